@@ -1,0 +1,94 @@
+"""What comes out of reading: typed rows of an input kind, rejects and skipped lines, table by table.
+
+These shapes are the contract between readers, checks and the store; nothing here opens a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+
+from schemas.inputs import columns
+from schemas.vocabulary import InputKind
+
+REJECT_COLUMNS: Final[dict[str, pl.DataType]] = {
+    "row_number": pl.Int64(),
+    "line": pl.Int64(),
+    "column": pl.String(),
+    "value": pl.String(),
+    "reason": pl.String(),  # a code of schemas.vocabulary.REJECT_REASONS
+    "message": pl.String(),  # what is wrong and what to do, one sentence or two
+    "raw": pl.String(),  # the row as it stood in the file
+}
+SKIPPED_COLUMNS: Final[dict[str, pl.DataType]] = {
+    "line": pl.Int64(),
+    "why": pl.String(),  # title line, units row, repeated header, total line, asset line ...
+    "raw": pl.String(),
+}
+
+
+def row_columns(kind: InputKind) -> dict[str, pl.DataType]:
+    """Return the columns of accepted rows: the fields of the kind, `row_number`, `line` and `raw`.
+
+    `row_number` is the record's 1-based number in the file (over all of its tables and chunks), `line` the 1-based
+    physical line where there is one; `raw` is the row as it stood in the file, null for events, whose rows are many.
+    """
+    return {**columns(kind), "row_number": pl.Int64(), "line": pl.Int64(), "raw": pl.String()}
+
+
+def no_rejects() -> pl.DataFrame:
+    """Return an empty frame of rejects."""
+    return pl.DataFrame(schema=REJECT_COLUMNS)
+
+
+def no_skipped() -> pl.DataFrame:
+    """Return an empty frame of skipped lines."""
+    return pl.DataFrame(schema=SKIPPED_COLUMNS)
+
+
+@dataclass(frozen=True)
+class TableRead:
+    """One table (or one chunk of a long one): rows_read = rows.height + number of distinct rejected row_numbers."""
+
+    kind: InputKind
+    rows: pl.DataFrame
+    rows_read: int
+    rejects: pl.DataFrame = field(default_factory=no_rejects)
+    skipped: pl.DataFrame = field(default_factory=no_skipped)
+    notes: tuple[str, ...] = ()  # for example "3 ambiguous times kept at their first reading"
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """One exported file, known by the SHA-256 of its bytes; a member of a zip counts as a file of its own."""
+
+    path: Path
+    member: str | None
+    sha256: str
+    bytes: int
+
+    @property
+    def file_id(self) -> str:
+        """The first 12 hex digits of the hash: what rows cite."""
+        return self.sha256[:12]
+
+    @property
+    def name(self) -> str:
+        """The name to show: the path, and the member inside a zip behind an exclamation mark."""
+        return f"{self.path.as_posix()}!{self.member}" if self.member else self.path.as_posix()
+
+
+@dataclass(frozen=True)
+class FileRead:
+    """What reading one source file gave. `tables` may be a lazy stream of chunks: iterate it once."""
+
+    source: SourceFile
+    status: str  # one of schemas.vocabulary.FILE_STATUSES
+    shape: str  # "table", "workbook", "json lines", "parquet", "adapter text", "streams xml", "devices xml" ...
+    reason: str = ""  # for every status but loaded: what is wrong and what to do
+    profile: str | None = None
+    tables: Iterable[TableRead] = ()

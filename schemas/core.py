@@ -1,0 +1,183 @@
+"""Pandera models of the core tables that are derived or come from shop.toml.
+
+The core tables of accepted rows are the input models plus provenance (`accepted`). Times are UTC, durations seconds.
+"""
+
+from typing import Final
+
+import pandera.polars as pa
+import polars as pl
+from pandera.api.polars.types import PolarsData
+
+from schemas.inputs import InputModel, UtcTime, columns
+from schemas.vocabulary import BASES, EDGE_REASONS, OUTCOMES, STATES, InputKind
+
+STORED_KINDS: Final[tuple[InputKind, ...]] = ("cycle", "tool_change", "edge_change", "event", "estimate", "job")
+
+PROVENANCE: Final[dict[str, pl.DataType]] = {
+    "occurrence": pl.Int64(),  # 0-based count of the same identity inside one file
+    "file_id": pl.String(),
+    "row_number": pl.Int64(),
+    "line": pl.Int64(),
+}
+
+
+def accepted(kind: InputKind) -> dict[str, pl.DataType]:
+    """Return the columns of `core.<kind>`: the fields of the input kind, then where the row came from."""
+    return {**columns(kind), **PROVENANCE}
+
+
+class Machine(InputModel):
+    """Grain: machine. From shop.toml, or seen in the data alone (then only `machine` is set)."""
+
+    machine: str
+    name: str
+    kind: str = pa.Field(nullable=True)
+    rate_per_hour: float = pa.Field(nullable=True, ge=0)
+    max_speed_rpm: float = pa.Field(nullable=True, gt=0)
+    spindle_kw: float = pa.Field(nullable=True, gt=0)
+    rapid_mm_min: float = pa.Field(nullable=True, gt=0)
+    tool_change_s: float = pa.Field(nullable=True, ge=0)
+    silent_after_s: float = pa.Field(gt=0)
+    setup_max_s: float = pa.Field(ge=0)
+    in_shop_file: bool
+
+
+class Shift(InputModel):
+    """Grain: machine x working stretch (a shift less its breaks, on days that are not closed)."""
+
+    machine: str
+    shift_on: pl.Date
+    started_at: UtcTime
+    ended_at: UtcTime
+
+
+class Tool(InputModel):
+    """Grain: machine x tool, from shop.toml."""
+
+    machine: str
+    tool: str
+    name: str = pa.Field(nullable=True)
+    tool_type: str = pa.Field(nullable=True)
+    inserts: pl.Int64 = pa.Field(nullable=True, ge=1)
+    edges_per_insert: pl.Int64 = pa.Field(nullable=True, ge=1)
+    edge_cost: float = pa.Field(nullable=True, ge=0)
+    change_min: float = pa.Field(nullable=True, ge=0)
+    failure_cost: float = pa.Field(nullable=True, ge=0)
+
+
+class Run(InputModel):
+    """Grain: cycle, from a cycle list or derived from a stream, with the job it belongs to and its estimate."""
+
+    run_id: str
+    machine: str
+    program: str
+    started_at: UtcTime
+    ended_at: UtcTime
+    outcome: str = pa.Field(isin=list(OUTCOMES))
+    parts: pl.Int64
+    scrap: pl.Int64
+    job: str = pa.Field(nullable=True)
+    part: str = pa.Field(nullable=True)
+    material: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    revision: str = pa.Field(nullable=True)
+    job_key: str
+    batch_id: str
+    estimate_s: float = pa.Field(nullable=True, gt=0)
+    estimate_from: str = pa.Field(nullable=True, isin=["lines", "quote"])
+    actual_s: float = pa.Field(ge=0)
+    basis: str = pa.Field(isin=list(BASES))
+    file_id: str
+    row_number: pl.Int64
+    last_file_id: str
+    last_row_number: pl.Int64
+
+
+class Span(InputModel):
+    """Grain: machine x stretch of time with exactly one state. Tiles a machine's first to last record."""
+
+    machine: str
+    started_at: UtcTime
+    ended_at: UtcTime
+    state: str = pa.Field(isin=list(STATES))
+    planned: bool
+    detail: str = pa.Field(nullable=True, isin=["hold", "stop"])
+    feed_override: float = pa.Field(nullable=True, ge=0)
+    basis: str = pa.Field(isin=list(BASES))
+
+    @pa.dataframe_check(name="ends_before_start")
+    @classmethod
+    def ends_after_start(cls, data: PolarsData) -> pl.LazyFrame:
+        """A span has a length."""
+        return data.lazyframe.select(pl.col("ended_at") > pl.col("started_at"))
+
+
+class Batch(InputModel):
+    """Grain: batch, consecutive cycles of one part and operation on one machine."""
+
+    batch_id: str
+    machine: str
+    job: str = pa.Field(nullable=True)
+    part: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    started_at: UtcTime
+    ended_at: UtcTime
+    runs: pl.Int64
+    aborted: pl.Int64
+    parts: pl.Int64
+    scrap: pl.Int64
+    setup_s: float = pa.Field(ge=0)
+    quoted_setup_s: float = pa.Field(nullable=True, ge=0)
+    first_part_s: float = pa.Field(nullable=True, ge=0)
+    repeat_s: float = pa.Field(nullable=True, ge=0)
+    between_cycles_s: float = pa.Field(nullable=True, ge=0)
+    stops: pl.Int64
+    basis: str = pa.Field(isin=list(BASES))
+
+
+class ToolUse(InputModel):
+    """Grain: run x tool. Sums to the length of the run. `tool` is empty where no tool is known."""
+
+    run_id: str
+    machine: str
+    tool: str = pa.Field(nullable=True)
+    cut_s: float = pa.Field(ge=0)
+    noncut_s: float = pa.Field(ge=0)
+    tool_change_s: float = pa.Field(ge=0)
+    hold_s: float = pa.Field(ge=0)
+    stop_s: float = pa.Field(ge=0)
+    fault_s: float = pa.Field(ge=0)
+    unobserved_s: float = pa.Field(ge=0)
+    off_shift_s: float = pa.Field(ge=0)
+    override_s: float  # part of cut_s that a feed override below 100 % added (negative above 100 %)
+    total_s: float = pa.Field(ge=0)
+
+
+class EdgeLife(InputModel):
+    """Grain: edge of a tool on a machine. `in_use_at` is empty for the first edge seen, which is in no fit."""
+
+    machine: str
+    tool: str
+    edge_number: pl.Int64 = pa.Field(ge=0)
+    in_use_at: UtcTime = pa.Field(nullable=True)
+    removed_at: UtcTime = pa.Field(nullable=True)
+    cut_min: float = pa.Field(nullable=True, ge=0)
+    parts: pl.Int64 = pa.Field(nullable=True, ge=0)
+    reason: str = pa.Field(nullable=True, isin=list(EDGE_REASONS))
+    censored: bool
+    edge_cost: float = pa.Field(nullable=True, ge=0)
+    file_id: str = pa.Field(nullable=True)
+    row_number: pl.Int64 = pa.Field(nullable=True)
+
+
+MODELS: Final[dict[str, type[InputModel]]] = {
+    "machine": Machine,
+    "shift": Shift,
+    "tool": Tool,
+    "run": Run,
+    "span": Span,
+    "batch": Batch,
+    "tool_use": ToolUse,
+    "edge_life": EdgeLife,
+}

@@ -1,0 +1,166 @@
+"""Pandera models of the marts: the columns that reports, pages and spreadsheets rely on.
+
+Names follow DESIGN section 5; more may be added, none is renamed without a migration.
+"""
+
+from typing import Final
+
+import pandera.polars as pa
+import polars as pl
+
+from schemas.inputs import InputModel, UtcTime
+from schemas.vocabulary import BASES, CAUSES, DRIFT_VERDICTS, LIFE_UNITS, LIFE_VERDICTS, TIME_KINDS
+
+
+class UtilisationMonthly(InputModel):
+    """Grain: machine x local month. The eight states add up to calendar_s; the *_planned_s to planned_s.
+
+    ISO 22400-2 terms inside planned time: PBT = observed_planned_s, APT = cutting + noncutting, AUST = setup,
+    AUPT = APT + AUST, ADET = held + faulted, AUBT = AUPT + ADET.
+    """
+
+    machine: str
+    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+    calendar_s: float = pa.Field(gt=0)
+    planned_s: float = pa.Field(ge=0)
+    observed_planned_s: float = pa.Field(ge=0)
+    coverage: float = pa.Field(nullable=True, ge=0, le=1)
+    cutting_s: float = pa.Field(ge=0)
+    noncutting_s: float = pa.Field(ge=0)
+    held_s: float = pa.Field(ge=0)
+    faulted_s: float = pa.Field(ge=0)
+    setup_s: float = pa.Field(ge=0)
+    idle_s: float = pa.Field(ge=0)
+    off_shift_s: float = pa.Field(ge=0)
+    unobserved_s: float = pa.Field(ge=0)
+    cutting_planned_s: float = pa.Field(ge=0)
+    noncutting_planned_s: float = pa.Field(ge=0)
+    held_planned_s: float = pa.Field(ge=0)
+    faulted_planned_s: float = pa.Field(ge=0)
+    setup_planned_s: float = pa.Field(ge=0)
+    idle_planned_s: float = pa.Field(ge=0)
+    off_shift_planned_s: float = pa.Field(ge=0)
+    unobserved_planned_s: float = pa.Field(ge=0)
+    cycles: pl.Int64 = pa.Field(ge=0)
+    parts: pl.Int64 = pa.Field(ge=0)
+    scrap: pl.Int64 = pa.Field(ge=0)
+    spindle_utilisation: float = pa.Field(nullable=True, ge=0, le=1)
+    spindle_utilisation_calendar: float = pa.Field(nullable=True, ge=0, le=1)
+    utilization_efficiency: float = pa.Field(nullable=True, ge=0, le=1)
+    availability: float = pa.Field(nullable=True, ge=0, le=1)
+    allocation_efficiency: float = pa.Field(nullable=True, ge=0, le=1)
+    technical_efficiency: float = pa.Field(nullable=True, ge=0, le=1)
+    setup_rate: float = pa.Field(nullable=True, ge=0, le=1)
+    basis: str = pa.Field(isin=list(BASES))
+
+
+class JobDrift(InputModel):
+    """Grain: job_key (part, else job) x operation x machine x program x revision. drift = actual / estimate."""
+
+    job_key: str
+    job: str = pa.Field(nullable=True)
+    part: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    machine: str
+    program: str
+    revision: str = pa.Field(nullable=True)
+    runs: pl.Int64 = pa.Field(ge=0)
+    batches: pl.Int64 = pa.Field(ge=0)
+    aborted: pl.Int64 = pa.Field(ge=0)
+    estimate_s: float = pa.Field(nullable=True, gt=0)
+    estimate_from: str = pa.Field(nullable=True, isin=["lines", "quote"])
+    actual_s: float = pa.Field(nullable=True, ge=0)
+    actual_mean_s: float = pa.Field(nullable=True, ge=0)
+    drift: float = pa.Field(nullable=True, ge=0)
+    drift_low: float = pa.Field(nullable=True, ge=0)
+    drift_high: float = pa.Field(nullable=True, ge=0)
+    drift_q: float = pa.Field(nullable=True, ge=0, le=1)
+    verdict: str = pa.Field(isin=list(DRIFT_VERDICTS))
+    shifted_at: UtcTime = pa.Field(nullable=True)
+    shift_q: float = pa.Field(nullable=True, ge=0, le=1)
+    drift_before: float = pa.Field(nullable=True, ge=0)
+    drift_after: float = pa.Field(nullable=True, ge=0)
+    overrun_hours: float = pa.Field(nullable=True)
+    overrun_cost: float = pa.Field(nullable=True)
+    basis: str = pa.Field(isin=list(BASES))
+
+
+class DriftCause(InputModel):
+    """Grain: job_drift row x tool x cause. Per run the causes add up to actual - estimate."""
+
+    job_key: str
+    job: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    machine: str
+    program: str
+    revision: str = pa.Field(nullable=True)
+    tool: str = pa.Field(nullable=True)
+    cause: str = pa.Field(isin=list(CAUSES))
+    seconds_per_run: float
+    hours: float
+    cost: float = pa.Field(nullable=True)
+
+
+class ToolLife(InputModel):
+    """Grain: machine x tool. Weibull by maximum likelihood with right censoring; lives in `unit`."""
+
+    machine: str
+    tool: str
+    name: str = pa.Field(nullable=True)
+    edges: pl.Int64 = pa.Field(ge=0)
+    failures: pl.Int64 = pa.Field(ge=0)
+    censored: pl.Int64 = pa.Field(ge=0)
+    unit: str = pa.Field(isin=list(LIFE_UNITS))
+    shape: float = pa.Field(nullable=True, gt=0)
+    scale: float = pa.Field(nullable=True, gt=0)
+    life_b10: float = pa.Field(nullable=True, ge=0)
+    b10_low: float = pa.Field(nullable=True, ge=0)
+    b10_high: float = pa.Field(nullable=True, ge=0)
+    life_median: float = pa.Field(nullable=True, ge=0)
+    life_low: float = pa.Field(nullable=True, ge=0)
+    life_high: float = pa.Field(nullable=True, ge=0)
+    km_median: float = pa.Field(nullable=True, ge=0)
+    trend_per_edge: float = pa.Field(nullable=True)
+    trend_low: float = pa.Field(nullable=True)
+    trend_high: float = pa.Field(nullable=True)
+    trend_p: float = pa.Field(nullable=True, ge=0, le=1)
+    trend_q: float = pa.Field(nullable=True, ge=0, le=1)
+    verdict: str = pa.Field(isin=list(LIFE_VERDICTS))
+    current_age: float = pa.Field(nullable=True, ge=0)
+    remaining_median: float = pa.Field(nullable=True, ge=0)
+    remaining_p10: float = pa.Field(nullable=True, ge=0)
+    change_at: float = pa.Field(nullable=True, ge=0)
+    cost_per_part: float = pa.Field(nullable=True, ge=0)
+
+
+class QuoteFactor(InputModel):
+    """Grain: machine x material x kind of operation x tool_type x time_kind; empty keys mean "over all"."""
+
+    machine: str = pa.Field(nullable=True)
+    material: str = pa.Field(nullable=True)
+    operation_kind: str = pa.Field(nullable=True)
+    tool_type: str = pa.Field(nullable=True)
+    time_kind: str = pa.Field(isin=list(TIME_KINDS))
+    runs: pl.Int64 = pa.Field(ge=0)
+    jobs: pl.Int64 = pa.Field(ge=0)
+    factor: float = pa.Field(gt=0)
+    factor_low: float = pa.Field(gt=0)
+    factor_high: float = pa.Field(gt=0)
+    shrinkage: float = pa.Field(ge=0, le=1)
+    predict_log_mean: float
+    predict_log_sd: float = pa.Field(ge=0)
+    predict_df: float = pa.Field(gt=0)
+
+
+MODELS: Final[dict[str, type[InputModel]]] = {
+    "utilisation_monthly": UtilisationMonthly,
+    "job_drift": JobDrift,
+    "drift_cause": DriftCause,
+    "tool_life": ToolLife,
+    "quote_factor": QuoteFactor,
+}
+
+
+def columns(name: str) -> dict[str, pl.DataType]:
+    """Return the columns of a mart with their polars types, in order."""
+    return {column: spec.dtype.type for column, spec in MODELS[name].to_schema().columns.items()}

@@ -1,0 +1,200 @@
+"""The typed model of shop.toml: the shop, its machines, shifts, closed days, tools and sources.
+
+It holds what the user wrote and checks it; making shifts out of rules is derive's business.
+"""
+
+from datetime import date, time
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import BeforeValidator, Field, field_validator, model_validator
+
+from schemas.toml_model import TomlModel, load
+
+Day = Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
+DAYS: tuple[Day, ...] = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def _tool_text(value: Any) -> Any:
+    """Tools are text with leading zeros stripped, whether written as 4, "4" or "T04" is another tool."""
+    return (str(value).strip().lstrip("0") or "0") if isinstance(value, int | str) else value
+
+
+def _clock(value: Any) -> Any:
+    if isinstance(value, str):
+        try:
+            return time.fromisoformat(value.strip().zfill(5))
+        except ValueError:
+            raise ValueError("write a clock time as HH:MM") from None
+    return value
+
+
+def _zone(value: str) -> str:
+    if value not in available_timezones():
+        raise ValueError("not an IANA time zone; write one like Europe/Lisbon")
+    return value
+
+
+ToolText = Annotated[str, BeforeValidator(_tool_text)]
+ClockTime = Annotated[time, BeforeValidator(_clock)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+class ShopSettings(TomlModel):
+    """[shop]: names, zone, money and the rules that apply to every machine."""
+
+    name: str = "My shop"
+    timezone: str
+    currency: str = ""
+    record_operators: bool = False
+    tolerance: Annotated[float, Field(ge=0, lt=1)] = 0.03
+    batch_gap_h: Positive = 72.0
+    off_shift_hold_max_s: NotNegative = 3600.0
+    unknown_reason: Literal["censored", "failure"] = "censored"
+
+    _timezone = field_validator("timezone")(_zone)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The shop's time zone."""
+        return ZoneInfo(self.timezone)
+
+
+class MachineSettings(TomlModel):
+    """[[machine]]: one machine tool."""
+
+    id: Annotated[str, Field(min_length=1)]
+    name: str | None = None
+    kind: str | None = None
+    rate_per_hour: NotNegative | None = None
+    max_speed_rpm: Positive | None = None
+    spindle_kw: Positive | None = None
+    rapid_mm_min: Positive | dict[str, Positive] | None = None
+    acceleration_mm_s2: Positive | dict[str, Positive] | None = None
+    tool_change_s: NotNegative | None = None
+    silent_after_s: Positive = 300.0
+    setup_max_s: NotNegative = 14_400.0
+
+    @property
+    def slowest_rapid_mm_min(self) -> float | None:
+        """The rapid rate that feeds are compared with: the slowest axis where a table is given."""
+        return min(self.rapid_mm_min.values()) if isinstance(self.rapid_mm_min, dict) else self.rapid_mm_min
+
+
+class ShiftSettings(TomlModel):
+    """[[shift]]: a shift on certain days; an end before its start runs past midnight, equal means 24 hours."""
+
+    machines: list[str] = ["*"]
+    days: Annotated[list[Day], Field(min_length=1)]
+    start: ClockTime
+    end: ClockTime
+    breaks: list[str] = []
+    from_: date | None = Field(default=None, alias="from")
+    to: date | None = None
+
+    @field_validator("breaks")
+    @classmethod
+    def _are_stretches(cls, value: list[str]) -> list[str]:
+        for stretch in value:
+            break_times(stretch)
+        return value
+
+
+def break_times(stretch: str) -> tuple[time, time]:
+    """Return the two clock times of a break written as "09:30-09:45"."""
+    first, dash, last = stretch.partition("-")
+    if not dash:
+        raise ValueError("write a break as HH:MM-HH:MM")
+    return _clock(first), _clock(last)
+
+
+class ClosedSettings(TomlModel):
+    """[[closed]]: first and last closed day, for all machines or some."""
+
+    from_: date = Field(alias="from")
+    to: date
+    machines: list[str] = ["*"]
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.to < self.from_:
+            raise ValueError("`to` lies before `from`")
+        return self
+
+
+class ToolSettings(TomlModel):
+    """[[tool]]: what an edge of a tool costs and how it is changed."""
+
+    machines: list[str] = ["*"]
+    tool: ToolText
+    name: str | None = None
+    tool_type: str | None = None
+    inserts: Annotated[int, Field(ge=1)] | None = None
+    edges_per_insert: Annotated[int, Field(ge=1)] | None = None
+    insert_cost: NotNegative | None = None
+    regrind_cost: NotNegative | None = None
+    change_min: NotNegative | None = None
+    failure_cost: NotNegative | None = None
+
+    @property
+    def edge_cost(self) -> float | None:
+        """Cost of one edge change: inserts x insert_cost / edges_per_insert, or the regrind of a solid tool."""
+        if self.insert_cost is not None:
+            return (self.inserts or 1) * self.insert_cost / (self.edges_per_insert or 1)
+        return self.regrind_cost
+
+
+class MaterialSettings(TomlModel):
+    """[[material]]: what stock costs, for quotes."""
+
+    name: Annotated[str, Field(min_length=1)]
+    price_per_kg: NotNegative
+
+
+class SourceSettings(TomlModel):
+    """[[source]]: which files need a profile, a zone or a machine of their own."""
+
+    files: Annotated[str, Field(min_length=1)]
+    profile: str | None = None
+    timezone: str | None = None
+    machine: str | None = None
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, value: str | None) -> str | None:
+        return value if value is None else _zone(value)
+
+
+class ShopFile(TomlModel):
+    """The whole of shop.toml."""
+
+    shop: ShopSettings
+    machine: list[MachineSettings] = []
+    shift: list[ShiftSettings] = []
+    closed: list[ClosedSettings] = []
+    tool: list[ToolSettings] = []
+    material: list[MaterialSettings] = []
+    source: list[SourceSettings] = []
+
+    @model_validator(mode="after")
+    def _machines_are_named_once(self) -> Self:
+        ids = [machine.id for machine in self.machine]
+        if twice := sorted({name for name in ids if ids.count(name) > 1}):
+            raise ValueError(f"machine ids must differ; given twice: {', '.join(twice)}")
+        known = {*ids, "*"}
+        named = [
+            *((f"shift number {number}", row.machines) for number, row in enumerate(self.shift, start=1)),
+            *((f"closed number {number}", row.machines) for number, row in enumerate(self.closed, start=1)),
+            *((f"tool number {number}", row.machines) for number, row in enumerate(self.tool, start=1)),
+        ]
+        for place, machines in named:
+            if self.machine and (strange := sorted(set(machines) - known)):
+                raise ValueError(f"{place} names a machine without a [[machine]]: {', '.join(strange)}")
+        return self
+
+
+def load_shop(path: Path) -> ShopFile:
+    """Read shop.toml; raises schemas.toml_model.TomlError that names the line to mend."""
+    return load(path, ShopFile)

@@ -1,0 +1,114 @@
+"""Reads a TOML file into a pydantic model and turns every error into file, line, key and what to do.
+
+Knows nothing of what the keys mean; `shop.py` and `profile.py` do.
+"""
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+M = TypeVar("M", bound=BaseModel)
+
+_TABLE = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*=""")
+
+
+class TomlModel(BaseModel):
+    """Base of all models of TOML files: unknown keys are errors, values are not bent into other types."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class TomlError(Exception):
+    """A TOML file must be mended; `str()` is the whole message."""
+
+
+def _parts(dotted: str) -> list[str]:
+    return [part.strip().strip("\"'") for part in re.findall(r"""[^."']+|"[^"]*"|'[^']*'""", dotted) if part.strip()]
+
+
+def line_numbers(text: str) -> dict[tuple[str | int, ...], int]:
+    """Return the 1-based line of every table header and key of a TOML text, keyed as pydantic locates them."""
+    lines: dict[tuple[str | int, ...], int] = {}
+    table: tuple[str | int, ...] = ()
+    counts: dict[tuple[str | int, ...], int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _TABLE.match(line):
+            path: tuple[str | int, ...] = ()
+            parts = _parts(header[2])
+            for position, part in enumerate(parts):
+                path = (*path, part)
+                if path in counts and not (header[1] == "[[" and position == len(parts) - 1):
+                    path = (*path, counts[path])
+            if header[1] == "[[":
+                counts[path] = counts.get(path, -1) + 1
+                path = (*path, counts[path])
+            table = path
+            lines.setdefault(table, number)
+        elif key := _KEY.match(line):
+            lines.setdefault((*table, *_parts(key[1])), number)
+    return lines
+
+
+def _locate(lines: dict[tuple[str | int, ...], int], location: tuple[str | int, ...]) -> int | None:
+    """Return the line of the deepest part of `location` that stands in the file."""
+    for end in range(len(location), 0, -1):
+        if location[:end] in lines:
+            return lines[location[:end]]
+    return None
+
+
+def _dotted(location: tuple[str | int, ...]) -> str:
+    return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
+
+
+def parse(text: str, model: type[M], name: str) -> M:
+    """Return `text` as `model`.
+
+    Raises
+    ------
+    TomlError
+        Naming file, line and key of every problem, and what is allowed there.
+    """
+    try:
+        data: dict[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise TomlError(f"{name}: not valid TOML: {error}. Mend that line and run again.") from None
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        lines = line_numbers(text)
+        problems = []
+        for detail in error.errors():
+            location = tuple(part for part in detail["loc"] if part not in ("function-after", "function-before"))
+            line = _locate(lines, location)
+            where = f"{name}, line {line}" if line else name
+            problems.append(f"{where}: {_dotted(location) or 'file'}: {_sentence(detail)}")
+        raise TomlError("\n".join(problems)) from None
+
+
+def _sentence(detail: Any) -> str:
+    match detail["type"]:
+        case "missing":
+            return "this key is missing; add it."
+        case "extra_forbidden":
+            return "this key is not known here; check its spelling or delete it."
+        case _:
+            message = str(detail["msg"]).removeprefix("Value error, ")
+            given = detail.get("input")
+            shown = "" if isinstance(given, dict | list) else f" (found {given!r})"
+            return f"{message}{shown}."
+
+
+def load(path: Path, model: type[M]) -> M:
+    """Read a TOML file as `model`; see `parse` for the errors."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise TomlError(f"{path}: there is no such file.") from None
+    except UnicodeDecodeError:
+        raise TomlError(f"{path}: not UTF-8 text; save it as UTF-8 and run again.") from None
+    return parse(text, model, str(path))

@@ -1,0 +1,83 @@
+"""The words of the book: column types, states, causes, outcomes, and the MTConnect vocabulary that streams use.
+
+One place per word; models, SQL seeds and pages take them from here. Holds no checks and no logic.
+"""
+
+from typing import Final, Literal
+
+import polars as pl
+
+UTC_TIME: Final = pl.Datetime("us", "UTC")
+
+InputKind = Literal["cycle", "tool_change", "edge_change", "event", "estimate", "job", "nc_program"]
+INPUT_KINDS: Final[tuple[InputKind, ...]] = (
+    "cycle",
+    "tool_change",
+    "edge_change",
+    "event",
+    "estimate",
+    "job",
+    "nc_program",
+)
+
+OUTCOMES: Final = ("complete", "aborted", "unknown")
+EDGE_REASONS: Final = ("worn", "broken", "chipped", "planned", "unknown")
+FAILURE_REASONS: Final = ("worn", "broken", "chipped")
+
+STATES: Final = (
+    "cutting",
+    "noncutting",
+    "held",
+    "faulted",
+    "setup",
+    "idle",
+    "off_shift",
+    "unobserved",
+)
+BASES: Final = ("measured", "derived", "estimated")
+CAUSES: Final = (
+    "cutting",
+    "feed_override",
+    "rapid",
+    "tool_change",
+    "probing",
+    "dwell",
+    "hold",
+    "fault",
+    "stop",
+    "unobserved",
+    "unexplained",
+)
+DRIFT_VERDICTS: Final = ("over", "on", "under", "too few")
+LIFE_VERDICTS: Final = ("falling", "steady", "rising", "too few")
+TIME_KINDS: Final = ("cycle", "cut", "noncut", "setup", "load")
+LIFE_UNITS: Final = ("min", "parts")
+
+# MTConnect 2.4 controlled vocabulary of Execution (standard's public schema files, mtconnect/schema 4abb23e).
+EXECUTION_ACTIVE: Final = "ACTIVE"
+EXECUTION_HELD: Final = (
+    "FEED_HOLD",
+    "INTERRUPTED",
+    "OPTIONAL_STOP",
+    "PROGRAM_STOPPED",
+    "PROGRAM_OPTIONAL_STOP",
+    "WAIT",
+)
+EXECUTION_STOP: Final = ("OPTIONAL_STOP", "PROGRAM_STOPPED", "PROGRAM_OPTIONAL_STOP")
+EXECUTION_ENDED: Final = ("READY", "STOPPED", "PROGRAM_COMPLETED")
+EXECUTION: Final = (EXECUTION_ACTIVE, *EXECUTION_HELD, *EXECUTION_ENDED, "UNAVAILABLE")
+CONDITION_LEVELS: Final = ("NORMAL", "WARNING", "FAULT", "UNAVAILABLE")
+
+# Reason codes of raw.reject; the sentence that goes with a row says what to do.
+REJECT_REASONS: Final = (
+    "missing_value",
+    "missing_column",
+    "not_a_number",
+    "not_a_time",
+    "not_allowed",
+    "out_of_range",
+    "ends_before_start",
+    "skipped_by_clock",
+    "broken_line",
+)
+FILE_STATUSES: Final = ("loaded", "unreadable", "needs a profile", "set aside")
