@@ -144,12 +144,12 @@ class QuoteFactor(InputModel):
     runs: pl.Int64 = pa.Field(ge=0)
     jobs: pl.Int64 = pa.Field(ge=0)
     factor: float = pa.Field(gt=0)
-    factor_low: float = pa.Field(gt=0)
-    factor_high: float = pa.Field(gt=0)
-    shrinkage: float = pa.Field(ge=0, le=1)
+    factor_low: float = pa.Field(nullable=True, gt=0)
+    factor_high: float = pa.Field(nullable=True, gt=0)
+    shrinkage: float = pa.Field(nullable=True, ge=0, le=1)
     predict_log_mean: float
-    predict_log_sd: float = pa.Field(ge=0)
-    predict_df: float = pa.Field(gt=0)
+    predict_log_sd: float = pa.Field(nullable=True, ge=0)
+    predict_df: float = pa.Field(nullable=True, gt=0)
 
 
 MODELS: Final[dict[str, type[InputModel]]] = {

@@ -1,0 +1,94 @@
+"""What shop.toml says, as the small tables that the SQL of the derive step reads.
+
+Builds frames only; they are stored by `deriving`.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import polars as pl
+
+from pipeline.derive.calendar import ROUND_THE_CLOCK, closed_days, shift_calendar
+from schemas.shop import ShopFile
+
+
+def shop_setting(shop: ShopFile) -> pl.DataFrame:
+    """Return the one row of shop-wide rules."""
+    rules = shop.shop
+    return pl.DataFrame(
+        {
+            "name": [rules.name],
+            "timezone": [rules.timezone],
+            "currency": [rules.currency],
+            "tolerance": [rules.tolerance],
+            "batch_gap_h": [rules.batch_gap_h],
+            "off_shift_hold_max_s": [rules.off_shift_hold_max_s],
+            "unknown_reason": [rules.unknown_reason],
+        }
+    )
+
+
+def machine_setting(shop: ShopFile) -> pl.DataFrame:
+    """Return one row a [[machine]]."""
+    schema = {
+        "machine": pl.String(),
+        "name": pl.String(),
+        "kind": pl.String(),
+        "rate_per_hour": pl.Float64(),
+        "max_speed_rpm": pl.Float64(),
+        "spindle_kw": pl.Float64(),
+        "rapid_mm_min": pl.Float64(),
+        "tool_change_s": pl.Float64(),
+        "silent_after_s": pl.Float64(),
+        "setup_max_s": pl.Float64(),
+    }
+    rows = [
+        (m.id, m.name, m.kind, m.rate_per_hour, m.max_speed_rpm, m.spindle_kw, m.slowest_rapid_mm_min, m.tool_change_s,
+         m.silent_after_s, m.setup_max_s)
+        for m in shop.machine
+    ]  # fmt: skip
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def tool_setting(shop: ShopFile) -> pl.DataFrame:
+    """Return one row a [[tool]] and machine it names ("*" for all); `number` is its place in the file."""
+    schema = {
+        "number": pl.Int64(),
+        "machine": pl.String(),
+        "tool": pl.String(),
+        "name": pl.String(),
+        "tool_type": pl.String(),
+        "inserts": pl.Int64(),
+        "edges_per_insert": pl.Int64(),
+        "edge_cost": pl.Float64(),
+        "change_min": pl.Float64(),
+        "failure_cost": pl.Float64(),
+    }
+    rows = [
+        (number, machine, t.tool, t.name, t.tool_type, t.inserts, t.edges_per_insert, t.edge_cost, t.change_min,
+         t.failure_cost)
+        for number, t in enumerate(shop.tool, start=1)
+        for machine in t.machines
+    ]  # fmt: skip
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def material_setting(shop: ShopFile) -> pl.DataFrame:
+    """Return one row a [[material]]."""
+    rows = [(m.name, m.price_per_kg) for m in shop.material]
+    return pl.DataFrame(rows, schema={"material": pl.String(), "price_per_kg": pl.Float64()}, orient="row")
+
+
+def shop_tables(shop: ShopFile, first: date, last: date) -> dict[str, pl.DataFrame]:
+    """Return every table that comes from shop.toml; the calendar covers the months of `first` to `last`."""
+    start = first.replace(day=1) - timedelta(days=1)  # a night shift of the day before reaches into the month
+    end = (last.replace(day=28) + timedelta(days=4)).replace(day=1)
+    return {
+        "core.shop_setting": shop_setting(shop),
+        "core.machine_setting": machine_setting(shop),
+        "core.tool_setting": tool_setting(shop),
+        "core.material": material_setting(shop),
+        "core.shift_calendar": shift_calendar(shop.shift or [ROUND_THE_CLOCK], start, end, shop.shop.timezone),
+        "core.closed_day": closed_days(shop.closed),
+    }

@@ -1,0 +1,153 @@
+-- Every cycle, from lists and from streams, with the job, part and operation it belongs to and its estimate.
+-- Grain: cycle.
+with
+listed as (
+    select
+        machine, program, started_at, ended_at, parts, scrap, outcome, job, operation, revision,
+        'derived' as basis, occurrence, file_id, row_number, file_id as last_file_id, row_number as last_row_number,
+    from core.cycle
+),
+
+streamed as (
+    select
+        machine, program, started_at, ended_at, parts, null::bigint as scrap, outcome,
+        null::varchar as job, null::varchar as operation, null::varchar as revision,
+        'measured' as basis, 0 as occurrence, file_id, row_number, last_file_id, last_row_number,
+    from core.stream_cycle
+),
+
+cycles as (
+    select * from listed
+    union all
+    select * from streamed
+),
+
+-- the estimate that fits each distinct kind of cycle best: by program before by job, the more keys agree the better
+kinds as (
+    select distinct cycles.machine, cycles.program, cycles.job, cycles.operation, cycles.revision, orders.part
+    from cycles
+    left join (select job, max(part) as part from core.job group by job) as orders on cycles.job = orders.job
+),
+
+parts_of_estimates as (
+    select operation.*, orders.part
+    from core.estimate_operation as operation
+    left join (select job, max(part) as part from core.job group by job) as orders on operation.job = orders.job
+),
+
+matches as (
+    select
+        kinds.machine,
+        kinds.program,
+        kinds.job,
+        kinds.operation,
+        kinds.revision,
+        estimates.estimate_id,
+        estimates.job as estimate_job,
+        estimates.part as estimate_part,
+        estimates.operation as estimate_operation,
+        estimates.estimate_s,
+        estimates.parts_per_cycle,
+        estimates.operation_kind,
+        estimates.material,
+        row_number() over (
+            partition by kinds.machine, kinds.program, kinds.job, kinds.operation, kinds.revision
+            order by
+                (estimates.program = kinds.program) desc nulls last,
+                (estimates.job = kinds.job) desc nulls last,
+                (estimates.revision = kinds.revision) desc nulls last,
+                (estimates.machine = kinds.machine) desc nulls last,
+                estimates.job desc nulls last,
+                estimates.estimate_id
+        ) as rank,
+    from kinds
+    inner join parts_of_estimates as estimates
+        on (
+            estimates.program = kinds.program
+            or (estimates.program is null and estimates.job = kinds.job)
+            or (estimates.program is null and estimates.part = kinds.part)
+        )
+        and coalesce(estimates.operation = kinds.operation, true)
+        and coalesce(estimates.machine = kinds.machine, true)
+        and coalesce(estimates.revision = kinds.revision, true)
+),
+
+matched as (
+    select
+        cycles.*,
+        matches.estimate_id,
+        coalesce(cycles.job, matches.estimate_job) as told_job,
+        coalesce(cycles.operation, matches.estimate_operation) as told_operation,
+        matches.estimate_s,
+        matches.parts_per_cycle,
+        matches.operation_kind,
+        matches.material as estimate_material,
+        coalesce(own.part, matches.estimate_part) as part,
+    from cycles
+    left join matches
+        on cycles.machine = matches.machine
+        and cycles.program = matches.program
+        and cycles.job is not distinct from matches.job
+        and cycles.operation is not distinct from matches.operation
+        and cycles.revision is not distinct from matches.revision
+        and matches.rank = 1
+    left join (select job, max(part) as part from core.job group by job) as own on cycles.job = own.job
+),
+
+-- a cycle that names no job belongs to the latest order of its part that was placed before it
+orders as (
+    select job, part, material, quoted_cycle_s, coalesce(ordered_on, date '1900-01-01') as ordered_on from core.job
+),
+
+orders_of_part as (
+    select part, ordered_on, max(job) as job, arg_max(material, job) as material,
+        arg_max(quoted_cycle_s, job) as quoted_cycle_s
+    from orders
+    group by part, ordered_on
+),
+
+placed as (
+    select
+        matched.*,
+        by_part.job as order_job,
+        coalesce(by_job.material, by_part.material, matched.estimate_material) as material,
+        coalesce(by_job.quoted_cycle_s, by_part.quoted_cycle_s) as quoted_cycle_s,
+    from matched
+    asof left join orders_of_part as by_part
+        on matched.part = by_part.part and matched.started_at::date >= by_part.ordered_on
+    asof left join orders as by_job
+        on matched.told_job = by_job.job and matched.started_at::date >= by_job.ordered_on
+)
+
+select
+    substr(md5(concat_ws('|', machine, program, epoch_us(started_at) // 1000000, occurrence)), 1, 16) as run_id,
+    machine,
+    program,
+    started_at,
+    ended_at,
+    case
+        when outcome is not null then outcome
+        when parts = 0 then 'unknown'
+        else 'complete'
+    end as outcome,
+    coalesce(
+        parts,
+        case when coalesce(outcome, 'complete') = 'complete' then coalesce(parts_per_cycle, 1) else 0 end
+    ) as parts,
+    coalesce(scrap, 0) as scrap,
+    coalesce(job, order_job, told_job) as job,
+    part,
+    material,
+    told_operation as operation,
+    operation_kind,
+    revision,
+    coalesce(part, told_job, program) as job_key,
+    coalesce(estimate_s, quoted_cycle_s) as estimate_s,
+    case when estimate_s is not null then 'lines' when quoted_cycle_s is not null then 'quote' end as estimate_from,
+    estimate_id,
+    basis,
+    file_id,
+    row_number,
+    last_file_id,
+    last_row_number,
+from placed

@@ -1,0 +1,28 @@
+-- Every machine that shop.toml names or the data mentions.
+-- Grain: machine.
+with
+seen as (
+    select machine from core.event
+    union
+    select machine from core.cycle
+    union
+    select machine from core.tool_change
+    union
+    select machine from core.edge_change
+)
+
+select
+    machine,
+    coalesce(setting.name, machine) as name,
+    setting.kind,
+    setting.rate_per_hour,
+    setting.max_speed_rpm,
+    setting.spindle_kw,
+    setting.rapid_mm_min,
+    setting.tool_change_s,
+    coalesce(setting.silent_after_s, 300.0) as silent_after_s,
+    coalesce(setting.setup_max_s, 14400.0) as setup_max_s,
+    setting.machine is not null as in_shop_file,
+from seen
+full join core.machine_setting as setting using (machine)
+order by machine

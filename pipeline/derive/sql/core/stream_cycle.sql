@@ -1,0 +1,261 @@
+-- Cycles of machines without a cycle list, from Execution, Program and PartCount.
+-- A cycle starts when the control goes ACTIVE and ends when it is READY, STOPPED or PROGRAM_COMPLETED; holds and
+-- program stops lie inside it, and so does a lost connection no longer than silent_after_s with the cycle going on
+-- after it. Running in MANUAL or MANUAL_DATA_INPUT is no cycle. A part counted in the middle of a stretch ends one
+-- cycle and starts the next, if the stretch after it is at least half as long as the one before.
+-- Grain: cycle, with the first and last event row that it rests on.
+with
+listless as (
+    select machine from core.stream_extent where machine not in (select machine from core.cycle)
+),
+
+deltas as (
+    select machine, started_us as at_us, execution, 1 as delta from core.execution
+    inner join listless using (machine)
+    union all
+    select machine, greatest(ended_us, started_us + 1), execution, -1 from core.execution
+    inner join listless using (machine)
+),
+
+counted as (
+    select
+        machine,
+        at_us,
+        sum(delta) filter (execution = 'ACTIVE') as active,
+        sum(delta) filter (
+            execution in ('FEED_HOLD', 'INTERRUPTED', 'WAIT', 'PROGRAM_STOPPED', 'OPTIONAL_STOP', 'PROGRAM_OPTIONAL_STOP')
+        ) as held,
+        sum(delta) filter (execution = 'STOPPED') as stopped,
+        sum(delta) filter (execution in ('READY', 'PROGRAM_COMPLETED')) as ready,
+    from deltas
+    group by machine, at_us
+),
+
+summed as (
+    select
+        machine,
+        at_us,
+        case
+            when sum(coalesce(active, 0)) over in_order > 0 then 'active'
+            when sum(coalesce(held, 0)) over in_order > 0 then 'held'
+            when sum(coalesce(stopped, 0)) over in_order > 0 then 'stopped'
+            when sum(coalesce(ready, 0)) over in_order > 0 then 'ready'
+            else 'unknown'
+        end as doing,
+    from counted
+    window in_order as (partition by machine order by at_us rows between unbounded preceding and current row)
+),
+
+changes as (
+    select * from summed
+    qualify doing is distinct from lag(doing) over (partition by machine order by at_us)
+),
+
+neighboured as (
+    select
+        machine,
+        at_us,
+        doing,
+        lead(at_us) over (partition by machine order by at_us) as next_us,
+        lag(doing) over (partition by machine order by at_us) as before,
+        lead(doing) over (partition by machine order by at_us) as after,
+    from changes
+),
+
+in_or_out as (
+    select
+        neighboured.*,
+        neighboured.doing in ('active', 'held')
+        or (
+            neighboured.doing = 'unknown'
+            and neighboured.before in ('active', 'held')
+            and neighboured.after in ('active', 'held')
+            and neighboured.next_us - neighboured.at_us <= machine.silent_after_s * 1e6
+        ) as is_in,
+    from neighboured
+    inner join core.machine as machine using (machine)
+),
+
+islanded as (
+    select
+        *,
+        sum((not is_in)::bigint) over (
+            partition by machine order by at_us rows between unbounded preceding and current row
+        ) as island,
+    from in_or_out
+),
+
+stretches as (
+    select
+        machine,
+        island,
+        min(at_us) filter (doing = 'active') as started_us,
+        coalesce(max(next_us), max(at_us)) as ended_us,
+        last(after order by at_us) as ended_by,
+    from islanded
+    where is_in
+    group by machine, island
+    having count(*) filter (doing = 'active') > 0
+),
+
+part_counts as (
+    select
+        event.machine,
+        epoch_us(event.occurred_at) as at_us,
+        event.file_id,
+        event.row_number,
+        try_cast(event.value as double)
+        - lag(try_cast(event.value as double)) over (
+            partition by event.machine order by event.occurred_at, event.file_id, event.row_number
+        ) as added,
+    from core.event as event
+    inner join listless using (machine)
+    where
+        event.item = 'PartCount'
+        and coalesce(event.sub_type, 'ALL') in ('ALL', 'GOOD')
+        and try_cast(event.value as double) is not null
+),
+
+parts_made as (
+    select * from part_counts where added > 0
+),
+
+boundaries as (
+    select stretches.machine, stretches.island, stretches.started_us, stretches.ended_us, stretches.ended_by,
+        stretches.started_us as at_us
+    from stretches
+    union all
+    select stretches.machine, stretches.island, stretches.started_us, stretches.ended_us, stretches.ended_by,
+        parts_made.at_us
+    from stretches
+    inner join parts_made
+        on stretches.machine = parts_made.machine
+        and stretches.started_us < parts_made.at_us
+        and stretches.ended_us > parts_made.at_us
+),
+
+measured as (
+    select
+        *,
+        at_us - lag(at_us) over (partition by machine, island order by at_us) as before_us,
+        lead(at_us, 1, ended_us) over (partition by machine, island order by at_us) - at_us as after_us,
+    from boundaries
+),
+
+cycles as (
+    select
+        machine,
+        at_us as started_us,
+        lead(at_us, 1, ended_us) over (partition by machine, island order by at_us) as ended_us,
+        case
+            when lead(at_us) over (partition by machine, island order by at_us) is not null then 'counted'
+            else ended_by
+        end as ended_by,
+    from measured
+    where at_us = started_us or (after_us >= 10e6 and after_us * 2 >= before_us)
+),
+
+modes as (
+    select machine, value as mode, started_us from core.mode_stretch where item = 'ControllerMode'
+),
+
+in_program as (
+    select cycles.*, row_number() over (partition by cycles.machine order by cycles.started_us) as number
+    from cycles
+    asof left join modes on cycles.machine = modes.machine and cycles.started_us >= modes.started_us
+    where coalesce(modes.mode, 'AUTOMATIC') not in ('MANUAL', 'MANUAL_DATA_INPUT')
+),
+
+program_stretches as (
+    select
+        event.machine,
+        event.value as program,
+        epoch_us(event.occurred_at) as started_us,
+        lead(epoch_us(event.occurred_at), 1, extent.last_us + 1) over (
+            partition by event.machine, event.path order by event.occurred_at, event.file_id, event.row_number
+        ) as ended_us,
+    from core.event as event
+    inner join core.stream_extent as extent using (machine)
+    inner join listless using (machine)
+    where event.item = 'Program'
+),
+
+programs as (
+    select
+        in_program.machine,
+        in_program.number,
+        program_stretches.program,
+        sum(
+            least(in_program.ended_us, program_stretches.ended_us)
+            - greatest(in_program.started_us, program_stretches.started_us)
+        ) as overlap_us,
+    from in_program
+    inner join program_stretches
+        on in_program.machine = program_stretches.machine
+        and program_stretches.started_us < in_program.ended_us
+        and program_stretches.ended_us > in_program.started_us
+    where program_stretches.program is not null and program_stretches.program <> 'UNAVAILABLE'
+    group by in_program.machine, in_program.number, program_stretches.program
+),
+
+main_programs as (
+    select machine, number, program from programs
+    qualify row_number() over (partition by machine, number order by overlap_us desc, program) = 1
+),
+
+windows as (
+    -- a part counted between the end of a cycle and the start of the next belongs to the cycle
+    select
+        *,
+        lead(started_us) over (partition by machine order by started_us) as next_us,
+    from in_program
+),
+
+part_sums as (
+    select windows.machine, windows.number, sum(parts_made.added)::bigint as parts
+    from windows
+    inner join parts_made
+        on windows.machine = parts_made.machine
+        and windows.started_us < parts_made.at_us
+        and coalesce(windows.next_us, 9223372036854775807) >= parts_made.at_us
+    group by windows.machine, windows.number
+),
+
+markers as (
+    select machine, started_us as at_us, file_id, row_number from core.execution
+    union all
+    select machine, at_us, file_id, row_number from parts_made
+),
+
+marked as (
+    select machine, at_us, min(file_id) as file_id, arg_min(row_number, file_id) as row_number
+    from markers
+    group by machine, at_us
+)
+
+select
+    windows.machine,
+    coalesce(main_programs.program, 'not told') as program,
+    make_timestamptz(windows.started_us) as started_at,
+    make_timestamptz(windows.ended_us) as ended_at,
+    case
+        when extent.counts_parts then coalesce(part_sums.parts, 0)
+    end as parts,
+    case
+        when windows.ended_by = 'counted' then 'complete'
+        when extent.counts_parts and part_sums.parts > 0 then 'complete'
+        when windows.ended_by = 'ready' then case when extent.counts_parts then 'aborted' else 'complete' end
+        when windows.ended_by = 'stopped' then 'aborted'
+        else 'unknown'
+    end as outcome,
+    first_row.file_id,
+    first_row.row_number,
+    coalesce(last_row.file_id, first_row.file_id) as last_file_id,
+    coalesce(last_row.row_number, first_row.row_number) as last_row_number,
+from windows
+inner join core.stream_extent as extent using (machine)
+left join main_programs using (machine, number)
+left join part_sums using (machine, number)
+left join marked as first_row on windows.machine = first_row.machine and windows.started_us = first_row.at_us
+left join marked as last_row on windows.machine = last_row.machine and windows.ended_us = last_row.at_us
+where windows.ended_us > windows.started_us

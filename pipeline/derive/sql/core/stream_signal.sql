@@ -1,0 +1,66 @@
+-- Everything an event stream says about a machine, as stretches of named signals that the time line adds up.
+-- Signals: stream, active, hold, stop, ready, away, silent, fault, manual, turning, feeding, changing.
+-- Grain: machine x signal x stretch.
+with
+executing as (
+    select
+        machine,
+        case
+            when execution = 'ACTIVE' then 'active'
+            when execution in ('PROGRAM_STOPPED', 'OPTIONAL_STOP', 'PROGRAM_OPTIONAL_STOP') then 'stop'
+            when execution in ('FEED_HOLD', 'INTERRUPTED', 'WAIT') then 'hold'
+            else 'ready'
+        end as signal,
+        started_us,
+        ended_us,
+    from core.execution
+    where execution <> 'UNAVAILABLE' and ended_us > started_us
+),
+
+telling_modes as (
+    select
+        machine,
+        case
+            when item = 'Availability' and value = 'UNAVAILABLE' then 'away'
+            when item = 'EmergencyStop' and value = 'TRIGGERED' then 'fault'
+            when item = 'ControllerMode' and value in ('MANUAL', 'MANUAL_DATA_INPUT') then 'manual'
+        end as signal,
+        started_us,
+        ended_us,
+    from core.mode_stretch
+),
+
+changing as (
+    -- only where no spindle speed tells that a tool change is not a cut
+    select
+        stretch.machine,
+        'changing' as signal,
+        stretch.started_us,
+        least(
+            stretch.ended_us,
+            case
+                when stretch.tool is null then stretch.ended_us
+                else stretch.started_us + (coalesce(machine.tool_change_s, 0) * 1e6)::bigint
+            end
+        ) as ended_us,
+    from core.tool_stretch as stretch
+    inner join core.stream_extent as extent using (machine)
+    inner join core.machine as machine using (machine)
+    where not extent.has_speed and not stretch.is_listed
+)
+
+select machine, 'stream' as signal, first_us as started_us, last_us as ended_us from core.stream_extent
+union all
+select machine, signal, started_us, ended_us from executing
+union all
+select machine, signal, started_us, ended_us from telling_modes where signal is not null
+union all
+select machine, 'fault', started_us, ended_us from core.condition_fault where ended_us > started_us
+union all
+select machine, 'silent', started_us, ended_us from core.silence
+union all
+select machine, 'turning', started_us, ended_us from core.spindle_stretch
+union all
+select machine, 'feeding', started_us, ended_us from core.feed_stretch where is_cutting_feed
+union all
+select machine, signal, started_us, ended_us from changing where ended_us > started_us
