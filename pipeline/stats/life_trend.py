@@ -114,7 +114,7 @@ def life_trend(
     return LifeTrend(
         per_edge=math.expm1(slope),
         low=math.expm1(low),
-        high=math.expm1(high) if high < 700.0 else math.inf,
+        high=math.expm1(high) if math.isfinite(high) else math.inf,
         p=extreme,
         p_falling=falling,
         edges=int(durations.size),

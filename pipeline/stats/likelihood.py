@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from scipy import optimize
 
-# Beyond this distance on a logarithmic scale a limit is no longer a number that a float can hold.
+# The exponential of anything beyond is no longer a number that a float can hold.
 FARTHEST = 700.0
 
 
@@ -27,12 +27,12 @@ def crossing(excess: Callable[[float], float], best: float, step: float) -> floa
     Returns
     -------
     float
-        The crossing, or infinity where there is none within `FARTHEST`.
+        The crossing, or infinity where there is none between plus and minus `FARTHEST`.
     """
     near, far = best, best + step
     while excess(far) > 0:
         near, step = far, 2.0 * step
         far = best + step
-        if abs(step) > FARTHEST:
+        if abs(far) > FARTHEST:
             return math.inf
     return float(optimize.brentq(excess, near, far, xtol=1e-10, rtol=1e-12))

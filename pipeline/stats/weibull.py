@@ -14,7 +14,7 @@ from scipy import special
 
 from pipeline.stats.arrays import BoolArray, FloatArray, as_lives, as_share, as_vector
 from pipeline.stats.errors import InvalidInput, TooFewFailures
-from pipeline.stats.likelihood import crossing
+from pipeline.stats.likelihood import FARTHEST, crossing
 
 MIN_FAILURES = 3
 # Failures closer together than this share of their size count as tied: the shape would grow without bound.
@@ -49,13 +49,15 @@ class WeibullFit:
     @property
     def mean(self) -> float:
         """The mean life."""
-        return self.scale * math.gamma(1.0 + 1.0 / self.shape)
+        return self.scale * float(special.gamma(1.0 + 1.0 / self.shape))
 
     @property
     def standard_deviation(self) -> float:
         """The standard deviation of the lives."""
-        second = math.gamma(1.0 + 2.0 / self.shape)
-        return self.scale * math.sqrt(max(0.0, second - math.gamma(1.0 + 1.0 / self.shape) ** 2))
+        second = float(special.gamma(1.0 + 2.0 / self.shape))
+        if math.isinf(second):
+            return math.inf
+        return self.scale * math.sqrt(max(0.0, second - float(special.gamma(1.0 + 1.0 / self.shape)) ** 2))
 
     @property
     def median(self) -> float:
@@ -274,4 +276,5 @@ def remaining_quantile(fit: WeibullFit, age: float, p: float) -> float:
         return fit.quantile(p)
     log_ratio = math.log(-math.log1p(-p)) - fit.shape * math.log(age / fit.scale)
     # (age + r) ** shape = age ** shape + scale ** shape * w, taken in logarithms so that nothing cancels.
-    return age * math.expm1(float(np.logaddexp(0.0, log_ratio)) / fit.shape)
+    growth = float(np.logaddexp(0.0, log_ratio)) / fit.shape
+    return age * math.expm1(growth) if growth < FARTHEST else fit.quantile(p)
