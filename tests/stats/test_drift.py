@@ -172,7 +172,8 @@ def test_every_figure_equals_a_plain_reckoning(seed: int) -> None:
 
 def test_components_of_variance() -> None:
     """The shop's spread between batches and between runs comes back from a large shop within 5 %."""
-    verdicts = judge_drift(*shop(np.random.default_rng(6), [10] * 200, [1.0] * 200, between=0.02, within=0.015))
+    rng = np.random.default_rng(6)
+    verdicts = judge_drift(*shop(rng, [10] * 300, [1.0] * 300, between=0.02, within=0.015, sizes=(2, 5)))
     assert verdicts.between_sd == pytest.approx(0.02, rel=0.05)
     assert verdicts.within_sd == pytest.approx(0.015, rel=0.05)
 

@@ -113,6 +113,25 @@ def test_a_thin_cell_is_drawn_to_the_shop_and_wider() -> None:
     assert pooled.predict_log(None).sd > pooled.predict_log(0).sd
 
 
+def test_a_cell_is_known_no_worse_than_by_its_own_mean() -> None:
+    """What estimating the components costs never makes a cell less certain than its own jobs make it."""
+    pooled = pool_factors([0, 0, 0, 1, 1, 1, 2, 2], np.arange(8), [0.0, 0.1, 0.2, 0.02, 0.12, 0.22, 0.1, 0.3])
+    for number, jobs in enumerate(pooled.jobs):
+        own = pooled.job_sd**2 / jobs
+        assert pooled.predict_log(number).sd ** 2 - pooled.job_sd**2 == pytest.approx(own, rel=1e-9)
+
+
+def test_too_few_second_jobs_to_tell_cells_apart() -> None:
+    """Three jobs beyond the first of their cell do not yet split the spread; the fourth does."""
+    values = np.array([0.0, 0.01, 0.3, 0.31, 0.6, 0.61, 0.9, 0.91])
+    three = pool_factors([0, 0, 1, 1, 2, 2, 3], np.arange(7), values[:7])
+    four = pool_factors([0, 0, 1, 1, 2, 2, 3, 3], np.arange(8), values)
+    assert three.predict_log(0).mean == pytest.approx(values[:7].mean())
+    assert three.job_sd == pytest.approx(values[:7].std(ddof=1))
+    assert four.predict_log(0).mean == pytest.approx(0.005, abs=0.001)
+    assert four.job_sd == pytest.approx(math.sqrt(0.00005), rel=1e-9)
+
+
 def test_no_spread_between_cells() -> None:
     """Cells that do not differ are all given the shop's factor; the spread is that of all jobs."""
     values = np.tile([-0.1, 0.1], 6)
