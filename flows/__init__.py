@@ -1,0 +1,1 @@
+"""The steps of a run, composed: plain in `steps`, under Prefect in `schedule` (the only module that imports it)."""

@@ -6,7 +6,6 @@ Either all of it is replaced or nothing is; a run that fails leaves the figures 
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -17,18 +16,15 @@ from pipeline.derive.relations import in_order, load_relations
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.tool_life import life_curves, tool_life
 from pipeline.errors import AuditError
+from pipeline.progress import Progress
+from pipeline.store.book import Book
 from schemas import mart
 from schemas.shop import ShopFile
-
-if TYPE_CHECKING:
-    import duckdb
-
-    from pipeline.progress import Progress
 
 EVIDENCE_SHOWN = 5
 
 
-def derive(connection: duckdb.DuckDBPyConnection, shop: ShopFile, progress: Progress) -> None:
+def derive(book: Book, shop: ShopFile, progress: Progress) -> None:
     """Rebuild every derived table from the accepted rows and shop.toml.
 
     Raises
@@ -36,56 +32,53 @@ def derive(connection: duckdb.DuckDBPyConnection, shop: ShopFile, progress: Prog
     AuditError
         When a law of the book does not hold; nothing is changed then.
     """
-    connection.execute("begin transaction")
-    try:
-        _rebuild(connection, shop, progress)
-        connection.execute("commit")
-    except BaseException:
-        connection.execute("rollback")
-        raise
+    with book.transaction():
+        _rebuild(book, shop, progress)
 
 
-def _rebuild(connection: duckdb.DuckDBPyConnection, shop: ShopFile, progress: Progress) -> None:
-    for name, frame in shop_tables(shop, *_extent(connection, shop)).items():
-        _store(connection, name, frame)
+def _rebuild(book: Book, shop: ShopFile, progress: Progress) -> None:
+    for name, frame in shop_tables(shop, *_extent(book, shop)).items():
+        _store(book, name, frame)
     relations = in_order([*load_relations("core"), *load_relations("mart")])
-    python_marts = 4
+    python_marts = 5
     with progress.step("derive", total=len(relations) + python_marts) as step:
         for relation in relations:
-            connection.execute(f"create or replace table {relation.full_name} as\n{relation.sql}")
+            book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
             step.advance()
-        for name, frame in _marts(connection, shop).items():
-            _store(connection, f"mart.{name}", frame)
+        for name, frame in _marts(book, shop).items():
+            _store(book, f"mart.{name}", frame)
             step.advance()
     for name, model in mart.MODELS.items():
-        model.validate(connection.sql(f"from mart.{name}").pl().select(list(mart.columns(name))), lazy=True)
-    audit(connection)
+        model.validate(book.frame(f"from mart.{name}").select(list(mart.columns(name))), lazy=True)
+    audit(book)
 
 
-def _marts(connection: duckdb.DuckDBPyConnection, shop: ShopFile) -> dict[str, pl.DataFrame]:
+def _marts(book: Book, shop: ShopFile) -> dict[str, pl.DataFrame]:
     """Return the marts that rest on statistics."""
-    runs = connection.sql("from core.run").pl()
-    rates = connection.sql("select machine, rate_per_hour from core.machine").pl()
-    edges = connection.sql("from core.edge_life").pl()
-    life = tool_life(edges, connection.sql("from core.tool").pl(), rates)
+    runs = book.frame("from core.run")
+    rates = book.frame("select machine, rate_per_hour from core.machine")
+    edges = book.frame("from core.edge_life")
+    drift, spread = job_drift(runs, rates, shop.shop.tolerance)
+    life = tool_life(edges, book.frame("from core.tool"), rates)
     return {
-        "job_drift": job_drift(runs, rates, shop.shop.tolerance),
+        "job_drift": drift,
+        "run_spread": spread,
         "tool_life": life,
         "life_curve": life_curves(edges, life),
         "quote_factor": quote_factor(
             runs,
-            connection.sql("from core.tool_use").pl(),
-            connection.sql("from core.estimate_line").pl(),
-            connection.sql("from core.batch").pl(),
-            connection.sql("select estimate_id, load_s from core.estimate_operation").pl(),
+            book.frame("from core.tool_use"),
+            book.frame("from core.estimate_line"),
+            book.frame("from core.batch"),
+            book.frame("select estimate_id, load_s from core.estimate_operation"),
         ),
     }
 
 
-def audit(connection: duckdb.DuckDBPyConnection) -> None:
+def audit(book: Book) -> None:
     """Run every audit of the derived tables; each is a select that returns the rows that break a law."""
     for relation in load_relations("audit"):
-        broken = connection.sql(relation.sql).pl()
+        broken = book.frame(relation.sql)
         if broken.height:
             evidence = str(broken.head(EVIDENCE_SHOWN))
             raise AuditError(
@@ -93,14 +86,14 @@ def audit(connection: duckdb.DuckDBPyConnection) -> None:
             )
 
 
-def _store(connection: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
-    connection.register("_frame", frame)
-    connection.execute(f"create or replace table {name} as from _frame")
-    connection.unregister("_frame")
+def _store(book: Book, name: str, frame: pl.DataFrame) -> None:
+    book.connection.register("_frame", frame)
+    book.run(f"create or replace table {name} as from _frame")
+    book.connection.unregister("_frame")
 
 
-def _extent(connection: duckdb.DuckDBPyConnection, shop: ShopFile) -> tuple[date, date]:
+def _extent(book: Book, shop: ShopFile) -> tuple[date, date]:
     """Return the first and last local day that any record touches."""
-    rows = connection.execute(resources.read_text("pipeline.derive", "sql", "query", "extent.sql")).fetchall()
-    first, last = rows[0] if rows[0][0] is not None else (datetime(1970, 1, 2, tzinfo=UTC),) * 2
+    row = book.frame(resources.read_text("pipeline.derive", "sql", "query", "extent.sql")).row(0)
+    first, last = row if row[0] is not None else (datetime(1970, 1, 2, tzinfo=UTC),) * 2
     return first.astimezone(shop.shop.zone).date(), last.astimezone(shop.shop.zone).date()

@@ -14,8 +14,8 @@ KEY = ("job_key", "operation", "machine", "program", "revision")
 """What makes a job in the mart; null is a value of its own."""
 
 
-def job_drift(runs: pl.DataFrame, rates: pl.DataFrame, tolerance: float) -> pl.DataFrame:
-    """Return mart.job_drift.
+def job_drift(runs: pl.DataFrame, rates: pl.DataFrame, tolerance: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return mart.job_drift and mart.run_spread (one row: between_sd and within_sd of ln ratio over the shop).
 
     Parameters
     ----------
@@ -27,7 +27,7 @@ def job_drift(runs: pl.DataFrame, rates: pl.DataFrame, tolerance: float) -> pl.D
     complete = runs.filter(pl.col("outcome") == "complete")
     judged = complete.filter(pl.col("estimate_s").is_not_null())
     keys = _summary(runs, complete, judged, rates)
-    verdicts = _verdicts(judged, tolerance)
+    verdicts, spread = _verdicts(judged, tolerance)
     shifts = _shifts(judged)
     drift = (
         keys.join(verdicts, on="_key", how="left")
@@ -35,7 +35,8 @@ def job_drift(runs: pl.DataFrame, rates: pl.DataFrame, tolerance: float) -> pl.D
         .with_columns(pl.col("verdict").fill_null("too few"), pl.col("runs", "batches").fill_null(0))
         .sort("_key")
     )
-    return drift.select(pl.col(name).cast(dtype) for name, dtype in columns("job_drift").items())
+    typed = drift.select(pl.col(name).cast(dtype) for name, dtype in columns("job_drift").items())
+    return typed, spread
 
 
 def _summary(runs: pl.DataFrame, complete: pl.DataFrame, judged: pl.DataFrame, rates: pl.DataFrame) -> pl.DataFrame:
@@ -64,7 +65,7 @@ def _summary(runs: pl.DataFrame, complete: pl.DataFrame, judged: pl.DataFrame, r
     )
 
 
-def _verdicts(judged: pl.DataFrame, tolerance: float) -> pl.DataFrame:
+def _verdicts(judged: pl.DataFrame, tolerance: float) -> tuple[pl.DataFrame, pl.DataFrame]:
     from pipeline.stats.drift import judge_drift
 
     usable = judged.filter(pl.col("actual_s") > 0).with_columns(pl.col("_key").rank("dense").alias("_job") - 1)
@@ -74,7 +75,7 @@ def _verdicts(judged: pl.DataFrame, tolerance: float) -> pl.DataFrame:
         (usable["actual_s"] / usable["estimate_s"]).to_numpy(),
         tolerance=tolerance,
     )
-    return pl.DataFrame(
+    verdicts = pl.DataFrame(
         {
             "_key": usable["_key"].unique().sort(),
             "drift": result.ratio,
@@ -84,7 +85,10 @@ def _verdicts(judged: pl.DataFrame, tolerance: float) -> pl.DataFrame:
             "verdict": [str(verdict) for verdict in result.verdict],
         },
         schema_overrides={"verdict": pl.String()},
-    ).with_columns(pl.selectors.float().fill_nan(None))
+    )
+    spread = pl.DataFrame({"between_sd": [result.between_sd], "within_sd": [result.within_sd]})
+    nothing = pl.selectors.float().fill_nan(None)
+    return verdicts.with_columns(nothing), spread.with_columns(nothing)
 
 
 def _shifts(judged: pl.DataFrame) -> pl.DataFrame:

@@ -85,7 +85,7 @@ def _one_tool(group: pl.DataFrame) -> dict[str, Any]:
 
     unit, known = known_lives(group)
     in_use = group.filter(pl.col("removed_at").is_null() & pl.col("in_use_at").is_not_null())
-    age = in_use["cut_min" if unit == "min" else "parts"].cast(pl.Float64).sum() if in_use.height else None
+    age = float(in_use["cut_min" if unit == "min" else "parts"].cast(pl.Float64).sum()) if in_use.height else None
     row: dict[str, Any] = {
         "edges": known.height,
         "failures": int((~known["censored"]).sum()),

@@ -1,0 +1,1 @@
+"""Read-only queries that hand frames to reports, quotes and pages."""

@@ -1,0 +1,100 @@
+"""The one-screen answer that `run` prints: what overruns, what wears faster, how busy, what to re-quote."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from pipeline.report.queries import query
+from pipeline.store.book import Book
+from pipeline.workspace import Workspace
+
+MOST_LINES = 4
+
+
+def summary(book: Book, workspace: Workspace, account: str) -> str:
+    """Return the summary of a run."""
+    shop = workspace.shop.shop
+    blocks = [
+        ("Files", account.splitlines()),
+        ("Overruns", _overruns(query(book, "jobs"), shop.currency, shop.timezone)),
+        ("Tool life", _tools(query(book, "tools"))),
+        ("Spindles", _spindles(query(book, "utilisation"))),
+        ("Quoting", _quoting(query(book, "quoting"))),
+        ("Note", list(workspace.notes)),
+        ("Site", [str(workspace.site_folder / "index.html")]),
+    ]
+    lines = [shop.name]
+    for title, said in blocks:
+        lines += [f"{title if number == 0 else '':<10} {line}" for number, line in enumerate(said)]
+    return "\n".join(lines)
+
+
+def _job(row: dict[str, Any]) -> str:
+    operation = f" operation {row['operation']}" if row["operation"] else ""
+    return f"{row['part'] or row['job'] or row['program']}{operation} on {row['machine']}"
+
+
+def _percent(ratio: float) -> str:
+    return f"{abs(ratio - 1) * 100:.1f} %"
+
+
+def _overruns(jobs: pl.DataFrame, currency: str, zone: str) -> list[str]:
+    over = jobs.filter(pl.col("verdict") == "over")
+    counts = ", ".join(
+        f"{jobs.filter(pl.col('verdict') == verdict).height} {words}"
+        for verdict, words in (
+            ("over", "over their estimate"), ("on", "on it"), ("under", "under it"), ("too few", "with too few runs")
+        )
+    )  # fmt: skip
+    lines = [f"{jobs.height} jobs: {counts}"]
+    for row in over.head(MOST_LINES).iter_rows(named=True):
+        money = "" if row["overrun_cost"] is None else f", {row['overrun_cost']:,.0f} {currency}".rstrip()
+        since = ""
+        if row["shifted_at"] is not None:
+            local = pl.Series([row["shifted_at"]]).dt.convert_time_zone(zone)[0]
+            since = f", since {local:%Y-%m-%d}"
+        interval = f"{_signed(row['drift_low'])} to {_signed(row['drift_high'])}"
+        lines.append(
+            f"{_job(row)}: {_percent(row['drift'])} over ({interval}), "
+            f"{row['overrun_hours']:.1f} h{money} in {row['runs']} runs{since}"
+        )
+    return lines
+
+
+def _signed(ratio: float | None) -> str:
+    return "?" if ratio is None else f"{(ratio - 1) * 100:+.1f} %"
+
+
+def _tools(tools: pl.DataFrame) -> list[str]:
+    falling = tools.filter(pl.col("verdict") == "falling")
+    few = tools.filter(pl.col("verdict") == "too few").height
+    lines = [f"{tools.height} tools: {falling.height} with falling lives, {few} with too few edges to say"]
+    for row in falling.head(MOST_LINES).iter_rows(named=True):
+        name = f" ({row['name']})" if row["name"] else ""
+        lines.append(
+            f"tool {row['tool']}{name} on {row['machine']}: each edge lasts {-row['trend_per_edge'] * 100:.1f} % less "
+            f"than the one before, over {row['edges']} edges"
+        )
+    return lines
+
+
+def _spindles(months: pl.DataFrame) -> list[str]:
+    latest = months.filter(pl.col("spindle_utilisation").is_not_null()).group_by("machine", maintain_order=True).last()
+    return [
+        f"{row['machine']} cut {row['spindle_utilisation']:.0%} of its observed planned time in {row['month']} "
+        f"({row['coverage']:.0%} of it observed, {row['basis']})"
+        for row in latest.head(MOST_LINES).iter_rows(named=True)
+    ] + ([f"and {latest.height - MOST_LINES} more machines"] if latest.height > MOST_LINES else [])
+
+
+def _quoting(factors: pl.DataFrame) -> list[str]:
+    whole = factors.filter(
+        (pl.col("time_kind") == "cycle") & pl.all_horizontal(pl.col("machine", "material", "tool_type").is_null())
+    )
+    if whole.is_empty():
+        return ["no estimates to compare with yet"]
+    row = whole.row(0, named=True)
+    interval = "" if row["factor_low"] is None else f" ({row['factor_low']:.3f} to {row['factor_high']:.3f})"
+    return [f"real cycle times are {row['factor']:.3f}{interval} of the estimates, from {row['jobs']} jobs"]

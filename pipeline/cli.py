@@ -1,0 +1,360 @@
+"""The command `spindlebook`: parses what the user typed, calls the steps, prints results. Holds no logic of a step.
+
+Results go to stdout, messages to stderr. Heavy rooms are imported inside the commands that need them.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable, Sequence
+from datetime import timedelta
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from pipeline.errors import AuditError, Exit, SpindlebookError, UsageError
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+SOURCES = click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SOURCE...")
+
+
+def workspace_option(required: bool = True) -> Callable[[F], F]:
+    return click.option(
+        "-w",
+        "--workspace",
+        type=click.Path(path_type=Path, file_okay=False),
+        required=required,
+        envvar="SPINDLEBOOK_WORKSPACE",
+        help="The folder with shop.toml, the book and the site (or SPINDLEBOOK_WORKSPACE).",
+    )
+
+
+FORMAT = click.option(
+    "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
+)
+OUTPUT = click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Write to a file.")
+STRICT = click.option("--strict", is_flag=True, help="End with exit code 4 when a row was rejected.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="spindlebook")
+@click.option("--quiet", "-q", is_flag=True, help="No progress on stderr.")
+@click.option("--verbose", "-v", is_flag=True, help="Structured log lines on stderr.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a fault of ours.")
+@click.pass_context
+def cli(context: click.Context, quiet: bool, verbose: bool, debug: bool) -> None:
+    """Keep the book of what a shop's spindles really did.
+
+    Exports of machine controls go in; which jobs overrun, which tools' lives fall, how busy each spindle was and what
+    the next quote should say come out.
+
+    \b
+    Example:
+      spindlebook run exports/ --workspace myshop
+    """
+    from pipeline import logs, progress
+
+    logs.set_up(verbose=verbose)
+    context.obj = {"progress": progress.choose(quiet=quiet), "debug": debug}
+
+
+def _workspace(folder: Path) -> Any:
+    from pipeline.workspace import Workspace
+
+    return Workspace(folder)
+
+
+@cli.command()
+@SOURCES
+@workspace_option()
+@STRICT
+@click.pass_obj
+def run(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, strict: bool) -> None:
+    """Read, check, store, derive and publish; prints a one-screen summary.
+
+    SOURCE is an exported file or a folder of them. What the book already holds is not read again.
+
+    \b
+    Example:
+      spindlebook run exports/ --workspace myshop
+    """
+    from flows import steps
+
+    click.echo(steps.run(list(sources), _workspace(workspace), obj["progress"], strict=strict))
+
+
+@cli.command()
+@workspace_option(required=False)
+@click.pass_obj
+def demo(obj: dict[str, Any], workspace: Path | None) -> None:
+    """Run the bundled sample logs of a made-up shop.
+
+    \b
+    Example:
+      spindlebook demo --workspace demo-shop
+    """
+    from flows import steps
+
+    click.echo(steps.demo(workspace or Path("spindlebook-demo"), obj["progress"]))
+
+
+@cli.command()
+@SOURCES
+@workspace_option()
+@STRICT
+@click.pass_obj
+def ingest(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, strict: bool) -> None:
+    """Read, check and store exports; derives nothing.
+
+    \b
+    Example:
+      spindlebook ingest exports/2026-09 --workspace myshop
+    """
+    from flows import steps
+
+    result = steps.ingest(list(sources), _workspace(workspace), obj["progress"])
+    click.echo(result.summary())
+    result.require_readable()
+    if strict:
+        result.require_no_rejects()
+
+
+@cli.command()
+@workspace_option()
+@click.pass_obj
+def derive(obj: dict[str, Any], workspace: Path) -> None:
+    """Rebuild the time line, runs, edge lives and marts from the book and shop.toml.
+
+    \b
+    Example:
+      spindlebook derive --workspace myshop
+    """
+    from flows import steps
+
+    changed = steps.derive_marts(_workspace(workspace), obj["progress"], force=True)
+    click.echo("Derived." if changed else "Nothing to derive.")
+
+
+@cli.command()
+@workspace_option()
+@click.pass_obj
+def publish(obj: dict[str, Any], workspace: Path) -> None:
+    """Write the site from the marts.
+
+    \b
+    Example:
+      spindlebook publish --workspace myshop
+    """
+    from flows import steps
+
+    place = _workspace(workspace)
+    pages = steps.publish_site(place, obj["progress"])
+    click.echo(f"{len(pages)} files. Open {place.site_folder / 'index.html'}")
+
+
+@cli.command()
+@SOURCES
+@workspace_option(required=False)
+@STRICT
+@click.pass_obj
+def check(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path | None, strict: bool) -> None:
+    """Dry run: what would be accepted, what rejected and why. Stores nothing.
+
+    With --workspace its shop.toml and profiles are used.
+
+    \b
+    Example:
+      spindlebook check exports/lathe.csv --workspace myshop
+    """
+    from flows import steps
+
+    result = steps.check(list(sources), _workspace(workspace or Path()), obj["progress"])
+    click.echo(result.details())
+    result.require_readable()
+    if strict:
+        result.require_no_rejects()
+
+
+@cli.command()
+@click.argument(
+    "name", type=click.Choice(["utilisation", "jobs", "causes", "tools", "quoting", "quality"]), metavar="NAME"
+)
+@workspace_option()
+@click.option(
+    "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
+)
+@click.option("--month", help="A local month, for example 2026-03 (utilisation).")
+@click.option("--machine", help="One machine's id.")
+@click.option("--job", help="A job number or part (jobs, causes).")
+@OUTPUT
+def report(
+    name: Any, workspace: Path, form: str, month: str | None, machine: str | None, job: str | None, output: Path | None
+) -> None:
+    """Print a report: utilisation, jobs, causes, tools, quoting or quality.
+
+    The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC.
+
+    \b
+    Example:
+      spindlebook report utilisation --month 2026-03 --workspace myshop --format csv
+    """
+    from pipeline.report.queries import Narrowed
+    from pipeline.report.queries import report as named_report
+    from pipeline.store.book import open_book
+
+    if month is not None and not re.fullmatch(r"\d{4}-\d{2}", month):
+        raise UsageError(f"--month {month}: write a month as YYYY-MM, for example 2026-03.")
+    with open_book(_workspace(workspace).book_path, read_only=True) as book:
+        frame = named_report(book, name, Narrowed(month=month, machine=machine, job=job))
+    _write(frame, form, output, name)
+    if name in ("tools", "quoting"):
+        _caution()
+
+
+@cli.command()
+@workspace_option()
+@click.option(
+    "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
+)
+@OUTPUT
+def rejects(workspace: Path, form: str, output: Path | None) -> None:
+    """Show the rejected rows and what to do about them.
+
+    The table groups them by cause with one example; csv, json and xlsx list every row as it stood in its file.
+
+    \b
+    Example:
+      spindlebook rejects --workspace myshop --format csv -o rejects.csv
+    """
+    from pipeline.report.queries import query
+    from pipeline.store.book import open_book
+
+    with open_book(_workspace(workspace).book_path, read_only=True) as book:
+        frame = query(book, "reject_groups" if form == "table" else "rejects")
+    if form == "table" and frame.is_empty():
+        click.echo("No row was rejected.")
+    elif form == "table":
+        for row in frame.iter_rows(named=True):
+            where = f"column {row['column']}" if row["column"] else "whole row"
+            click.echo(
+                f"{row['rows']} rows, {row['reason'].replace('_', ' ')} ({where}). For example: {row['message']}"
+            )
+    else:
+        _write(frame, form, output, "rejects")
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@workspace_option()
+@click.option(
+    "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
+)
+@OUTPUT
+@click.pass_obj
+def quote(obj: dict[str, Any], file: Path, workspace: Path, form: str, output: Path | None) -> None:
+    """Predict times and costs of a new job from its estimate lines in FILE.
+
+    FILE has the columns of an estimate (job or program, operation, tool, cut_s, noncut_s or cycle_s, quantity ...).
+    Predictions stand on the first line of each operation; intervals are for the mean cycle over the quantity.
+
+    \b
+    Example:
+      spindlebook quote new-job.csv --workspace myshop --format xlsx -o quote.xlsx
+    """
+    from flows import steps
+    from pipeline.report.quoting import total_lines
+
+    place = _workspace(workspace)
+    quoted = steps.quote_file(file, place, obj["progress"])
+    if form == "table":
+        for line in total_lines(quoted, place.shop.shop.currency):
+            click.echo(line)
+    else:
+        _write(quoted, form, output, "quote")
+    _caution()
+
+
+@cli.command()
+@SOURCES
+@workspace_option()
+@click.option("--every", required=True, help="How often, for example 15min, 2h or 1day.")
+def schedule(sources: tuple[Path, ...], workspace: Path, every: str) -> None:
+    """Serve the whole run under Prefect, again and again, until interrupted.
+
+    \b
+    Example:
+      spindlebook schedule exports/ --workspace myshop --every 15min
+    """
+    interval = parse_interval(every)
+    from flows.schedule import serve
+
+    serve(list(sources), workspace, interval)
+
+
+def parse_interval(text: str) -> timedelta:
+    """Return `15min`, `2h`, `30s` or `1day` as a length of time; raises UsageError otherwise."""
+    match = re.fullmatch(r"(\d+)\s*(s|min|h|day)s?", text.strip())
+    if not match or int(match[1]) == 0:
+        raise UsageError(f"--every {text}: write a whole number and a unit, for example 15min, 2h or 1day.")
+    seconds = {"s": 1, "min": 60, "h": 3600, "day": 86_400}[match[2]]
+    return timedelta(seconds=int(match[1]) * seconds)
+
+
+def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
+    from pipeline.report import output as formats
+
+    if form == "xlsx":
+        if output is None:
+            raise UsageError("--format xlsx needs --output FILE: a workbook cannot be printed.")
+        formats.write_workbook(frame, output, name)
+        click.echo(f"Written: {output}", err=True)
+        return
+    text = {
+        "table": lambda: formats.as_table(frame, name),
+        "csv": lambda: formats.as_csv(frame),
+        "json": lambda: formats.as_json(frame) + "\n",
+    }[form]()
+    if output is None:
+        click.echo(text, nl=False)
+    else:
+        output.write_text(text, encoding="utf-8")
+        click.echo(f"Written: {output}", err=True)
+
+
+def _caution() -> None:
+    from pipeline.report.quoting import CAUTION
+
+    click.echo(CAUTION, err=True)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code (DESIGN section 6)."""
+    try:
+        result = cli.main(args=list(argv) if argv is not None else None, standalone_mode=False)
+        return int(result) if isinstance(result, int) else Exit.DONE
+    except click.exceptions.Exit as ended:
+        return ended.exit_code
+    except click.ClickException as error:
+        error.show()
+        return Exit.USAGE
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Interrupted. Nothing of the file being read was stored; run the same command again.", err=True)
+        return Exit.INTERRUPTED
+    except SpindlebookError as error:
+        click.echo(str(error), err=True)
+        return error.exit_code
+    except BrokenPipeError:
+        return Exit.DONE
+    except Exception as error:
+        if "--debug" in (argv if argv is not None else sys.argv):
+            raise
+        said = str(error) if isinstance(error, AuditError) else f"{type(error).__name__}: {error}"
+        click.echo(
+            f"A fault in spindlebook, not in your files: {said}\n"
+            "The book is as it was before this step. Run again with --debug in front of the command for the details.",
+            err=True,
+        )
+        return Exit.FAULT

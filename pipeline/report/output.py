@@ -1,0 +1,126 @@
+"""Writes a report frame as a text table, CSV, JSON or a workbook.
+
+It chooses no rows and computes nothing; text that a spreadsheet would run as a formula is made harmless.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import polars as pl
+
+OutputFormat = Literal["table", "csv", "json", "xlsx"]
+FORMATS: Final[tuple[OutputFormat, ...]] = ("table", "csv", "json", "xlsx")
+
+TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
+    "utilisation": (
+        "machine", "month", "planned_s", "coverage", "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s",
+        "idle_s", "spindle_utilisation", "availability", "cycles", "basis",
+    ),
+    "jobs": (
+        "job", "part", "operation", "machine", "program", "runs", "batches", "estimate_s", "actual_s", "drift",
+        "drift_low", "drift_high", "drift_q", "verdict", "shifted_at", "overrun_hours", "overrun_cost",
+    ),
+    "causes": ("job", "operation", "machine", "tool", "cause", "seconds_per_run", "hours", "cost"),
+    "tools": (
+        "machine", "tool", "edges", "failures", "unit", "life_median", "life_low", "life_high", "life_b10",
+        "trend_per_edge", "trend_q", "verdict", "current_age", "remaining_p10", "change_at",
+    ),
+    "quoting": (
+        "time_kind", "machine", "material", "operation_kind", "tool_type", "runs", "jobs", "factor", "factor_low",
+        "factor_high",
+    ),
+    "quality": (
+        "name", "status", "rows_read", "rows_loaded", "rows_duplicate", "rows_rejected", "rows_skipped", "reason",
+    ),
+}  # fmt: skip
+"""The columns that a text table shows; the other formats carry every column of the mart."""
+
+_FORMULA_START: Final = r"^[=+\-@\t\r]"
+
+
+def harmless(frame: pl.DataFrame) -> pl.DataFrame:
+    """Put an apostrophe before text that a spreadsheet would take for a formula."""
+    return frame.with_columns(
+        pl.when(pl.col(name).str.contains(_FORMULA_START)).then("'" + pl.col(name)).otherwise(pl.col(name)).alias(name)
+        for name, dtype in frame.schema.items()
+        if dtype == pl.String
+    )
+
+
+def as_csv(frame: pl.DataFrame) -> str:
+    """Return a frame as CSV; times are ISO 8601 in UTC."""
+    return harmless(frame).write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
+
+
+def as_json(frame: pl.DataFrame) -> str:
+    """Return a frame as a JSON list of objects with the frame's column names."""
+    return json.dumps(
+        [{key: _plain(value) for key, value in row.items()} for row in frame.iter_rows(named=True)], indent=2
+    )
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def write_workbook(frame: pl.DataFrame, path: Path, sheet: str) -> None:
+    """Write a frame as a workbook of one sheet; text stays text, times are UTC without a zone."""
+    import xlsxwriter
+
+    times = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime)]
+    naive = frame.with_columns(pl.col(times).dt.replace_time_zone(None))
+    options = {"strings_to_formulas": False, "strings_to_urls": False, "in_memory": True}
+    buffer = io.BytesIO()
+    with xlsxwriter.Workbook(buffer, options) as workbook:
+        naive.write_excel(workbook, worksheet=sheet, autofit=True, freeze_panes=(1, 0))
+    path.write_bytes(buffer.getvalue())
+
+
+def as_table(frame: pl.DataFrame, report: str) -> str:
+    """Return the main columns of a report as an aligned text table; seconds over an hour are shown as hours."""
+    shown = frame.select(
+        [column for column in TABLE_COLUMNS.get(report, ()) if column in frame.columns] or frame.columns
+    )
+    header = [_heading(column) for column in shown.columns]
+    rows = [
+        [_cell(column, value) for column, value in zip(shown.columns, row, strict=True)] for row in shown.iter_rows()
+    ]
+    numeric = [dtype.is_numeric() for dtype in shown.dtypes]
+    widths = [max([len(title), *(len(row[i]) for row in rows)]) for i, title in enumerate(header)]
+
+    def line(cells: list[str]) -> str:
+        padded = (c.rjust(w) if right else c.ljust(w) for c, w, right in zip(cells, widths, numeric, strict=True))
+        return "  ".join(padded).rstrip()
+
+    return "\n".join([line(header), line(["-" * width for width in widths]), *(line(row) for row in rows)]) + "\n"
+
+
+def _is_long_time(column: str) -> bool:
+    return column in ("planned_s", "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s", "idle_s")
+
+
+def _heading(column: str) -> str:
+    return column.removesuffix("_s") + "_h" if _is_long_time(column) else column
+
+
+def _cell(column: str, value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return value.strftime("%Y-%m-%d %H:%MZ")
+    if not isinstance(value, float):
+        return str(value)
+    if _is_long_time(column):
+        return f"{value / 3600:.1f}"
+    if column in ("coverage", "spindle_utilisation", "availability", "trend_per_edge"):
+        return f"{value:.1%}"
+    if column.endswith(("_q", "_p")) or column.startswith(("drift", "factor")):
+        return f"{value:.3f}"
+    return f"{value:.1f}"

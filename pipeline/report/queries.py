@@ -1,0 +1,79 @@
+"""The named reports and the frames of the site: read-only queries over the marts.
+
+Frames come back with the marts' own column names; formatting and drawing happen elsewhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import polars as pl
+
+from pipeline import resources
+from pipeline.errors import InputError
+from pipeline.store.book import Book
+
+ReportName = Literal["utilisation", "jobs", "causes", "tools", "quoting", "quality"]
+REPORTS: Final[tuple[ReportName, ...]] = ("utilisation", "jobs", "causes", "tools", "quoting", "quality")
+
+SITE_FRAMES: Final[dict[str, str]] = {
+    "utilisation": "utilisation",
+    "drift": "jobs",
+    "causes": "causes",
+    "tools": "tools",
+    "factors": "quoting",
+    "runs": "newest_runs",
+    "batches": "batches",
+    "edges": "edges",
+    "machines": "machines",
+    "files": "quality",
+    "rejects": "reject_groups",
+    "superseded": "superseded",
+    "gaps": "gaps",
+    "state_days": "state_days",
+    "machine_sources": "machine_sources",
+    "life_curves": "life_curves",
+}
+"""Which query fills which frame of the site."""
+
+
+@dataclass(frozen=True)
+class Narrowed:
+    """What a report is narrowed to; None means all."""
+
+    month: str | None = None
+    machine: str | None = None
+    job: str | None = None
+
+
+def query(book: Book, name: str, narrowed: Narrowed | None = None) -> pl.DataFrame:
+    """Run one of the packaged queries of this room."""
+    sql = resources.read_text("pipeline.report", "sql", f"{name}.sql")
+    values = {"month": None, "machine": None, "job": None} if narrowed is None else vars(narrowed)
+    bound = {key: value for key, value in values.items() if f"${key}" in sql}
+    return book.frame(sql, bound or None)
+
+
+def report(book: Book, name: ReportName, narrowed: Narrowed) -> pl.DataFrame:
+    """Return a named report.
+
+    Raises
+    ------
+    InputError
+        When nothing was derived yet.
+    """
+    require_marts(book)
+    return query(book, name, narrowed)
+
+
+def require_marts(book: Book) -> None:
+    """Raise InputError where the book holds no marts yet."""
+    known = book.frame("select 1 as one from duckdb_tables() where schema_name = 'mart' limit 1")
+    if known.is_empty():
+        raise InputError(f"{book.path}: nothing was derived yet; run `spindlebook run SOURCE... --workspace W` first.")
+
+
+def site_frames(book: Book) -> dict[str, pl.DataFrame]:
+    """Return every frame that the site shows, by the name the site gives it."""
+    return {frame: query(book, name) for frame, name in SITE_FRAMES.items()}

@@ -1,0 +1,3 @@
+-- Every batch.
+-- Grain: batch.
+from core.batch order by machine, started_at

@@ -1,0 +1,3 @@
+-- Every machine.
+-- Grain: machine.
+from core.machine order by machine

@@ -1,0 +1,96 @@
+"""A workspace: the folder with shop.toml, the book and the site. Knows where things are; opens none but shop.toml."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from zoneinfo import ZoneInfo, available_timezones
+
+from pipeline.errors import ConfigError
+from schemas.profile import Profile, load_profile
+from schemas.shop import ShopFile, ShopSettings, load_shop
+from schemas.toml_model import TomlError
+
+SHOP_FILE = "shop.toml"
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """One shop, one folder."""
+
+    folder: Path
+
+    @property
+    def shop_path(self) -> Path:
+        return self.folder / SHOP_FILE
+
+    @property
+    def book_path(self) -> Path:
+        return self.folder / "spindlebook.duckdb"
+
+    @property
+    def site_folder(self) -> Path:
+        return self.folder / "site"
+
+    @cached_property
+    def shop(self) -> ShopFile:
+        """shop.toml, or what is assumed without one.
+
+        Raises ConfigError that names the line to mend.
+        """
+        if not self.shop_path.exists():
+            return ShopFile(shop=ShopSettings(timezone=_computer_zone()))
+        try:
+            return load_shop(self.shop_path)
+        except TomlError as error:
+            raise ConfigError(str(error)) from None
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader of the figures must know of the shop file first."""
+        if not self.shop_path.exists():
+            return (
+                f"There is no {SHOP_FILE} in the workspace: machines come from the data, the time zone is the "
+                f"computer's ({self.shop.shop.timezone}), planned time is taken as 24 hours a day, and money columns "
+                "are empty.",
+            )
+        notes = []
+        if not self.shop.shift:
+            notes.append(f"{SHOP_FILE} has no [[shift]]: planned time is taken as 24 hours a day.")
+        if unpriced := [machine.id for machine in self.shop.machine if machine.rate_per_hour is None]:
+            notes.append(f"No rate_per_hour for {', '.join(unpriced)}: money columns of these machines are empty.")
+        return tuple(notes)
+
+    def profile(self, name: str) -> Profile:
+        """Return a profile by its path relative to shop.toml; raises ConfigError that names the line to mend."""
+        try:
+            return load_profile(self.folder / name)
+        except TomlError as error:
+            raise ConfigError(str(error)) from None
+
+    def settings_fingerprint(self) -> str:
+        """Return a hash of shop.toml and of every profile that it names."""
+        names = [SHOP_FILE, *sorted({source.profile for source in self.shop.source if source.profile})]
+        digest = hashlib.sha256()
+        for name in names:
+            path = self.folder / name
+            digest.update(name.encode() + b"\0" + (path.read_bytes() if path.exists() else b"") + b"\0")
+        digest.update(self.shop.shop.timezone.encode())
+        return digest.hexdigest()
+
+
+def _computer_zone() -> str:
+    """Return the computer's IANA time zone, UTC where it does not say."""
+    named = os.environ.get("TZ", "").lstrip(":")
+    if named in available_timezones():
+        return named
+    link = Path("/etc/localtime")
+    parts = link.resolve().parts if link.is_symlink() else ()
+    if "zoneinfo" in parts:
+        zone = "/".join(parts[parts.index("zoneinfo") + 1 :])
+        if zone in available_timezones():
+            return ZoneInfo(zone).key
+    return "UTC"
