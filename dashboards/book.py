@@ -1,0 +1,178 @@
+"""SiteData with the look-ups that every page needs: file names of pages, rows by key, links to source rows.
+
+Everything is worked out once for the whole site; nothing is written and no figure is changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cached_property
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from dashboards import wording
+from dashboards.blocks import Cell
+from dashboards.charts.theme import FULL_COVERAGE
+from dashboards.site_data import SECTION_KEY, SiteData
+from dashboards.slugs import slugs
+
+Row = dict[str, Any]
+FILES_SHOWN: Final = 1000
+
+
+def by_key(frame: pl.DataFrame, *columns: str) -> dict[tuple[Any, ...], pl.DataFrame]:
+    """Split a frame by columns once; empty keys are keys too."""
+    return dict(frame.partition_by(columns, as_dict=True, maintain_order=True))
+
+
+class Book:
+    """One site's data, with names and links resolved."""
+
+    def __init__(self, data: SiteData) -> None:
+        self.data = data
+        self.zone: ZoneInfo = data.zone
+        self.currency = data.currency
+        self.job_slugs = slugs(_values(data.drift, "job_key"))
+        self.machine_slugs = slugs(self.machine_ids)
+        tools = sorted({*_pairs(data.tools), *_pairs(data.edges)})
+        # The unit separator keeps ("a-b", "c") apart from ("a", "b-c").
+        tool_slugs = slugs(f"{machine}\x1f{tool}" for machine, tool in tools)
+        self.tool_slugs = {(machine, tool): tool_slugs[f"{machine}\x1f{tool}"] for machine, tool in tools}
+
+    @cached_property
+    def machine_ids(self) -> list[str]:
+        """Every machine that any frame names, sorted."""
+        frames = ("machines", "utilisation", "drift", "tools", "edges", "machine_sources", "state_days", "gaps")
+        return sorted({machine for name in frames for machine in _values(getattr(self.data, name), "machine")})
+
+    @cached_property
+    def runs(self) -> dict[tuple[Any, ...], pl.DataFrame]:
+        """Runs by section key, oldest first."""
+        return by_key(self.data.runs.sort("started_at", "run_id"), *SECTION_KEY)
+
+    @cached_property
+    def causes(self) -> dict[tuple[Any, ...], pl.DataFrame]:
+        """Causes by section key."""
+        return by_key(self.data.causes, *SECTION_KEY)
+
+    @cached_property
+    def batches(self) -> dict[str, Row]:
+        """Batches by their id."""
+        return {row["batch_id"]: row for row in self.data.batches.to_dicts()}
+
+    @cached_property
+    def drift_rows(self) -> list[Row]:
+        """Rows of the drift mart, dearest first: by cost, else by hours; those without an estimate last."""
+        first = "overrun_cost" if self.ranks_by_cost else "overrun_hours"
+        falls = [True] + [False] * len(SECTION_KEY)
+        return self.data.drift.sort(first, *SECTION_KEY, descending=falls, nulls_last=True).to_dicts()
+
+    @cached_property
+    def ranks_by_cost(self) -> bool:
+        """Whether every overrun has a cost, so that jobs can be put in order of it."""
+        overruns = self.data.drift.filter(pl.col("overrun_hours").is_not_null())
+        return not overruns.is_empty() and not overruns["overrun_cost"].has_nulls()
+
+    @cached_property
+    def file_names(self) -> dict[str, str]:
+        """Names of source files by id."""
+        return dict(self.data.files.select("file_id", "name").iter_rows())
+
+    @cached_property
+    def files_shown(self) -> pl.DataFrame:
+        """The files that the quality page lists: those with something to mend first, then by name."""
+        trouble = (pl.col("status") != "loaded") | (pl.col("rows_rejected") > 0)
+        return self.data.files.sort(~trouble, "name", "file_id").head(FILES_SHOWN)
+
+    @cached_property
+    def _file_anchors(self) -> dict[str, str]:
+        return {name: f"file-{slug}" for name, slug in slugs(self.files_shown["file_id"].to_list()).items()}
+
+    @cached_property
+    def has_rates(self) -> bool:
+        """Whether any money can be shown."""
+        return bool(self.data.machines["rate_per_hour"].is_not_null().any())
+
+    @cached_property
+    def month(self) -> str | None:
+        """The newest month that was observed for most of its planned time, else the newest."""
+        frame = self.data.utilisation
+        if frame.is_empty():
+            return None
+        good = frame.filter(pl.col("coverage") >= FULL_COVERAGE)
+        return str((frame if good.is_empty() else good)["month"].max())
+
+    def file_anchor(self, file_id: str) -> str:
+        """The place of a file on the quality page; empty where it is not listed."""
+        return self._file_anchors.get(file_id, "")
+
+    def file_cell(self, file_id: str | None) -> Cell:
+        """A source file by name, leading to its line on the quality page."""
+        if file_id is None:
+            return Cell(wording.NONE)
+        anchor = self.file_anchor(file_id)
+        return Cell(self.file_names.get(file_id, file_id[:12]), f"quality.html#{anchor}" if anchor else "")
+
+    def job_href(self, row: Row) -> str:
+        """The section of a job's page that one row of the drift mart leads to."""
+        return f"job/{self.job_slugs[row['job_key']]}.html#{self.section_anchor(row)}"
+
+    @cached_property
+    def _section_anchors(self) -> dict[tuple[Any, ...], str]:
+        keys = [tuple(row) for row in self.data.drift.select(SECTION_KEY).unique().sort(SECTION_KEY).iter_rows()]
+        counts: dict[str, int] = {}
+        anchors = {}
+        for key in keys:
+            counts[key[0]] = counts.get(key[0], 0) + 1
+            anchors[key] = f"part-{counts[key[0]]}"
+        return anchors
+
+    def section_anchor(self, row: Row) -> str:
+        """The anchor of a row of the drift mart inside its job's page."""
+        return self._section_anchors[tuple(row[column] for column in SECTION_KEY)]
+
+    def machine_href(self, machine: str) -> str:
+        """A machine's page."""
+        return f"machine/{self.machine_slugs[machine]}.html"
+
+    def machine_cell(self, machine: str) -> Cell:
+        """A machine's id, leading to its page."""
+        return Cell(machine, self.machine_href(machine))
+
+    def tool_href(self, machine: str, tool: str) -> str:
+        """A tool's page, or nothing where it has none."""
+        slug = self.tool_slugs.get((machine, tool))
+        return f"tool/{slug}.html" if slug else ""
+
+    @cached_property
+    def job_labels(self) -> dict[tuple[Any, ...], str]:
+        """One name for each row of the drift mart; the program is added where names would repeat."""
+        rows = self.data.drift.select(SECTION_KEY).to_dicts()
+        names = [wording.job_label(r["job_key"], r["operation"], r["machine"], r["revision"]) for r in rows]
+        repeated = {name for name in names if names.count(name) > 1} if len(names) < 2000 else set(names)
+        return {
+            tuple(row[column] for column in SECTION_KEY): name + (f" ({row['program']})" if name in repeated else "")
+            for row, name in zip(rows, names, strict=True)
+        }
+
+    def job_label(self, row: Row) -> str:
+        """The name of a row of the drift mart, unlike any other row's."""
+        return self.job_labels[tuple(row[column] for column in SECTION_KEY)]
+
+    def job_cell(self, row: Row) -> Cell:
+        """A job's name, leading to its section."""
+        return Cell(self.job_label(row), self.job_href(row))
+
+    def money(self, value: float | None, digits: int = 0) -> Cell:
+        """An amount, empty where there is no rate."""
+        return Cell(wording.money(value, self.currency, digits) if value is not None else "", sort=value)
+
+
+def _values(frame: pl.DataFrame, column: str) -> list[str]:
+    return [value for value in frame[column].unique().sort().to_list() if value is not None]
+
+
+def _pairs(frame: pl.DataFrame) -> Iterable[tuple[str, str]]:
+    return frame.select("machine", "tool").unique().iter_rows()

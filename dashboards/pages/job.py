@@ -1,0 +1,366 @@
+"""A job's page: for each operation, machine, program and revision its runs, what eats the time, and the source rows.
+
+It lists the newest runs and puts all that it was given beside the page as a spreadsheet file.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import polars as pl
+
+from dashboards import cells, wording
+from dashboards.blocks import Block, Cell, Column, Facts, Figure, Page, Section, Table, Text
+from dashboards.book import Book, Row
+from dashboards.charts.drift import Level, causes_chart, runs_chart
+from dashboards.charts.theme import spec_text, wall_time
+from dashboards.site_data import SECTION_KEY
+
+RUNS_LISTED: Final = 100
+RUNS_DRAWN: Final = 400
+CAUSES_DRAWN: Final = 14
+BATCHES_LISTED: Final = 40
+
+
+def job_page(book: Book, job_key: str, rows: list[Row]) -> Page:
+    """Build job/<slug>.html from the job's rows of the drift mart."""
+    path = f"job/{book.job_slugs[job_key]}.html"
+    ordered = sorted(rows, key=lambda row: int(book.section_anchor(row).removeprefix("part-")))
+    files: dict[str, str] = {}
+    sections = []
+    for row in ordered:
+        anchor = book.section_anchor(row)
+        runs = book.runs.get(tuple(row[column] for column in SECTION_KEY))
+        sheet = ""
+        if runs is not None:
+            sheet = f"job/{book.job_slugs[job_key]}-{anchor}.csv"
+            files[sheet] = runs_sheet(book, runs)
+        sections.append(_section(book, row, anchor, runs, sheet))
+    return Page(path, f"Job {job_key}", sections, nav="overruns", files=files)
+
+
+def _section(book: Book, row: Row, anchor: str, runs: pl.DataFrame | None, sheet: str) -> Section:
+    names = [f"Operation {row['operation']}" if row["operation"] else "", f"machine {row['machine']}"]
+    names += [f"program {row['program']}", f"revision {row['revision']}" if row["revision"] else ""]
+    heading = ", ".join(name for name in names if name)
+    blocks: list[Block] = [Text(_verdict_sentence(book, row), "lead"), _facts(book, row)]
+    if runs is not None and not runs.is_empty():
+        blocks.append(_runs_figure(book, row, runs, f"runs-{anchor}"))
+        causes = book.causes.get(tuple(row[column] for column in SECTION_KEY))
+        if causes is not None and not causes.is_empty():
+            blocks.append(_causes_figure(book, row, causes))
+        blocks += [_batches_table(book, runs), _runs_table(book, row, runs, sheet, f"runs-{anchor}")]
+    blocks.append(Text("", href=book.machine_href(row["machine"]), link=f"Machine {row['machine']}"))
+    return Section(heading[0].upper() + heading[1:], blocks, anchor)
+
+
+def _verdict_sentence(book: Book, row: Row) -> str:
+    runs = f"{wording.plural(row['runs'], 'complete run')} in {wording.plural(row['batches'], 'batch', 'batches')}"
+    if row["drift"] is None:
+        return f"There is no estimate to compare with ({runs})."
+    runs_words = f"The median run is {wording.over_words(row['drift'])}"
+    if row["drift_low"] is None or row["drift_high"] is None:
+        return f"{runs_words}; {runs} are too few for an interval or a verdict."
+    told = f"{runs_words} (95 % interval {wording.over_range(row['drift_low'], row['drift_high'])}, {runs})."
+    if row["verdict"] == "too few":
+        return f"{told} That is too few for a verdict."
+    tolerance = wording.percent(book.data.tolerance)
+    verdict = {"over": f"more than {tolerance} over", "under": f"more than {tolerance} under"}
+    if row["verdict"] in verdict:
+        told += f" The test finds it {verdict[row['verdict']]} (q {wording.probability(row['drift_q'])})."
+    else:
+        told += f" No test finds it more than {tolerance} over or under."
+    if row["shifted_at"] is not None and row["drift_before"] is not None and row["drift_after"] is not None:
+        told += (
+            f" It changed on {wording.local_day(row['shifted_at'], book.zone)}: {wording.over(row['drift_before'])} "
+            f"before, {wording.over(row['drift_after'])} since (q {wording.probability(row['shift_q'])})."
+        )
+    return told
+
+
+def _facts(book: Book, row: Row) -> Facts:
+    source = {"lines": " (estimate lines)", "quote": " (the quoted cycle: there are no estimate lines)", None: ""}
+    cost = wording.money(row["overrun_cost"], book.currency) if row["overrun_cost"] is not None else ""
+    return Facts(
+        [
+            ("Estimate per cycle", wording.duration(row["estimate_s"]) + source[row["estimate_from"]]),
+            ("Median actual", wording.duration(row["actual_s"])),
+            ("Mean actual", wording.duration(row["actual_mean_s"])),
+            ("Over the estimate in all", wording.hours(row["overrun_hours"])),
+            ("At the machine's rate", cost or "no rate in shop.toml"),
+            ("Aborted runs, not counted", wording.number(row["aborted"])),
+            ("Basis", row["basis"]),
+        ]
+    )
+
+
+def _drawn(book: Book, row: Row, runs: pl.DataFrame) -> tuple[pl.DataFrame, str]:
+    """Return the points of the run chart (at, value, told) and what one point stands for."""
+    complete = runs.filter(pl.col("outcome") == "complete")
+    timed = row["estimate_s"] is not None
+    value = (pl.col("actual_s") / row["estimate_s"] - 1) * 100 if timed else pl.col("actual_s") / 60
+    points = complete.select("started_at", "batch_id", "actual_s", value=value)
+    if points.height <= RUNS_DRAWN:
+        return points, "run"
+    batches = points.group_by("batch_id", maintain_order=True).agg(
+        pl.col("started_at").first(), pl.col("actual_s", "value").median()
+    )
+    return batches.tail(RUNS_DRAWN), "batch (its median)"
+
+
+def _runs_figure(book: Book, row: Row, runs: pl.DataFrame, anchor: str) -> Block:
+    points, unit = _drawn(book, row, runs)
+    if points.is_empty():
+        return Text("No complete run to draw.", "note")
+    timed = row["estimate_s"] is not None
+    values = points["value"]
+    low_q, high_q = float(values.quantile(0.05) or 0), float(values.quantile(0.95) or 0)
+    # One run with an hour of hold must not press all others into a line: far points stand at the edge, marked.
+    top = high_q + max(2.0 * (high_q - low_q), 5.0)
+    drawn = [
+        {
+            "at": wall_time(point["started_at"], book.zone),
+            "value": min(point["value"], top),
+            "beyond": point["value"] > top,
+            "told": f"{wording.local_time(point['started_at'], book.zone)}: {wording.duration(point['actual_s'])}"
+            + (f", {wording.signed(point['value'])} % over" if timed else ""),
+        }
+        for point in points.to_dicts()
+    ]
+    levels, interval, shift = _levels(book, row, drawn)
+    title = _runs_title(book, row)
+    y_title = "Time over the estimate (%)" if timed else "Cycle time (min)"
+    late = shift is not None and shift[0] > drawn[len(drawn) // 2]["at"]
+    chart = runs_chart(drawn, y_title, levels, interval, shift, label_left=late)
+    beyond = sum(point["beyond"] for point in drawn)
+    note = f"Each point is a {unit}." + (" Dotted: the estimate." if timed else "")
+    if interval is not None:
+        note += " Band: 95 % interval of the median."
+    if beyond:
+        note += f" {wording.plural(beyond, 'point lies', 'points lie')} beyond the scale (triangles at the edge)."
+    return Figure(title, spec_text(chart, title, 240), note, see="Runs and their source rows", see_anchor=anchor)
+
+
+def _levels(
+    book: Book, row: Row, drawn: list[dict[str, Any]]
+) -> tuple[list[Level], tuple[float, float] | None, tuple[str, str] | None]:
+    if row["drift"] is None:
+        return [], None, None
+    first, last = drawn[0]["at"], drawn[-1]["at"]
+    if row["shifted_at"] is not None and row["drift_before"] is not None and row["drift_after"] is not None:
+        at = wall_time(row["shifted_at"], book.zone)
+        levels = [
+            Level(start, end, (drift - 1) * 100, wording.over(drift))
+            for start, end, drift in ((first, at, row["drift_before"]), (at, last, row["drift_after"]))
+            if start < end
+        ]
+        label = wording.local_day(row["shifted_at"], book.zone)
+        return levels, None, ((at, label) if first <= at <= last else None)
+    interval = None
+    if row["drift_low"] is not None and row["drift_high"] is not None:
+        interval = ((row["drift_low"] - 1) * 100, (row["drift_high"] - 1) * 100)
+    level = Level(first, last, (row["drift"] - 1) * 100, f"median {wording.over(row['drift'])}")
+    return [level], interval, None
+
+
+def _runs_title(book: Book, row: Row) -> str:
+    label = book.job_label(row)
+    if row["drift"] is None:
+        return f"{label} takes {wording.duration(row['actual_s'])}, without an estimate to hold it against"
+    if row["verdict"] == "too few":
+        return f"{label}: too few runs for a verdict ({row['runs']})"
+    if row["shifted_at"] is not None and row["drift_after"] is not None:
+        since = wording.local_day(row["shifted_at"], book.zone)
+        return f"{label} runs {wording.over_words(row['drift_after'])} since {since}"
+    return f"{label} runs {wording.over_words(row['drift'])}"
+
+
+def _causes_figure(book: Book, row: Row, causes: pl.DataFrame) -> Figure:
+    ranked = causes.sort(
+        "seconds_per_run", "cause", "tool", descending=[True, False, False], nulls_last=True
+    ).to_dicts()
+    label = book.job_label(row)
+    worst = ranked[0]
+    title = f"{label}: no cause takes longer than estimated"
+    if worst["seconds_per_run"] > 0:
+        extra = wording.duration(worst["seconds_per_run"])
+        title = f"{_cause_name(worst)} takes most of it: {extra} per run more than estimated"
+        title = title[0].upper() + title[1:]
+    biggest = sorted(ranked, key=lambda cause: -abs(cause["seconds_per_run"]))[:CAUSES_DRAWN]
+    drawn = [
+        {
+            "label": _cause_name(cause),
+            "seconds": cause["seconds_per_run"],
+            "side": "more" if cause["seconds_per_run"] >= 0 else "less",
+            "text": f"{wording.signed(cause['seconds_per_run'], 1)} s",
+            "told": f"{_cause_name(cause)}: {wording.signed(cause['seconds_per_run'], 1)} s per run, "
+            f"{wording.signed(cause['hours'], 1)} h in all",
+        }
+        for cause in ranked
+        if cause in biggest and abs(cause["seconds_per_run"]) >= 0.05
+    ]
+    table = Table(
+        "Causes of the difference from the estimate",
+        (Column("Cause"), Column("Seconds per run", True), Column("Hours in all", True), Column("Cost", True)),
+        [
+            (
+                _cause_cell(book, cause),
+                Cell(wording.signed(cause["seconds_per_run"], 1), sort=cause["seconds_per_run"]),
+                Cell(wording.signed(cause["hours"], 2), sort=cause["hours"]),
+                book.money(cause["cost"]),
+            )
+            for cause in ranked
+        ],
+    )
+    note = f"Means over {wording.plural(row['runs'], 'complete run')}; they add up to actual less estimate."
+    chart = causes_chart(drawn)
+    return Figure(title, spec_text(chart, title, 24 * len(drawn)), note, table)
+
+
+def _cause_name(cause: Row) -> str:
+    name = wording.CAUSE_NAMES.get(cause["cause"], cause["cause"])
+    return f"{name}, T{cause['tool']}" if cause["tool"] else str(name)
+
+
+def _cause_cell(book: Book, cause: Row) -> Cell:
+    return Cell(_cause_name(cause), book.tool_href(cause["machine"], cause["tool"]) if cause["tool"] else "")
+
+
+def _batches_table(book: Book, runs: pl.DataFrame) -> Table:
+    ids = runs["batch_id"].unique(maintain_order=True).to_list()
+    batches = [book.batches[batch_id] for batch_id in reversed(ids) if batch_id in book.batches]
+    return Table(
+        "Batches",
+        (
+            Column("Began"),
+            Column("Runs", True),
+            Column("Aborted", True),
+            Column("Parts", True),
+            Column("Scrap", True),
+            Column("Setup", True),
+            Column("Quoted setup", True),
+            Column("First part", True),
+            Column("Later cycles, median", True),
+            Column("Between cycles", True),
+            Column("Stops", True),
+            Column("Basis"),
+        ),
+        [
+            (
+                Cell(wording.local_time(batch["started_at"], book.zone)),
+                cells.count(batch["runs"]),
+                cells.count(batch["aborted"]),
+                cells.count(batch["parts"]),
+                cells.count(batch["scrap"]),
+                cells.seconds(batch["setup_s"]),
+                cells.seconds(batch["quoted_setup_s"]),
+                cells.seconds(batch["first_part_s"]),
+                cells.seconds(batch["repeat_s"]),
+                cells.seconds(batch["between_cycles_s"]),
+                cells.count(batch["stops"]),
+                Cell(batch["basis"]),
+            )
+            for batch in batches[:BATCHES_LISTED]
+        ],
+        empty="No batch is known for these runs.",
+        more=f"The newest {BATCHES_LISTED} of {len(batches)} batches." if len(batches) > BATCHES_LISTED else "",
+    )
+
+
+def _runs_table(book: Book, row: Row, runs: pl.DataFrame, sheet: str, anchor: str) -> Table:
+    listed = runs.tail(RUNS_LISTED).reverse().to_dicts()
+    total = max(row["runs"] + row["aborted"], runs.height)
+    more = f"{wording.plural(runs.height, 'run')} with file and row number as a spreadsheet file (CSV)"
+    if total > runs.height:
+        more = f"The newest {more}; {wording.number(total)} are in the store"
+    return Table(
+        "Runs and their source rows" + (f", newest {RUNS_LISTED}" if runs.height > RUNS_LISTED else ""),
+        (
+            Column("Started"),
+            Column("Actual", True),
+            Column("Over estimate", True),
+            Column("Outcome"),
+            Column("Parts", True),
+            Column("Job"),
+            Column("Basis"),
+            Column("Source file"),
+            Column("Row", True),
+        ),
+        [
+            (
+                Cell(wording.local_time(run["started_at"], book.zone)),
+                cells.seconds(run["actual_s"]),
+                cells.drift(_run_drift(run)),
+                Cell(run["outcome"], mark="" if run["outcome"] == "complete" else "few"),
+                cells.count(run["parts"]),
+                Cell(run["job"] or ""),
+                Cell(run["basis"]),
+                book.file_cell(run["file_id"]),
+                _rows_cell(run),
+            )
+            for run in listed
+        ],
+        more=more,
+        more_href=sheet,
+        anchor=anchor,
+    )
+
+
+def _run_drift(run: Row) -> float | None:
+    """An aborted run says nothing about the estimate."""
+    return run["actual_s"] / run["estimate_s"] if run["estimate_s"] and run["outcome"] == "complete" else None
+
+
+def _rows_cell(run: Row) -> Cell:
+    first, last = run["row_number"], run["last_row_number"]
+    same = run["last_file_id"] in (None, run["file_id"]) and last in (None, first)
+    return Cell(str(first) if same else f"{first} to {last}", sort=first)
+
+
+def runs_sheet(book: Book, runs: pl.DataFrame) -> str:
+    """Write runs as CSV, with the shop's own times and the source rows.
+
+    Text that a spreadsheet would take for a formula gets an apostrophe in front.
+    """
+    names = pl.DataFrame(
+        {"id": list(book.file_names), "name": list(book.file_names.values())},
+        schema={"id": pl.String, "name": pl.String},
+    )
+
+    def local(column: str) -> pl.Expr:
+        return pl.col(column).dt.convert_time_zone(book.data.timezone).dt.strftime("%Y-%m-%dT%H:%M:%S%:z")
+
+    sheet = (
+        runs.join(names.rename({"id": "file_id", "name": "file"}), on="file_id", how="left", maintain_order="left")
+        .join(
+            names.rename({"id": "last_file_id", "name": "last_file"}),
+            on="last_file_id",
+            how="left",
+            maintain_order="left",
+        )
+        .select(
+            "run_id",
+            "machine",
+            "program",
+            local("started_at"),
+            local("ended_at"),
+            "outcome",
+            "parts",
+            "scrap",
+            "job",
+            "part",
+            "operation",
+            "revision",
+            "batch_id",
+            "estimate_s",
+            "actual_s",
+            "basis",
+            pl.coalesce("file", "file_id").alias("file"),
+            "row_number",
+            pl.coalesce("last_file", "last_file_id").alias("last_file"),
+            "last_row_number",
+        )
+    )
+    text_columns = [name for name, dtype in sheet.schema.items() if dtype == pl.String]
+    safe = [pl.col(name).str.replace(r"^([=+\-@\t\r])", "'$1") for name in text_columns]
+    return sheet.with_columns(safe).write_csv(line_terminator="\r\n")

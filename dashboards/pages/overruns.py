@@ -1,0 +1,150 @@
+"""The page of all jobs against their estimates, dearest overrun first.
+
+Verdicts and intervals come from the mart; this page orders and words them.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from dashboards import cells, wording
+from dashboards.blocks import Block, Cell, Column, Figure, Page, Section, Table, Text
+from dashboards.book import Book, Row
+from dashboards.charts.drift import jobs_chart
+from dashboards.charts.theme import spec_text
+
+SHOWN_IN_CHART: Final = 25
+
+
+def overruns_page(book: Book) -> Page:
+    """Build overruns.html."""
+    rows = book.drift_rows
+    timed = [row for row in rows if row["drift"] is not None]
+    tolerance = wording.percent(book.data.tolerance)
+    how = (
+        f"A job runs over when it has at least 5 complete runs and a test by batch finds the actual time more than "
+        f"{tolerance} above the estimate; among all jobs called over or under, about one in twenty may be called so "
+        "by chance (Benjamini-Hochberg, q at most 0.05). Too few means that no verdict is given. Intervals are 95 %."
+    )
+    blocks: list[Block] = [Text(sentence(rows), "lead"), *money_note(book)]
+    if timed:
+        blocks.append(_figure(book, timed))
+    return Page(
+        "overruns.html",
+        "Jobs against their estimates",
+        [
+            Section("", blocks),
+            Section("All jobs", [jobs_table(book, rows), Text(how, "note")], "all-jobs"),
+        ],
+        nav="overruns",
+    )
+
+
+def sentence(rows: list[Row]) -> str:
+    """Say how many jobs run over, and what that takes."""
+    judged = [row for row in rows if row["verdict"] != "too few"]
+    over = [row for row in rows if row["verdict"] == "over"]
+    few = len(rows) - len(judged)
+    if not rows:
+        return "No job has been run yet, so there is nothing to compare with an estimate."
+    if not judged:
+        return f"Too few runs for a verdict on any of {wording.plural(len(rows), 'job')}."
+    rest = f" {wording.plural(few, 'job has', 'jobs have')} too few runs for a verdict." if few else ""
+    if not over:
+        return f"None of {wording.plural(len(judged), 'judged job')} runs over its estimate.{rest}"
+    lost = sum(row["overrun_hours"] or 0.0 for row in over)
+    verb = "runs over its estimate" if len(over) == 1 else "run over their estimates"
+    together = "it has" if len(over) == 1 else "together they have"
+    return (
+        f"{len(over)} of {wording.plural(len(judged), 'judged job')} {verb}; "
+        f"{together} taken {wording.hours(lost)} more than estimated.{rest}"
+    )
+
+
+def money_note(book: Book) -> list[Text]:
+    """Say why money columns are empty, where they are."""
+    if not book.has_rates:
+        return [Text("Cost columns are empty: no machine has a rate_per_hour in shop.toml.", "note")]
+    rates = book.data.machines
+    without = rates.filter(rates["rate_per_hour"].is_null())["machine"].sort().to_list()
+    if without:
+        return [Text(f"Costs are empty for {wording.listed(without)}: no rate_per_hour in shop.toml.", "note")]
+    return []
+
+
+def _figure(book: Book, timed: list[Row]) -> Figure:
+    shown = timed[:SHOWN_IN_CHART]
+    first = shown[0]
+    by = "cost" if book.ranks_by_cost else "hours lost"
+    if first["verdict"] == "over":
+        verb = "costs" if book.ranks_by_cost else "loses"
+        title = f"{book.job_label(first)} {verb} the most: it runs {wording.over_words(first['drift'])}"
+    else:
+        title = "No job with a verdict runs over its estimate by much"
+        if any(row["verdict"] == "over" for row in shown):
+            title = f"Jobs against their estimates, by {by}"
+    points = [
+        {
+            "label": book.job_label(row),
+            "over": (row["drift"] - 1) * 100,
+            "low": None if row["drift_low"] is None else (row["drift_low"] - 1) * 100,
+            "high": None if row["drift_high"] is None else (row["drift_high"] - 1) * 100,
+            "verdict": row["verdict"],
+            "told": f"{book.job_label(row)}: {wording.over(row['drift'])}, {_interval(row)}, "
+            f"{wording.plural(row['runs'], 'run')} in {wording.plural(row['batches'], 'batch', 'batches')}",
+        }
+        for row in shown
+    ]
+    note = f"Shaded: within {wording.percent(book.data.tolerance)} of the estimate. Sorted by {by}."
+    if len(timed) > len(shown):
+        note += f" The {len(shown)} at the head of {len(timed)} jobs with an estimate; the table has all."
+    chart = jobs_chart(points, book.data.tolerance)
+    return Figure(title, spec_text(chart, title, 24 * len(points)), note, see="All jobs", see_anchor="all-jobs")
+
+
+def _interval(row: Row) -> str:
+    if row["drift_low"] is None or row["drift_high"] is None:
+        return "too few runs for an interval"
+    return f"95 % interval {wording.over_range(row['drift_low'], row['drift_high'])}"
+
+
+def jobs_table(book: Book, rows: list[Row]) -> Table:
+    """Lay out rows of the drift mart, each leading to its runs."""
+    return Table(
+        "Jobs against their estimates",
+        (
+            Column("Job"),
+            Column("Verdict"),
+            Column("Over estimate", True),
+            Column("95 % interval", True),
+            Column("Runs", True),
+            Column("Batches", True),
+            Column("Estimate", True),
+            Column("Median actual", True),
+            Column("Hours over", True),
+            Column("Cost", True),
+            Column("Since"),
+            Column("Basis"),
+        ),
+        [
+            (
+                book.job_cell(row),
+                cells.verdict(row["verdict"]),
+                cells.drift(row["drift"]),
+                cells.drift_interval(row),
+                cells.count(row["runs"]),
+                cells.count(row["batches"]),
+                cells.seconds(row["estimate_s"]),
+                cells.seconds(row["actual_s"]),
+                cells.hours(row["overrun_hours"]),
+                book.money(row["overrun_cost"]),
+                Cell(
+                    wording.local_time(row["shifted_at"], book.zone)[:10] if row["shifted_at"] else "",
+                    sort=wording.local_time(row["shifted_at"], book.zone),
+                ),
+                Cell(row["basis"] + (", against quote" if row["estimate_from"] == "quote" else "")),
+            )
+            for row in rows
+        ],
+        empty="No runs are in the book yet.",
+    )

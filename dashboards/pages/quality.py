@@ -1,0 +1,173 @@
+"""The page of what came in: files, rejected and corrected rows, time without data, and how figures were obtained.
+
+It counts what the store keeps and leaves the mending to the reader, with the sentence that says how.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from dashboards import cells, wording
+from dashboards.blocks import Block, Cell, Column, Page, Section, Table, Text
+from dashboards.book import FILES_SHOWN, Book
+from dashboards.pages.utilisation import gaps_table
+
+COUNTS = ("rows_read", "rows_loaded", "rows_duplicate", "rows_rejected", "rows_skipped")
+
+
+def quality_page(book: Book) -> Page:
+    """Build quality.html."""
+    data = book.data
+    first: list[Block] = [Text(sentence(book), "lead")]
+    if data.first_at is not None and data.last_at is not None:
+        since, until = wording.local_time(data.first_at, book.zone), wording.local_time(data.last_at, book.zone)
+        first.append(Text(f"Records from {since} to {until}, {data.timezone}.", "note"))
+    return Page(
+        "quality.html",
+        "What came in",
+        [
+            Section("", first),
+            Section("Rows to mend", [_rejects_table(book)], "rejects"),
+            Section("Files", [_files_table(book)], "files"),
+            Section("Rows corrected by a later export", [_superseded_table(book)], "corrected"),
+            Section("Planned time without data", [gaps_table(book, data.gaps.sort("hours", descending=True))], "gaps"),
+            Section("How times were obtained", [_basis_table(book)], "basis"),
+        ],
+        nav="quality",
+    )
+
+
+def sentence(book: Book) -> str:
+    """Say what was read and what became of it; the counts add up."""
+    files = book.data.files
+    if files.is_empty():
+        return "No file has been read yet."
+    read, loaded, duplicate, rejected, skipped = (int(files[name].sum() or 0) for name in COUNTS)
+    told = (
+        f"{wording.plural(files.height, 'file')}, {wording.plural(read, 'row')} read: {wording.number(loaded)} loaded, "
+        f"{wording.number(duplicate)} already known, {wording.number(rejected)} rejected"
+    )
+    told += f" ({wording.number(skipped)} title, unit and total lines set aside)." if skipped else "."
+    bad = files.filter(pl.col("status") != "loaded").height
+    if bad:
+        told += f" {wording.plural(bad, 'file was', 'files were')} not loaded; the list says why."
+    return told
+
+
+def _rejects_table(book: Book) -> Table:
+    rows = book.data.rejects.sort(
+        "rows", "reason", "column", descending=[True, False, False], nulls_last=True
+    ).to_dicts()
+    return Table(
+        "Rejected rows by reason",
+        (
+            Column("Rows", True),
+            Column("Reason"),
+            Column("Column"),
+            Column("What to do"),
+            Column("For example in"),
+            Column("Row", True),
+            Column("Line", True),
+        ),
+        [
+            (
+                cells.count(row["rows"]),
+                Cell(row["reason"].replace("_", " ")),
+                Cell(row["column"] or ""),
+                Cell(row["message"] or "", mark="long"),
+                book.file_cell(row["file_id"]),
+                cells.count(row["row_number"]),
+                cells.count(row["line"]),
+            )
+            for row in rows
+        ],
+        empty="No row was rejected.",
+        more="All of them, whole: spindlebook rejects -w <workspace>" if rows else "",
+    )
+
+
+def _files_table(book: Book) -> Table:
+    rows = book.files_shown.to_dicts()
+    total = book.data.files.height
+    return Table(
+        "Source files",
+        (
+            Column("File"),
+            Column("Shape"),
+            Column("Status"),
+            Column("Read", True),
+            Column("Loaded", True),
+            Column("Already known", True),
+            Column("Rejected", True),
+            Column("Set aside", True),
+            Column("Reason"),
+        ),
+        [
+            (
+                Cell(row["name"]),
+                Cell(row["shape"] or ""),
+                Cell(row["status"], mark="" if row["status"] == "loaded" else "bad"),
+                *(cells.count(row[name]) for name in COUNTS),
+                Cell(row["reason"] or "", mark="long"),
+            )
+            for row in rows
+        ],
+        empty="No file has been read yet.",
+        more=f"{FILES_SHOWN} of {total} files, those to look at first." if total > FILES_SHOWN else "",
+        row_anchors=[book.file_anchor(row["file_id"]) for row in rows],
+    )
+
+
+def _superseded_table(book: Book) -> Table:
+    rows = book.data.superseded.to_dicts()
+    return Table(
+        "Corrected rows",
+        (
+            Column("Kind of row"),
+            Column("What changed"),
+            Column("First said in"),
+            Column("Row", True),
+            Column("Now from"),
+            Column("Row", True),
+        ),
+        [
+            (
+                Cell(row["kind"].replace("_", " ")),
+                Cell(row["change"] or "", mark="long"),
+                book.file_cell(row["file_id"]),
+                cells.count(row["row_number"]),
+                book.file_cell(row["by_file_id"]),
+                cells.count(row["by_row_number"]),
+            )
+            for row in rows
+        ],
+        empty="No later export changed an earlier row.",
+    )
+
+
+def _basis_table(book: Book) -> Table:
+    rows = (
+        book.data.utilisation.group_by("machine", "basis")
+        .agg(
+            pl.len().cast(pl.Int64).alias("months"),
+            pl.col("month").min().alias("first"),
+            pl.col("month").max().alias("last"),
+        )
+        .sort("machine", "basis")
+        .to_dicts()
+    )
+    return Table(
+        "Basis of machine times",
+        (Column("Machine"), Column("Basis"), Column("Months", True), Column("From"), Column("To")),
+        [
+            (
+                book.machine_cell(row["machine"]),
+                Cell(row["basis"]),
+                cells.count(row["months"]),
+                Cell(wording.month(row["first"]), sort=row["first"]),
+                Cell(wording.month(row["last"]), sort=row["last"]),
+            )
+            for row in rows
+        ],
+        empty="No machine time is in the book yet.",
+    )

@@ -1,0 +1,339 @@
+"""The page of all tools and each tool's own page: how long its edges live, whether that changes, when to change it.
+
+Fits, trends and the best change point come from the mart; the caution of the book stands on every page here.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from dashboards import cells, wording
+from dashboards.blocks import Block, Cell, Column, Facts, Figure, Page, Section, Table, Text
+from dashboards.book import Book, Row, by_key
+from dashboards.charts.theme import spec_text
+from dashboards.charts.tool_life import edges_chart, survival_chart
+
+EDGES_LISTED: Final = 200
+EDGES_DRAWN: Final = 300
+RANK: Final = {"falling": 0, "rising": 1, "steady": 2, "too few": 3}
+
+
+def tool_rows(book: Book) -> list[Row]:
+    """Return the rows of the tool mart, falling lives first, then by machine and tool."""
+    rows = book.data.tools.sort("machine", "tool").to_dicts()
+    return sorted(rows, key=lambda row: (RANK.get(row["verdict"], 9), row["trend_per_edge"] or 0.0))
+
+
+def sentence(rows: list[Row]) -> str:
+    """Say how many tools' lives are falling."""
+    judged = [row for row in rows if row["verdict"] != "too few"]
+    falling = [row for row in rows if row["verdict"] == "falling"]
+    if not rows:
+        return "No change of an edge is in the book, so nothing is known of tool life."
+    few = len(rows) - len(judged)
+    rest = f" {wording.plural(few, 'tool has', 'tools have')} too few edges for a verdict." if few else ""
+    if not judged:
+        return f"Too few edges for a verdict on any of {wording.plural(len(rows), 'tool')}."
+    if not falling:
+        return f"No life is falling among {wording.plural(len(judged), 'judged tool')}.{rest}"
+    worst = falling[0]
+    named = wording.tool_label(worst["machine"], worst["tool"], worst["name"])
+    which = f", fastest for {named}" if len(falling) > 1 else f": {named}"
+    judged_tools = wording.plural(len(judged), "judged tool")
+    return f"Life is falling for {len(falling)} of {judged_tools}{which}, {_per_edge(worst)} less with each edge.{rest}"
+
+
+def _per_edge(row: Row) -> str:
+    return wording.percent(abs(row["trend_per_edge"]), 1) if row["trend_per_edge"] is not None else wording.NONE
+
+
+def reasons_note(book: Book) -> Text:
+    """Say what is taken as the end of a life, and which way that leans."""
+    unknown = (
+        "Changes without a known reason are treated as lives not seen to their end (unknown_reason in shop.toml): "
+        "where they were really worn, true lives are shorter than shown."
+        if book.data.unknown_reason == "censored"
+        else "Changes without a known reason are counted as worn out (unknown_reason in shop.toml): where they were "
+        "really changed early, true lives are longer than shown."
+    )
+    return Text(
+        f"Worn, broken and chipped edges are failures; planned changes and the edge in use are not. {unknown} A "
+        "planned change made because the edge looked worn makes lives look longer than they are. The first edge seen "
+        "of a tool began before the book did and is in no fit.",
+        "note",
+    )
+
+
+def tools_page(book: Book) -> Page:
+    """Build tool-life.html."""
+    rows = tool_rows(book)
+    how = (
+        "Falling, steady and rising are tested over all tools together, with false findings held at 5 % "
+        "(Benjamini-Hochberg). Medians bear 95 % intervals, the life that 90 % of edges reach bears a 90 % interval."
+    )
+    return Page(
+        "tool-life.html",
+        "Tool life",
+        [
+            Section("", [Text(sentence(rows), "lead"), Text(wording.CAUTION, "caution")]),
+            Section("All tools", [tools_table(book, rows), reasons_note(book), Text(how, "note")], "all-tools"),
+        ],
+        nav="tools",
+    )
+
+
+def tools_table(book: Book, rows: list[Row]) -> Table:
+    """Lay out rows of the tool mart, each leading to its edges."""
+    return Table(
+        "Tool lives",
+        (
+            Column("Tool"),
+            Column("Name"),
+            Column("Verdict"),
+            Column("Change per edge", True),
+            Column("Edges", True),
+            Column("Failures", True),
+            Column("Median life", True),
+            Column("95 % interval", True),
+            Column("90 % reach", True),
+            Column("In use now", True),
+            Column("Left, median", True),
+            Column("Least cost: change at", True),
+            Column("Cost per part", True),
+        ),
+        [
+            (
+                Cell(wording.tool_label(row["machine"], row["tool"]), book.tool_href(row["machine"], row["tool"])),
+                Cell(row["name"] or ""),
+                cells.verdict(row["verdict"]),
+                trend_cell(row),
+                cells.count(row["edges"]),
+                cells.count(row["failures"]),
+                cells.life(row["life_median"], row["unit"]),
+                cells.life_interval(row["life_low"], row["life_high"], row["unit"]),
+                cells.life(row["life_b10"], row["unit"]),
+                cells.life(row["current_age"], row["unit"]),
+                cells.life(row["remaining_median"], row["unit"]),
+                cells.life(row["change_at"], row["unit"]),
+                book.money(row["cost_per_part"], 2),
+            )
+            for row in rows
+        ],
+        empty="No edge change is in the book yet.",
+    )
+
+
+def trend_cell(row: Row) -> Cell:
+    """The change of life from edge to edge, or that there are too few edges for one."""
+    if row["trend_per_edge"] is None:
+        return Cell("too few", mark="few")
+    return Cell(f"{wording.signed(row['trend_per_edge'] * 100, 1)}{wording.NBSP}%", sort=row["trend_per_edge"])
+
+
+def tool_pages(book: Book) -> list[Page]:
+    """Build tool/<machine>-<tool>.html for every tool that has a row or an edge."""
+    rows = {(row["machine"], row["tool"]): row for row in book.data.tools.to_dicts()}
+    edges = by_key(book.data.edges.sort("machine", "tool", "edge_number"), "machine", "tool")
+    curves = by_key(book.data.life_curves.sort("life", maintain_order=True), "machine", "tool")
+    return [_tool_page(book, key, rows.get(key), edges.get(key), curves.get(key)) for key in sorted(book.tool_slugs)]
+
+
+def _tool_page(
+    book: Book, key: tuple[str, str], row: Row | None, edges: pl.DataFrame | None, curves: pl.DataFrame | None
+) -> Page:
+    machine, tool = key
+    label = wording.tool_label(machine, tool)
+    name = row["name"] if row else None
+    blocks: list[Block] = []
+    if row is None:
+        blocks.append(Text("Too few edges for any figure.", "lead"))
+    else:
+        blocks += [Text(_life_sentence(label, row), "lead"), _facts(book, row)]
+    blocks.append(Text(wording.CAUTION, "caution"))
+    unit = row["unit"] if row else "min"
+    if edges is not None:
+        if figure := _edges_figure(book, label, row, edges, unit):
+            blocks.append(figure)
+        if row is not None and curves is not None and not curves.is_empty():
+            blocks.append(_survival_figure(label, row, curves))
+        blocks += [_edges_table(book, edges), reasons_note(book)]
+    blocks.append(Text("", href=book.machine_href(machine), link=f"Machine {machine}"))
+    title = f"{label}: {name}" if name else label
+    return Page(book.tool_href(machine, tool), title, [Section("", blocks)], nav="tools")
+
+
+def _life_sentence(label: str, row: Row) -> str:
+    counted = f"{wording.plural(row['edges'], 'edge')}, {wording.plural(row['failures'], 'failure')}"
+    if row["life_median"] is None:
+        return f"{label} has too few failures for a life ({counted})."
+    told = f"Half of the edges of {label} last {wording.life(row['life_median'], row['unit'])} or longer"
+    if row["life_low"] is not None and row["life_high"] is not None:
+        told += (
+            f" (95 % interval {cells.life_interval(row['life_low'], row['life_high'], row['unit']).text}, {counted})."
+        )
+    else:
+        told += f" ({counted}; too few for an interval)."
+    if row["verdict"] == "too few" or row["trend_per_edge"] is None:
+        return f"{told} There are too few edges to say whether that changes."
+    if row["verdict"] == "steady":
+        return f"{told} No trend is found (q {wording.probability(row['trend_q'])})."
+    return (
+        f"{told} Life is {row['verdict']} by {_per_edge(row)} with each edge (q {wording.probability(row['trend_q'])})."
+    )
+
+
+def _facts(book: Book, row: Row) -> Facts:
+    unit = row["unit"]
+    reach = wording.life(row["life_b10"], unit)
+    if row["b10_low"] is not None and row["b10_high"] is not None:
+        reach += f" (90 % interval {cells.life_interval(row['b10_low'], row['b10_high'], unit).text})"
+    trend = trend_cell(row).text
+    if row["trend_low"] is not None and row["trend_high"] is not None:
+        low, high = (wording.signed(row[name] * 100, 1) for name in ("trend_low", "trend_high"))
+        trend += f" (95 % interval {low} to {high}{wording.NBSP}%)"
+    change = wording.life(row["change_at"], unit)
+    if row["change_at"] is None:
+        change = "changing early does not pay, or costs are not in shop.toml"
+    pairs = [
+        ("90 of 100 edges reach", reach),
+        ("Change of life with each edge", trend),
+        ("Age of the edge in use", wording.life(row["current_age"], unit)),
+        ("It lasts as much again, median", wording.life(row["remaining_median"], unit)),
+        ("9 in 10 such edges last another", wording.life(row["remaining_p10"], unit)),
+        ("Least costly planned change at", change),
+        ("Tooling cost per part", wording.money(row["cost_per_part"], book.currency, 2)),
+        ("Median without a model (Kaplan-Meier)", wording.life(row["km_median"], unit)),
+        ("Weibull shape", wording.number(row["shape"], 2)),
+        ("Weibull scale", wording.life(row["scale"], unit)),
+    ]
+    return Facts(pairs)
+
+
+def _life_of(unit: str) -> str:
+    return "parts" if unit == "parts" else "cut_min"
+
+
+def _life_title(unit: str) -> str:
+    return "Life (parts)" if unit == "parts" else "Life (min of cutting)"
+
+
+def _end(edge: Row) -> str:
+    return "in use" if edge["removed_at"] is None else str(edge["reason"] or "unknown")
+
+
+def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, unit: str) -> Figure | None:
+    column = _life_of(unit)
+    known = edges.filter(pl.col(column).is_not_null() & pl.col("in_use_at").is_not_null()).tail(EDGES_DRAWN).to_dicts()
+    if not known:
+        return None
+    drawn = [
+        {
+            "edge": edge["edge_number"],
+            "life": edge[column],
+            "end": _end(edge),
+            "known": not edge["censored"],
+            "told": f"Edge {edge['edge_number']}, {_end(edge)}: {wording.life(edge[column], unit)}"
+            + (", life not seen to its end" if edge["censored"] else ""),
+        }
+        for edge in known
+    ]
+    trend = [] if row is None else _trend_line(row, [edge["edge_number"] for edge in known])
+    title = f"{label}: too few edges to say whether life changes"
+    if row is not None and row["verdict"] in ("falling", "rising") and row["trend_per_edge"] is not None:
+        title = f"Life of {label} is {row['verdict']} by {_per_edge(row)} with each edge"
+    elif row is not None and row["verdict"] == "steady":
+        title = f"Life of {label} holds steady"
+    note = f"{wording.plural(len(drawn), 'edge')} in order of use. Open: life not seen to its end."
+    if trend:
+        note += " Dashed: the fitted trend, through the median life at the middle edge."
+    chart = edges_chart(drawn, trend, _life_title(unit))
+    return Figure(title, spec_text(chart, title, 240), note, see="Edges and their source rows", see_anchor="edges")
+
+
+def _trend_line(row: Row, numbers: list[int]) -> list[dict[str, float]]:
+    if row["trend_per_edge"] is None or row["life_median"] is None or len(numbers) < 2:
+        return []
+    first, last = numbers[0], numbers[-1]
+    middle, steps = (first + last) / 2, min(last - first, 40)
+    places = [first + (last - first) * step / steps for step in range(steps + 1)]
+    # trend_per_edge is the fraction by which life changes from one edge to the next.
+    return [
+        {"edge": place, "life": row["life_median"] * (1.0 + row["trend_per_edge"]) ** (place - middle)}
+        for place in places
+    ]
+
+
+def _survival_figure(label: str, row: Row, curves: pl.DataFrame) -> Figure:
+    points = curves.select("which", "life", "survival", "low", "high").to_dicts()
+    observed, fitted = (
+        [
+            {name: point[name] for name in ("life", "survival", "low", "high")}
+            for point in points
+            if point["which"] == which
+        ]
+        for which in ("observed", "fitted")
+    )
+    unit = row["unit"]
+    counted = f"{wording.plural(row['edges'], 'edge')}, {row['failures']} of them worn, broken or chipped"
+    if row["life_median"] is not None:
+        title = f"Half of the edges of {label} last {wording.life(row['life_median'], unit)} ({counted})"
+    else:
+        title = f"Edges of {label} still in use by age ({counted})"
+    table = Table(
+        "Share of edges still in use, as observed",
+        (Column(_life_title(unit), True), Column("Still in use", True), Column("95 % interval", True)),
+        [
+            (
+                Cell(wording.number(point["life"], 1), sort=point["life"]),
+                cells.percent(point["survival"]),
+                Cell(wording.percent_range(point["low"], point["high"])),
+            )
+            for point in observed
+        ],
+    )
+    note = "Steps: as observed. Dashed: Weibull fit by maximum likelihood, with edges not seen to their end censored."
+    return Figure(title, spec_text(survival_chart(observed, fitted, _life_title(unit)), title, 240), note, table)
+
+
+def _edges_table(book: Book, edges: pl.DataFrame) -> Table:
+    listed = edges.tail(EDGES_LISTED).reverse().to_dicts()
+    return Table(
+        "Edges and their source rows",
+        (
+            Column("Edge", True),
+            Column("In use from"),
+            Column("Removed"),
+            Column("End"),
+            Column("Cutting", True),
+            Column("Parts", True),
+            Column("In the fit as"),
+            Column("Cost", True),
+            Column("Source file"),
+            Column("Row", True),
+        ),
+        [
+            (
+                cells.count(edge["edge_number"]),
+                Cell(wording.local_time(edge["in_use_at"], book.zone) if edge["in_use_at"] else "before the book"),
+                Cell(wording.local_time(edge["removed_at"], book.zone) if edge["removed_at"] else "in use"),
+                Cell(_end(edge)),
+                Cell(wording.life(edge["cut_min"], "min"), sort=edge["cut_min"]),
+                cells.count(edge["parts"]),
+                Cell(_fitted_as(edge)),
+                book.money(edge["edge_cost"], 2),
+                book.file_cell(edge["file_id"]),
+                cells.count(edge["row_number"]),
+            )
+            for edge in listed
+        ],
+        more=f"The newest {EDGES_LISTED} of {edges.height} edges." if edges.height > EDGES_LISTED else "",
+        anchor="edges",
+    )
+
+
+def _fitted_as(edge: Row) -> str:
+    if edge["in_use_at"] is None:
+        return "not used: start unknown"
+    return "at least this long" if edge["censored"] else "failure"

@@ -1,0 +1,229 @@
+"""The page of all machines' utilisation, month by month, with the indicators of ISO 22400-2 and the eight states.
+
+Shares are of planned, observed time in the terms of ISO 22400-2; no time is worked out here.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from dashboards import cells, wording
+from dashboards.blocks import Block, Cell, Column, Figure, Page, Section, Table, Text
+from dashboards.book import Book, Row
+from dashboards.charts.theme import FULL_COVERAGE, spec_text
+from dashboards.charts.utilisation import machines_chart
+from schemas.vocabulary import STATES
+
+MONTHS_DRAWN: Final = 12
+MACHINES_DRAWN: Final = 40
+BASIS_NOTE: Final = (
+    "Basis: measured comes from the control's own states; derived from cycle records and tool changes; estimated where "
+    "no share of non-cutting time is known. No data is never counted as idle."
+)
+TERMS: Final = (
+    "In the terms of ISO 22400-2, inside planned time: planned busy time (PBT) is the planned time that was observed; "
+    "actual production time (APT) is cutting and in cycle, not cutting; actual setup time (AUST) is setup; actual "
+    "delay (ADET) is held and faulted; busy time (AUBT) is APT + AUST + ADET. Utilization efficiency = APT / AUBT; "
+    "availability = APT / PBT; allocation efficiency = AUBT / PBT; technical efficiency = APT / (APT + ADET); setup "
+    "rate = AUST / (APT + AUST). Spindle utilisation is our own: cutting / PBT."
+)
+
+
+def thin(row: Row) -> bool:
+    """Whether a month was observed for too little of its planned time to compare."""
+    return row["coverage"] is None or row["coverage"] < FULL_COVERAGE
+
+
+def sentence(book: Book) -> str:
+    """Say how much of the newest full month the spindles cut."""
+    if book.month is None:
+        return "No machine time is in the book yet."
+    rows = month_rows(book, book.month)
+    planned = sum(row["observed_planned_s"] for row in rows)
+    cutting = sum(row["cutting_planned_s"] for row in rows)
+    name = wording.month(book.month)
+    if not planned:
+        return f"In {name} no planned time was observed."
+    spindles = "the spindle" if len(rows) == 1 else f"{len(rows)} spindles"
+    told = f"In {name} {spindles} cut {wording.percent(cutting / planned)} of planned, observed time"
+    shares = [row["spindle_utilisation"] for row in rows if row["spindle_utilisation"] is not None]
+    if len(shares) > 1:
+        told += f" ({wording.percent_range(min(shares), max(shares))} by machine)"
+    short = [row["machine"] for row in rows if thin(row)]
+    if short:
+        told += f"; for {wording.listed(short[:5])} under {wording.percent(FULL_COVERAGE)} of planned time was observed"
+    return told + "."
+
+
+def month_rows(book: Book, month: str) -> list[Row]:
+    """Return the machines' rows of one month, busiest first."""
+    rows = book.data.utilisation.filter(pl.col("month") == month)
+    return rows.sort("spindle_utilisation", "machine", descending=[True, False], nulls_last=True).to_dicts()
+
+
+def utilisation_page(book: Book) -> Page:
+    """Build utilisation.html."""
+    blocks: list[Block] = [Text(sentence(book), "lead")]
+    sections = []
+    if book.month is not None:
+        blocks.append(_machines_figure(book))
+        sections.append(
+            Section(
+                f"Indicators of {wording.month(book.month)}",
+                [indicators_table(book, month_rows(book, book.month), by_machine=True), Text(TERMS, "note")],
+            )
+        )
+    rows = book.data.utilisation.sort("month", "machine", descending=[True, False]).to_dicts()
+    sections.append(Section("Hours of each state", [states_table(book, rows), Text(BASIS_NOTE, "note")], "states"))
+    return Page("utilisation.html", "Utilisation", [Section("", blocks), *sections], nav="utilisation")
+
+
+def told(row: Row) -> str:
+    """Say one month of one machine in a line."""
+    return (
+        f"{row['machine']}, {wording.month(row['month'])}: cut {wording.percent(row['spindle_utilisation'])} of "
+        f"planned, observed time; {wording.percent(row['coverage'])} of planned time observed; {row['basis']}"
+    )
+
+
+def short_percent(row: Row) -> str:
+    """Write spindle utilisation for the inside of a small mark."""
+    value = row["spindle_utilisation"]
+    return wording.NONE if value is None else wording.number(value * 100)
+
+
+def _machines_figure(book: Book) -> Figure:
+    frame = book.data.utilisation
+    months = sorted(frame["month"].unique().to_list())[-MONTHS_DRAWN:]
+    machines = sorted(frame["machine"].unique().to_list())
+    shown = machines[:MACHINES_DRAWN]
+    rows = (
+        frame.filter(pl.col("month").is_in(months) & pl.col("machine").is_in(shown)).sort("machine", "month").to_dicts()
+    )
+    drawn = [
+        {
+            "machine": row["machine"],
+            "month": row["month"],
+            "utilisation": row["spindle_utilisation"] or 0.0,
+            "thin": thin(row),
+            "text": short_percent(row),
+            "told": told(row),
+        }
+        for row in rows
+    ]
+    ranked = [row for row in month_rows(book, book.month or months[-1]) if row["spindle_utilisation"] is not None]
+    title = "Spindle utilisation by machine and month"
+    if ranked:
+        busiest = ranked[0]
+        title = (
+            f"{busiest['machine']} was busiest in {wording.month(busiest['month'])}: it cut "
+            f"{wording.percent(busiest['spindle_utilisation'])} of planned, observed time"
+        )
+    note = (
+        "Per cent of planned, observed time spent cutting. Dashed and white: under "
+        f"{wording.percent(FULL_COVERAGE)} of planned time was observed, so the month does not compare."
+    )
+    if len(machines) > len(shown):
+        note += f" The first {len(shown)} of {len(machines)} machines; the table below has all."
+    span = f"Month, {wording.month(months[0])} to {wording.month(months[-1])}"
+    spec = spec_text(machines_chart(drawn, shown, span), title, 34 * len(shown))
+    return Figure(title, spec, note, see="Hours of each state", see_anchor="states")
+
+
+def indicators_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
+    """Lay out the indicators of machines in one month, or months of one machine, with the time that they rest on."""
+    return Table(
+        "Indicators",
+        (
+            Column("Machine" if by_machine else "Month"),
+            Column("Spindle utilisation", True),
+            Column("Planned, observed", True),
+            Column("Coverage", True),
+            Column("Utilization efficiency", True),
+            Column("Availability", True),
+            Column("Allocation efficiency", True),
+            Column("Technical efficiency", True),
+            Column("Setup rate", True),
+            Column("Cutting, of all hours", True),
+            Column("Cycles", True),
+            Column("Parts", True),
+            Column("Scrap", True),
+            Column("Basis"),
+        ),
+        [
+            (
+                book.machine_cell(row["machine"])
+                if by_machine
+                else Cell(wording.month(row["month"]), sort=row["month"]),
+                cells.percent(row["spindle_utilisation"], 1),
+                cells.hours(row["observed_planned_s"] / 3600, 0),
+                Cell(
+                    wording.percent(row["coverage"]) + (", too little" if thin(row) else ""),
+                    sort=row["coverage"],
+                    mark="few" if thin(row) else "",
+                ),
+                cells.percent(row["utilization_efficiency"], 1),
+                cells.percent(row["availability"], 1),
+                cells.percent(row["allocation_efficiency"], 1),
+                cells.percent(row["technical_efficiency"], 1),
+                cells.percent(row["setup_rate"], 1),
+                cells.percent(row["spindle_utilisation_calendar"], 1),
+                cells.count(row["cycles"]),
+                cells.count(row["parts"]),
+                cells.count(row["scrap"]),
+                Cell(row["basis"]),
+            )
+            for row in rows
+        ],
+        empty="No machine time is in the book yet.",
+    )
+
+
+def states_table(book: Book, rows: list[Row], with_machine: bool = True) -> Table:
+    """Lay out the hours of the eight states, which add up to the month."""
+    return Table(
+        "Hours of each state, whole month",
+        (
+            *([Column("Machine")] if with_machine else []),
+            Column("Month"),
+            *(Column(wording.STATE_NAMES[state].capitalize(), True) for state in STATES),
+            Column("Sum", True),
+            Column("Spindle utilisation", True),
+            Column("Coverage", True),
+            Column("Basis"),
+        ),
+        [
+            (
+                *([book.machine_cell(row["machine"])] if with_machine else []),
+                Cell(wording.month(row["month"]), sort=row["month"]),
+                *(cells.hours(row[f"{state}_s"] / 3600) for state in STATES),
+                cells.hours(row["calendar_s"] / 3600),
+                cells.percent(row["spindle_utilisation"], 1),
+                cells.percent(row["coverage"]),
+                Cell(row["basis"]),
+            )
+            for row in rows
+        ],
+        empty="No machine time is in the book yet.",
+    )
+
+
+def gaps_table(book: Book, gaps: pl.DataFrame, limit: int = 100) -> Table:
+    """Lay out stretches of planned time without data, as given."""
+    return Table(
+        "Planned time without data",
+        (Column("Machine"), Column("From"), Column("To"), Column("Hours", True)),
+        [
+            (
+                book.machine_cell(row["machine"]),
+                Cell(wording.local_time(row["started_at"], book.zone)),
+                Cell(wording.local_time(row["ended_at"], book.zone)),
+                cells.hours(row["hours"]),
+            )
+            for row in gaps.head(limit).to_dicts()
+        ],
+        empty="No planned time is without data.",
+        more=f"The first {limit} of {gaps.height}." if gaps.height > limit else "",
+    )

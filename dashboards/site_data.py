@@ -1,0 +1,162 @@
+"""What the site is made of: the frames and words that `pipeline.report` hands over in one frozen bundle.
+
+It names every column and type that pages rely on and checks them once; it fetches nothing and formats nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from datetime import datetime
+from functools import cached_property, lru_cache
+from typing import Final, Literal
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from schemas.vocabulary import UTC_TIME
+
+SECTION_KEY: Final = ("job_key", "operation", "machine", "program", "revision")
+"""Grain of mart.job_drift, and so of one section of a job's page."""
+
+TEXT, WHOLE, REAL, FLAG, DAY = pl.String(), pl.Int64(), pl.Float64(), pl.Boolean(), pl.Date()
+
+OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
+    # Grain: source file. `reason` says why a file was not read.
+    "files": {
+        "file_id": TEXT,
+        "name": TEXT,
+        "shape": TEXT,
+        "status": TEXT,
+        "rows_read": WHOLE,
+        "rows_loaded": WHOLE,
+        "rows_duplicate": WHOLE,
+        "rows_rejected": WHOLE,
+        "rows_skipped": WHOLE,
+        "reason": TEXT,
+    },
+    # Grain: reason x column of raw.reject, with one example row and its sentence that says what to do.
+    "rejects": {
+        "reason": TEXT,
+        "column": TEXT,
+        "rows": WHOLE,
+        "message": TEXT,
+        "file_id": TEXT,
+        "row_number": WHOLE,
+        "line": WHOLE,
+    },
+    # Grain: corrected row (newest first, as many as report hands over). `change` names what differs, old to new.
+    "superseded": {
+        "kind": TEXT,
+        "change": TEXT,
+        "file_id": TEXT,
+        "row_number": WHOLE,
+        "by_file_id": TEXT,
+        "by_row_number": WHOLE,
+    },
+    # Grain: stretch without data inside planned time.
+    "gaps": {"machine": TEXT, "started_at": UTC_TIME, "ended_at": UTC_TIME, "hours": REAL},
+    # Grain: machine x local day x state, hours of the calendar day; states with no time may be absent.
+    "state_days": {"machine": TEXT, "day": DAY, "state": TEXT, "hours": REAL},
+    # Grain: machine x source file x input kind: which rows of which file a machine's times were made from.
+    "machine_sources": {
+        "machine": TEXT,
+        "file_id": TEXT,
+        "kind": TEXT,
+        "rows": WHOLE,
+        "first_row": WHOLE,
+        "last_row": WHOLE,
+        "first_at": UTC_TIME,
+        "last_at": UTC_TIME,
+    },
+    # Grain: point of a survival curve; `observed` is Kaplan-Meier (steps), `fitted` is the Weibull curve.
+    "life_curves": {
+        "machine": TEXT,
+        "tool": TEXT,
+        "which": TEXT,
+        "life": REAL,
+        "survival": REAL,
+        "low": REAL,
+        "high": REAL,
+    },
+}
+
+MARTS: Final[dict[str, str]] = {
+    "utilisation": "utilisation_monthly",
+    "drift": "job_drift",
+    "causes": "drift_cause",
+    "tools": "tool_life",
+    "factors": "quote_factor",
+}
+CORE: Final[dict[str, str]] = {"runs": "run", "batches": "batch", "edges": "edge_life", "machines": "machine"}
+
+
+@lru_cache(maxsize=1)
+def frame_columns() -> Mapping[str, Mapping[str, pl.DataType]]:
+    """Return, for every frame of SiteData, the columns and polars types that pages rely on (more may be there)."""
+    from schemas import core, mart
+
+    marts = {name: mart.columns(table) for name, table in MARTS.items()}
+    cores = {
+        name: {column: spec.dtype.type for column, spec in core.MODELS[table].to_schema().columns.items()}
+        for name, table in CORE.items()
+    }
+    return {**marts, **cores, **OWN_COLUMNS}
+
+
+@dataclass(frozen=True, eq=False)
+class SiteData:
+    """All that the site shows. Times are UTC and shown in `timezone`; durations are seconds.
+
+    `runs` may hold only the newest runs of each job; pages compare it with the counts of `drift` and say so.
+    Raises ValueError where a frame lacks a column or has another type.
+    """
+
+    shop_name: str
+    currency: str
+    """Empty where the shop names none; money columns are then null."""
+    timezone: str
+    built_at: datetime
+    tolerance: float
+    unknown_reason: Literal["censored", "failure"]
+    notes: tuple[str, ...]
+    """Sentences that the reader must know first, for example that there is no shop.toml."""
+    utilisation: pl.DataFrame
+    drift: pl.DataFrame
+    causes: pl.DataFrame
+    tools: pl.DataFrame
+    factors: pl.DataFrame
+    runs: pl.DataFrame
+    batches: pl.DataFrame
+    edges: pl.DataFrame
+    machines: pl.DataFrame
+    files: pl.DataFrame
+    rejects: pl.DataFrame
+    superseded: pl.DataFrame
+    gaps: pl.DataFrame
+    state_days: pl.DataFrame
+    machine_sources: pl.DataFrame
+    life_curves: pl.DataFrame
+    first_at: datetime | None = None
+    last_at: datetime | None = None
+    """First and last record in the book; None where nothing was loaded."""
+
+    def __post_init__(self) -> None:
+        for name, wanted in frame_columns().items():
+            frame: pl.DataFrame = getattr(self, name)
+            for column, dtype in wanted.items():
+                if column not in frame.columns:
+                    raise ValueError(f"SiteData.{name} has no column {column}")
+                if frame.schema[column] != dtype:
+                    raise ValueError(f"SiteData.{name}.{column} is {frame.schema[column]}, not {dtype}")
+
+    @cached_property
+    def zone(self) -> ZoneInfo:
+        """The shop's time zone."""
+        return ZoneInfo(self.timezone)
+
+
+def empty_frames() -> dict[str, pl.DataFrame]:
+    """Return every frame of SiteData with its columns and no rows."""
+    names = {field.name for field in fields(SiteData)}
+    return {name: pl.DataFrame(schema=dict(columns)) for name, columns in frame_columns().items() if name in names}
