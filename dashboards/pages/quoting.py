@@ -80,8 +80,8 @@ def quoting_page(book: Book) -> Page:
         first.append(_figure(whole))
     how = (
         "A factor is actual time over estimated time, pooled so that a group with few runs leans on the rest of the "
-        "shop. It is for the middle of many jobs; one new job may lie well off it. The command "spindlebook quote" predicts a new "
-        "job with its interval."
+        "shop. It is for the middle of many jobs; one new job may lie well off it. The quote command of spindlebook "
+        "predicts a new job with its interval."
     )
     return Page(
         "quoting.html",
