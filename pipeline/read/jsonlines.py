@@ -1,0 +1,89 @@
+"""JSON Lines (one object a line) -> raw tables, block by block.
+
+Numbers keep their digits as written; what the values mean is `mapping.py`'s business.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, Final
+
+import polars as pl
+
+from pipeline.read.delimited import broken_off_message
+from pipeline.read.rawtable import (
+    LINE,
+    OWN,
+    RAW,
+    ROW,
+    RawTable,
+    broken_line,
+    broken_lines,
+    concat_rejects,
+    unique_names,
+)
+from pipeline.read.skipping import skip_rows
+from pipeline.read.text import TextBlock, lines_of
+from schemas.profile import SkipRule
+
+BROKEN: Final = (
+    "The line is not one whole JSON object. It was probably cut off while it was written; export the file again."
+)
+
+
+def parse_object(line: str) -> dict[str, Any] | None:
+    """Return the object on one line, its numbers as text, or None if the line is none."""
+    try:
+        found = json.loads(line, parse_int=str, parse_float=str, parse_constant=str)
+    except (ValueError, RecursionError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def keys_of(lines: Iterable[str]) -> list[str]:
+    """Return the keys of the objects on some lines, in the order of their first appearance."""
+    keys: dict[str, None] = {}
+    for line in lines:
+        keys.update(dict.fromkeys(parse_object(line) or {}))
+    return list(keys)
+
+
+def read_json_lines(
+    blocks: Iterable[TextBlock], keys: Sequence[str], skip: Sequence[SkipRule] = ()
+) -> Iterator[RawTable]:
+    """Yield the objects as rows with the columns `keys` (those that the plan was made for), one chunk a block."""
+    row = 0
+    names = unique_names(keys)
+    for block in blocks:
+        lines = pl.DataFrame({RAW: lines_of(block.data)}).with_row_index(LINE, offset=block.first_line)
+        lines = lines.with_columns(pl.col(LINE).cast(pl.Int64)).filter(pl.col(RAW).str.strip_chars() != "")
+        objects = [parse_object(line) for line in lines[RAW].to_list()]
+        columns = {
+            name: pl.Series(name, [_text(found.get(key)) if found else None for found in objects], dtype=pl.String)
+            for name, key in zip(names, keys, strict=True)
+        }
+        bad = pl.Series([found is None for found in objects], dtype=pl.Boolean)
+        cells = lines.with_columns(**columns)
+        kept, skipped = skip_rows(cells.filter(~bad), names, None, 0, skip)
+        gone = skipped["line"].implode() if skipped.height else pl.Series([[]], dtype=pl.List(pl.Int64))
+        numbered = cells.filter(~pl.col(LINE).is_in(gone)).with_row_index(ROW, offset=row + 1)
+        numbered = numbered.with_columns(pl.col(ROW).cast(pl.Int64))
+        rejects = broken_lines(numbered.filter(~pl.col(LINE).is_in(kept[LINE].implode())).select(OWN), BROKEN)
+        table = RawTable(
+            numbered.filter(pl.col(LINE).is_in(kept[LINE].implode())).select(*OWN, *names), rejects, skipped
+        )
+        row = max(row, table.last_row)
+        if block.broken_off:
+            row += 1
+            end = broken_line(row, None, None, broken_off_message(block.broken_off))
+            table = RawTable(table.cells, concat_rejects(rejects, end), skipped)
+        yield table
+
+
+def _text(value: Any) -> str | None:
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return json.dumps(value, ensure_ascii=False)

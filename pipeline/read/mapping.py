@@ -1,0 +1,260 @@
+"""Raw tables of text -> typed rows of an input kind, and rejects that say what is wrong with the others.
+
+The rules come from a plan (a profile, or our own names); ranges and identities are checked elsewhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections.abc import Iterable, Iterator
+from typing import Final
+
+import polars as pl
+
+from pipeline.read import numbers
+from pipeline.read.chunk import (
+    UTC,
+    WORDS,
+    Chunk,
+    expected_time,
+    label_of,
+    machine_text,
+    numbers_of,
+    same_word,
+    source_text,
+)
+from pipeline.read.events import Items, is_level, translate
+from pipeline.read.plan import Context, TablePlan, own_name, sources
+from pipeline.read.problems import Problems
+from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
+from pipeline.read.rows import TableRead, no_skipped, row_columns
+from pipeline.read.timefields import map_times
+from pipeline.read.times import read_dates
+from schemas.inputs import columns, required
+
+_TOTAL: Final = "totals?|sum|summe|gesamt|zwischensumme|totale|soma|suma|somme|totaal|razem|celkem"
+TOTAL_WORDS: Final = rf"(?i)^\s*(?:grand\s+|sub-?)?(?:{_TOTAL})\b"
+_WIDE_NAME: Final = "__item"
+_WIDE_VALUE: Final = "__value"
+
+
+def map_tables(tables: Iterable[RawTable], plan: TablePlan, context: Context, last: int = 0) -> Iterator[TableRead]:
+    """Yield each chunk of one table as typed rows and rejects; `last` is the last row number before it."""
+    noted = False
+    for table in tables:
+        raw = _unpivot(table, plan, last) if plan.wide else table
+        last = max(last, raw.last_row)
+        read = map_table(raw, plan, context)
+        if plan.notes and not noted:
+            read, noted = _with_notes(read, plan.notes), True
+        yield read
+
+
+def _with_notes(read: TableRead, notes: tuple[str, ...]) -> TableRead:
+    return TableRead(read.kind, read.rows, read.rows_read, read.rejects, read.skipped, (*notes, *read.notes))
+
+
+def map_table(table: RawTable, plan: TablePlan, context: Context) -> TableRead:
+    """Return one chunk as typed rows and rejects; rows_read counts both and leaves total lines out."""
+    chunk = Chunk(plan, context, table.cells, Problems(table.cells.select(OWN)))
+    if plan.kind == "event":
+        _map_observations(chunk)
+    else:
+        for name in columns(plan.kind):
+            _map_field(chunk, name)
+        map_times(chunk)
+    _map_machine(chunk)
+    _reject_missing(chunk)
+    rejects = chunk.problems.rejects()
+    rejects, totals = _total_lines(table, rejects)
+    rows = _assemble(chunk)
+    if rejects.height or totals.height:
+        bad = pl.concat([rejects["row_number"], totals["row_number"]]).unique()
+        rows = rows.filter(~pl.col("row_number").is_in(bad.implode()))
+    rejects = concat_rejects(table.rejects, rejects)
+    return TableRead(
+        plan.kind,
+        rows,
+        rows.height + rejects["row_number"].n_unique(),
+        rejects,
+        concat_skipped(table.skipped, totals.select("line", "why", "raw") if totals.height else no_skipped()),
+        tuple(chunk.notes),
+    )
+
+
+def _assemble(chunk: Chunk) -> pl.DataFrame:
+    kind = chunk.plan.kind
+    own = {"row_number": chunk.cells[ROW], "line": chunk.cells[LINE]}
+    raw = chunk.empty(pl.String()) if kind == "event" else chunk.cells[RAW]
+    series = {**chunk.typed, **own, "raw": raw}
+    return pl.DataFrame(
+        [
+            (series[name].cast(dtype) if name in series else chunk.empty(dtype)).alias(name)
+            for name, dtype in row_columns(kind).items()
+        ]
+    )
+
+
+def _total_lines(table: RawTable, rejects: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Part rejects from rows that are no rows: they cannot be read, and their first cell says that they are totals."""
+    none = pl.DataFrame(schema={"row_number": pl.Int64, "line": pl.Int64, "why": pl.String, "raw": pl.String})
+    if not rejects.height:
+        return rejects, none
+    bad = table.cells.filter(pl.col(ROW).is_in(rejects["row_number"].unique().implode()))
+    texts = [name for name in bad.columns if name not in OWN]
+    first = pl.coalesce(pl.when(pl.col(name).str.strip_chars() != "").then(pl.col(name)) for name in texts)
+    found = bad.filter(first.str.contains(TOTAL_WORDS).fill_null(False)) if texts else bad.clear()
+    if not found.height:
+        return rejects, none
+    totals = skipped_rows(found, "total line").with_columns(row_number=found[ROW])
+    return rejects.filter(~pl.col("row_number").is_in(found[ROW].implode())), totals.select(none.columns)
+
+
+def _unpivot(table: RawTable, plan: TablePlan, last: int) -> RawTable:
+    """Return one row per filled cell of the item columns, numbered on from `last` in record order."""
+    items = list(plan.items)
+    keys = [name for name in table.cells.columns if name not in items]
+    cells = table.cells.select(pl.exclude(items), pl.col(items).str.strip_chars())
+    long = (
+        cells.unpivot(items, index=keys, variable_name=_WIDE_NAME, value_name=_WIDE_VALUE)
+        .filter(pl.col(_WIDE_VALUE).str.len_bytes() > 0)
+        .with_columns(_place=pl.col(_WIDE_NAME).replace_strict({name: at for at, name in enumerate(items)}))
+        .sort(ROW, "_place")
+        .drop("_place")
+    )
+    order = pl.concat([long[ROW], table.rejects["row_number"]]).sort().to_frame("record").with_row_index("number")
+    if not table.rejects.height:
+        numbered = long.with_columns(pl.int_range(last + 1, last + 1 + pl.len(), dtype=pl.Int64).alias(ROW))
+        return RawTable(numbered, table.rejects, table.skipped)
+    order = order.with_columns(pl.col("number").cast(pl.Int64) + last + 1)
+    broken = table.rejects.join(
+        order.filter(pl.col("record").is_in(table.rejects["row_number"].implode())).unique("record"),
+        left_on="row_number",
+        right_on="record",
+    ).with_columns(row_number=pl.col("number"))
+    taken = broken["number"].implode()
+    numbers = order.filter(~pl.col("number").is_in(taken))["number"]
+    return RawTable(long.with_columns(numbers.alias(ROW)), broken.drop("number"), table.skipped)
+
+
+def _map_field(chunk: Chunk, name: str) -> None:
+    """Fill `chunk.typed[name]`; times and the machine come later."""
+    kind, rule = chunk.plan.kind, chunk.plan.columns.get(name)
+    dtype = columns(kind)[name]
+    if rule is None or dtype == UTC or name == "machine":
+        return
+    if name == "operator" and not chunk.context.record_operators:
+        return
+    text = source_text(chunk, name, rule)
+    if isinstance(dtype, pl.Float64 | pl.Int64):
+        chunk.typed[name] = numbers_of(chunk, name, rule, text, whole=isinstance(dtype, pl.Int64))
+    elif isinstance(dtype, pl.Date):
+        dates = read_dates(text, rule.format)
+        message = f'"{{value}}" in {label_of(chunk.plan, name)} is not a date. {expected_time(rule, "YYYY-MM-DD")}'
+        chunk.problems.add(
+            dates.is_null() & text.is_not_null(), own_name(chunk.plan, name), text, "not_a_time", message
+        )
+        chunk.typed[name] = dates
+    elif name in ("tool", "pocket"):
+        chunk.typed[name] = text.to_frame("t").select(numbers.tool_text(pl.col("t"))).to_series()
+    elif name == "operator":
+        chunk.typed[name] = _hashed(text, chunk.context.operator_key)
+    elif words := WORDS.get(name):
+        known = same_word(text, words)
+        message = (
+            f'"{{value}}" in {label_of(chunk.plan, name)} is not one of {", ".join(words)}. '
+            "Correct it, or add it to the lookup of the profile."
+        )
+        unknown = known.is_null() & text.is_not_null() & (text != "?")
+        chunk.problems.add(unknown, own_name(chunk.plan, name), text, "not_allowed", message)
+        chunk.typed[name] = known
+    else:
+        chunk.typed[name] = text
+
+
+def _hashed(text: pl.Series, key: bytes) -> pl.Series:
+    """Return operators as keyed hashes: the same person the same 16 digits, and no way back without the key."""
+    people = text.drop_nulls().unique().to_list()
+    codes = {name: hmac.new(key, name.encode(), hashlib.sha256).hexdigest()[:16] for name in people}
+    return text.replace_strict(codes, default=None, return_dtype=pl.String) if codes else text
+
+
+def _map_machine(chunk: Chunk) -> None:
+    machine = machine_text(chunk)
+    if "machine" in required(chunk.plan.kind):
+        rule = chunk.plan.columns.get("machine")
+        fill = f"Fill in {label_of(chunk.plan, 'machine')}, or add" if rule and sources(rule) else "Add"
+        message = (
+            f'No machine is named. {fill} machine = "..." to the [[source]] of this file in shop.toml and run again.'
+        )
+        chunk.problems.add(machine.is_null(), own_name(chunk.plan, "machine"), None, "missing_value", message)
+    chunk.typed["machine"] = machine
+
+
+def _reject_missing(chunk: Chunk) -> None:
+    """Reject rows without a required value, unless that value has a problem of its own already."""
+    kind, plan = chunk.plan.kind, chunk.plan
+    told = chunk.problems.rejects()
+    for name in required(kind):
+        if name == "machine":
+            continue
+        series = chunk.typed.get(name, chunk.empty(columns(kind)[name]))
+        if not series.null_count():
+            continue
+        partner = "duration_s" if name == "ended_at" and "duration_s" in plan.columns else name
+        label = label_of(plan, name if name in plan.columns else partner)
+        seen = {
+            own_name(plan, name),
+            own_name(plan, partner),
+            *((own_name(plan, "started_at"),) if name == "ended_at" else ()),
+        }
+        already = chunk.cells[ROW].is_in(told.filter(pl.col("column").is_in(list(seen)))["row_number"].implode())
+        article = "an" if kind[0] in "aeiou" else "a"
+        message = (
+            f"{label[0].upper()}{label[1:]} is empty, but {article} {kind.replace('_', ' ')} needs it. "
+            "Fill it in where the export comes from and run again."
+        )
+        chunk.problems.add(
+            series.is_null() & ~already,
+            own_name(plan, name if name in plan.columns else partner),
+            None,
+            "missing_value",
+            message,
+        )
+
+
+def _map_observations(chunk: Chunk) -> None:
+    """Fill the fields of an event table, long (item and value are columns) or wide (items are columns)."""
+    plan = chunk.plan
+    texts = {
+        name: source_text(chunk, name, rule)
+        for name, rule in plan.columns.items()
+        if name not in ("machine", "occurred_at")
+    }
+    if plan.wide:
+        texts = {**texts, "item": chunk.cells[_WIDE_NAME], "value": chunk.cells[_WIDE_VALUE]}
+    frame = pl.DataFrame([series.alias("name" if field == "item" else field) for field, series in texts.items()])
+    if not plan.wide and "data_item_id" not in frame.columns and not plan.items:
+        frame = frame.with_columns(data_item_id=chunk.empty(pl.String()))
+    items = Items(plan.items, decimal=plan.decimal, thousands=plan.thousands)
+    keep_id = "data_item_id" in frame.columns and not plan.items
+    identity = frame["data_item_id"] if keep_id else None
+    observed, bad = translate(frame, items)
+    label = f'column "{own_name(plan, "value")}"' if not plan.wide else "its column"
+    message = f'"{{value}}" in {label} should be a number for this item. Correct the cell, or the item in the profile.'
+    chunk.problems.add(bad, own_name(plan, "value"), observed["value"], "not_a_number", message)
+    for name in ("item", "value", "data_item_id", "sub_type", "path", "level", "native_code", "text"):
+        if name in observed.columns:
+            chunk.typed[name] = observed[name]
+    if identity is not None:
+        chunk.typed["data_item_id"] = identity
+    if "level" in chunk.typed:
+        level = chunk.typed["level"]
+        known = is_level(level) | level.is_null()
+        message = (
+            f'"{{value}}" in {label_of(plan, "level")} is not one of NORMAL, WARNING, FAULT, UNAVAILABLE. '
+            "Correct it, or add it to the lookup of the profile."
+        )
+        chunk.problems.add(~known, own_name(plan, "level"), level, "not_allowed", message)
+    map_times(chunk)

@@ -1,0 +1,117 @@
+"""Observations of a stream, still in the machine's own words and times -> typed event rows and rejects.
+
+What adapter text and MTConnectStreams documents have in common; it parses neither.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import polars as pl
+
+from pipeline.read.events import STREAM_FEED_FACTOR, Items, translate
+from pipeline.read.localtime import resolve
+from pipeline.read.plan import Context
+from pipeline.read.problems import Problems
+from pipeline.read.rawtable import LINE, RAW, ROW, concat_rejects
+from pipeline.read.rows import TableRead, no_skipped, row_columns
+from pipeline.read.timefields import EARLIEST_YEAR, LATEST_YEAR, ambiguous_note
+from schemas.profile import ItemRule, Profile
+
+MACHINE: Final = "machine"
+
+
+def stream_items(profile: Profile | None) -> Items:
+    """Return a profile's rules for the items of a stream, whose feeds are mm/s unless it says otherwise."""
+    rules: Mapping[str, ItemRule] = {item.name: item for item in profile.item} if profile else {}
+    decimal = profile.file.decimal if profile else "."
+    return Items(rules, STREAM_FEED_FACTOR, decimal, profile.file.thousands if profile else None)
+
+
+def stream_machine(profile: Profile | None, context: Context) -> str | None:
+    """Return the machine that a profile or shop.toml names for a whole stream."""
+    rule = profile.columns.get("machine") if profile else None
+    return str(rule.constant) if rule and rule.constant is not None else context.machine
+
+
+def event_table(
+    found: pl.DataFrame,
+    broken: pl.DataFrame,
+    items: Items,
+    context: Context,
+    last_row: int,
+    skipped: pl.DataFrame | None = None,
+) -> TableRead:
+    """Return observations as event rows, numbered on from `last_row` in the order of lines.
+
+    `found` has LINE, RAW, `utc` or `naive`, `machine`, `name`, `value` and what else the source has; `broken` are
+    rejects of lines that hold no observation, without row numbers yet.
+    """
+    rows = pl.int_range(last_row + 1, last_row + 1 + found.height, dtype=pl.Int64, eager=True)
+    if broken.height:
+        broken = broken.sort("line", nulls_last=True)
+        lines = broken["line"].fill_null(2**62)
+        rows = rows + lines.search_sorted(found[LINE], side="left").cast(pl.Int64)
+        place = found[LINE].search_sorted(lines, side="right").cast(pl.Int64)
+        numbers = place + pl.int_range(last_row + 1, last_row + 1 + broken.height, dtype=pl.Int64, eager=True)
+        broken = broken.with_columns(numbers.alias("row_number"))
+    problems = Problems(pl.DataFrame([rows.alias(ROW), found[LINE], found[RAW]]))
+    observed, bad = translate(found, items)
+    message = '"{value}" should be a number for this item. Correct the item in the profile, or the line.'
+    problems.add(bad, "value", observed["value"], "not_a_number", message)
+    at, notes = _instants(found, context, problems)
+    problems.add(
+        observed[MACHINE].is_null(),
+        MACHINE,
+        None,
+        "missing_value",
+        'No machine is named. Add machine = "..." to the [[source]] of this file in shop.toml and run again.',
+    )
+    rejects = problems.rejects()
+    series = {
+        **{column.name: column for column in observed},
+        "occurred_at": at,
+        "row_number": rows,
+        "line": found[LINE],
+    }
+    series.pop("raw", None)
+    accepted = pl.DataFrame(
+        [
+            (
+                series[name].cast(dtype)
+                if name in series
+                else pl.Series([None], dtype=dtype).new_from_index(0, found.height)
+            ).alias(name)
+            for name, dtype in row_columns("event").items()
+        ]
+    )
+    if rejects.height:
+        accepted = accepted.filter(~pl.col("row_number").is_in(rejects["row_number"].unique().implode()))
+    rejects = concat_rejects(broken, rejects)
+    count = accepted.height + rejects["row_number"].n_unique()
+    return TableRead("event", accepted, count, rejects, no_skipped() if skipped is None else skipped, notes)
+
+
+def _instants(found: pl.DataFrame, context: Context, problems: Problems) -> tuple[pl.Series, tuple[str, ...]]:
+    """Return when each observation was made, with times that the zone never had and impossible years as problems."""
+    at = found["utc"]
+    notes: tuple[str, ...] = ()
+    if found["naive"].null_count() < found.height:
+        resolved = resolve(found["naive"], context.zone, group=found[MACHINE])
+        at = at.zip_with(at.is_not_null(), resolved.starts)
+        message = (
+            f'"{{value}}" was on no clock in {context.zone}: they were put forward over it. Give the zone of the '
+            "export as timezone under [[source]] in shop.toml."
+        )
+        problems.add(resolved.start_skipped, "time", found["naive"].cast(pl.String), "skipped_by_clock", message)
+        if ambiguous := int(resolved.ambiguous.sum()):
+            notes = (ambiguous_note(ambiguous),)
+    strange = ~at.dt.year().is_between(EARLIEST_YEAR, LATEST_YEAR - 1)
+    if strange.any():
+        message = (
+            f'"{{value}}" lies outside the years {EARLIEST_YEAR} to {LATEST_YEAR}. Set the clock of the control or of '
+            "the computer that writes the log."
+        )
+        problems.add(strange, "time", at.dt.strftime("%Y-%m-%d %H:%M:%S"), "out_of_range", message)
+    return at, notes

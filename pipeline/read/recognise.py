@@ -1,0 +1,137 @@
+"""Tells the shape of a file from its first bytes and lines, whatever its name says.
+
+It decides how a file is read, not what its columns mean.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+from io import BytesIO
+from typing import Final
+
+from pipeline.read.adapter_text import LINE_START
+from pipeline.read.header import DELIMITERS, SEARCHED_LINES, split_line
+from pipeline.read.jsonlines import parse_object
+from pipeline.read.streams_xml import STREAMS_URN
+from pipeline.read.text import decode_head, sniff_encoding
+
+_MEDIA: Final = (
+    (b"\x89PNG", "a picture (PNG)"),
+    (b"\xff\xd8\xff", "a picture (JPEG)"),
+    (b"GIF8", "a picture (GIF)"),
+    (b"BM", "a picture (BMP)"),
+    (b"II*\x00", "a picture (TIFF)"),
+    (b"MM\x00*", "a picture (TIFF)"),
+    (b"%PDF", "a PDF document"),
+    (b"{\\rtf", "a formatted letter (RTF)"),
+    (b"7z\xbc\xaf", "a 7z archive; unpack it into a folder"),
+    (b"Rar!", "a RAR archive; unpack it into a folder"),
+    (b"SQLite format 3", "a database file"),
+    (b"MZ", "a program"),
+)
+_NC_BLOCK: Final = re.compile(r"^\s*/?\s*(?:%|\(|;|:\d|[OoNn]\s*\d|[GgMmTtSsFfXxYyZzHhDd]\s*-?\.?\d)")
+_NC_START: Final = re.compile(r"^\s*(?:%|[Oo:]\s*\d{1,8}\b|[Nn]\s*\d+\s*[GgMmTtSs(])")
+_TABLE_SHARE: Final = 0.4  # of the first lines that must have equally many cells
+_PRINTABLE_SHARE: Final = 0.9
+
+
+@dataclass(frozen=True)
+class Recognised:
+    """The shape; `status` and `reason` are set where the file is not to be read."""
+
+    shape: str
+    status: str = ""
+    reason: str = ""
+
+
+def recognise(head: bytes, encoding: str | None = None, *, whole: bool = False) -> Recognised:
+    """Return the shape of a file that begins with `head`; `whole` says that this is all of it."""
+    if not head.strip(b" \t\r\n\0\xef\xbb\xbf\xff\xfe"):
+        return _unreadable("The file is empty. Export it again; if the machine made nothing, delete the file.")
+    if head.startswith(b"PAR1"):
+        return Recognised("parquet")
+    if head.startswith((b"PK\x03\x04", b"PK\x05\x06")):
+        return Recognised("workbook")
+    if head.startswith(b"\xd0\xcf\x11\xe0"):
+        return _unreadable("This is an old or password-protected workbook. Save it as XLSX without a password.")
+    for mark, what in _MEDIA:
+        if head.startswith(mark) and not (mark in (b"BM", b"MZ") and b"\0" not in head[:64]):
+            return _unreadable(
+                f"This is {what}, not a run log. Take it out of the folder, or leave it: it does no harm."
+            )
+    if sniff_encoding(head)[0] is None and encoding is None and head.count(b"\0") > len(head) // 20:
+        return _unreadable("This is not text, and no kind of file that can be read here. Export it as CSV.")
+    text = decode_head(head, encoding)
+    if text.lstrip("\ufeff \t\n").startswith("<"):
+        return _recognise_xml(head)
+    lines = [line for line in text.split("\n") if line.strip()]
+    if not whole and len(lines) > 1:
+        lines.pop()  # the head may end in the middle of a line
+    return _recognise_lines(lines[:SEARCHED_LINES])
+
+
+def _unreadable(reason: str) -> Recognised:
+    return Recognised("unknown", "unreadable", reason)
+
+
+def _recognise_xml(head: bytes) -> Recognised:
+    from lxml import etree
+
+    root = ""
+    try:
+        parser = etree.iterparse(
+            BytesIO(head), events=("start",), resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False
+        )
+        root = str(next(iter(parser))[1].tag)
+    except (etree.XMLSyntaxError, StopIteration):
+        pass
+    urn, _, name = root.lstrip("{").rpartition("}")
+    if urn.startswith(STREAMS_URN):
+        return Recognised("streams xml")
+    if urn.startswith("urn:mtconnect.org:"):
+        shape = "devices xml" if "Devices" in urn else "other xml"
+        reason = (
+            f"This is an {name} document: it describes the machine and holds no run log. Nothing was read from it; "
+            "give the units of its items in a profile where they are not the standard's."
+        )
+        return Recognised(shape, "set aside", reason)
+    what = f"an XML document of another kind (<{name or '?'}>)" if name else "damaged XML"
+    return _unreadable(f"This is {what}; only MTConnectStreams documents can be read. Export it as CSV.")
+
+
+def _recognise_lines(lines: list[str]) -> Recognised:
+    if not lines:
+        return _unreadable("The file has no text in it. Export it again.")
+    starts = [bool(re.match(LINE_START, line)) for line in lines]
+    if (starts[0] and sum(starts) >= len(starts) * 0.1) or sum(starts) > len(starts) / 2:
+        return Recognised("adapter text")
+    if lines[0].lstrip().startswith("{") and any(parse_object(line) is not None for line in lines):
+        return Recognised("json lines")
+    if lines[0].lstrip().startswith("["):
+        return _unreadable("This is one JSON list. Export it as JSON Lines: one object a line.")
+    blocks = sum(bool(_NC_BLOCK.match(line)) for line in lines)
+    if _NC_START.match(lines[0]) and blocks >= len(lines) * 0.8:
+        reason = "This is an NC program. Times from NC programs are not read by this version; nothing was stored."
+        return Recognised("nc program", "set aside", reason)
+    if looks_like_table(lines):
+        return Recognised("table")
+    text = "".join(lines)
+    if sum(character.isprintable() or character == "\t" for character in text) < len(text) * _PRINTABLE_SHARE:
+        return _unreadable("This is not text, and no kind of file that can be read here. Export it as CSV.")
+    return Recognised(
+        "text",
+        "unreadable",
+        "This is text, but its lines are no table and no log that is known here. If it is a letter or a note, leave "
+        "it: it does no harm. If it is a log, export it as CSV with a header line.",
+    )
+
+
+def looks_like_table(lines: list[str]) -> bool:
+    """Return whether enough lines have equally many cells, two at least."""
+    for mark in DELIMITERS:
+        counts = Counter(len(split_line(line, mark)) for line in lines)
+        if any(cells > 1 and lines_so >= len(lines) * _TABLE_SHARE for cells, lines_so in counts.items()):
+            return True
+    return False

@@ -1,0 +1,98 @@
+"""Text of times and dates -> instants, naive clock times and dates, all at once for a column.
+
+Zones and clock changes are `localtime.py`'s business; here a time without an offset stays naive.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+NAIVE: Final = pl.Datetime("us")
+UTC: Final = pl.Datetime("us", "UTC")
+ISO_WITH_OFFSET: Final = "%Y-%m-%dT%H:%M:%S%.f%#z"
+ISO_NAIVE: Final = ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M")
+EPOCH_PER_S: Final = {"epoch_s": 1.0, "epoch_ms": 1000.0}
+_TO_ISO: Final = (
+    (r"^(\d{4}-\d{1,2}-\d{1,2})\s+", "${1}T"),
+    (r"(:\d\d),(\d)", "$1.$2"),  # a decimal comma in the seconds
+    (r"(\d)\s+([+-]\d\d:?\d\d|[Zz])$", "$1$2"),
+    (r"T(\d{1,2}:\d\d)([+\-Zz])", "T$1:00$2"),  # an offset without seconds
+)
+_TIME_OF_DAY: Final = ("%H", "%I", "%k", "%l", "%T", "%R", "%r", "%X", "%c", "%s", "%+")
+
+
+@dataclass(frozen=True)
+class TimesRead:
+    """Each text is an instant (`utc`), a clock time (`naive`) or neither (both null)."""
+
+    utc: pl.Series
+    naive: pl.Series
+
+
+def read_times(text: pl.Series, format: str | None = None) -> TimesRead:
+    """Read a column of times.
+
+    `format` is chrono's (strptime's) pattern, "iso", "epoch_s" or "epoch_ms"; None is ISO 8601 with or without an
+    offset, `T` or a blank between date and time, seconds and fractions optional. Digits past a microsecond are cut.
+    """
+    if format in EPOCH_PER_S:
+        return _read_epoch(text, EPOCH_PER_S[format])
+    if format is None or format == "iso":
+        return _read_iso(text)
+    return _read_format(text, format)
+
+
+def read_dates(text: pl.Series, format: str | None = None) -> pl.Series:
+    """Read a column of dates; null where it is none. A time of day behind the date is ignored."""
+    if format and format != "iso":
+        if not _has_time_of_day(format):
+            return text.str.to_date(format, strict=False)
+        times = _read_format(text, format)
+        return times.naive.dt.date().zip_with(times.naive.is_not_null(), times.utc.dt.date())
+    return text.str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False)
+
+
+def _read_epoch(text: pl.Series, per_s: float) -> TimesRead:
+    number = text.cast(pl.Float64, strict=False)
+    whole = text.cast(pl.Int64, strict=False)  # exact where a float would round the last microsecond
+    scale = round(1e6 / per_s)
+    micros = pl.select(pl.coalesce(whole * scale, (number * scale).round(0).cast(pl.Int64, strict=False))).to_series()
+    return TimesRead(micros.cast(UTC), pl.Series([None], dtype=NAIVE).new_from_index(0, len(text)))
+
+
+def _read_iso(text: pl.Series) -> TimesRead:
+    utc = text.str.to_datetime(ISO_WITH_OFFSET, time_unit="us", strict=False)
+    naive = pl.Series("naive", [None], dtype=NAIVE).new_from_index(0, len(text))
+    if utc.null_count() == text.null_count():
+        return TimesRead(utc, naive)
+    left = utc.is_null() & text.is_not_null()
+    rest = text.filter(left)
+    for pattern, put in _TO_ISO:
+        rest = rest.str.replace(pattern, put)
+    rest_utc = rest.str.to_datetime(ISO_WITH_OFFSET, time_unit="us", strict=False)
+    rest_naive = pl.Series([None], dtype=NAIVE).new_from_index(0, len(rest))
+    for pattern in ISO_NAIVE:
+        if rest_utc.null_count() + rest_naive.null_count() == len(rest):
+            break
+        found = rest.str.to_datetime(pattern, time_unit="us", strict=False)
+        rest_naive = rest_naive.zip_with(rest_naive.is_not_null(), found)
+    rows = left.arg_true()
+    return TimesRead(utc.scatter(rows, rest_utc), naive.scatter(rows, rest_naive))
+
+
+def _read_format(text: pl.Series, format: str) -> TimesRead:
+    pattern = format.replace("%S.%f", "%S%.f")
+    none_naive = pl.Series([None], dtype=NAIVE).new_from_index(0, len(text))
+    if not _has_time_of_day(pattern):
+        return TimesRead(none_naive.cast(UTC), text.str.to_date(pattern, strict=False).cast(NAIVE))
+    found = text.str.to_datetime(pattern, time_unit="us", strict=False)
+    if isinstance(found.dtype, pl.Datetime) and found.dtype.time_zone:
+        return TimesRead(found.dt.convert_time_zone("UTC"), none_naive)
+    return TimesRead(none_naive.cast(UTC), found)
+
+
+def _has_time_of_day(format: str) -> bool:
+    return any(mark in format for mark in _TIME_OF_DAY)

@@ -1,0 +1,94 @@
+"""XLSX workbooks -> raw tables, one for each sheet that is a known table.
+
+Cells come as text in ISO form, whatever their format in the sheet; what they mean is `mapping.py`'s business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+from pipeline.read.header import SEARCHED_LINES, Header, Planner, pick_header
+from pipeline.read.plan import NoPlan
+from pipeline.read.rawtable import LINE, OWN, RAW, RAW_JOINT, ROW, RawTable, concat_skipped, skipped_rows
+from pipeline.read.rows import no_rejects
+from pipeline.read.skipping import skip_rows
+from schemas.profile import Profile
+
+_PLACE: Final = "__place"
+
+
+class WorkbookError(Exception):
+    """A workbook cannot be read; `str()` is a sentence for the user."""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet as text: a row for each row of the sheet, counted from its first."""
+
+    name: str
+    cells: pl.DataFrame  # LINE and one column per column of the sheet
+
+
+def read_sheets(data: bytes, only: str | None = None) -> list[Sheet]:
+    """Return the sheets that have cells (one of them with `only`).
+
+    Raises
+    ------
+    WorkbookError
+        The workbook is damaged, has a password, or has no such sheet.
+    """
+    import fastexcel
+
+    try:
+        book = fastexcel.read_excel(data)
+        names = book.sheet_names
+        if only is not None and only not in names:
+            sheets = ", ".join(f'"{name}"' for name in names)
+            raise WorkbookError(f'The workbook has no sheet "{only}"; it has {sheets}. Correct `sheet` in the profile.')
+        wanted = names if only is None else [only]
+        return [sheet for name in wanted if (sheet := _read_sheet(book, name)) is not None]
+    except fastexcel.FastExcelError as error:
+        what = str(error).splitlines()[0]
+        raise WorkbookError(
+            f"The workbook cannot be read ({what}). Save it again as XLSX, without a password."
+        ) from None
+
+
+def _read_sheet(book: object, name: str) -> Sheet | None:
+    sheet = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")  # type: ignore[attr-defined]
+    if not sheet.width or not sheet.total_height:
+        return None
+    frame: pl.DataFrame = sheet.to_polars()
+    frame.columns = [f"c{position}" for position in range(frame.width)]
+    frame = frame.cast(pl.String).with_row_index(LINE, offset=1).with_columns(pl.col(LINE).cast(pl.Int64))
+    return Sheet(name, frame)
+
+
+def find_sheet_header(sheet: Sheet, planner: Planner, line: int | None) -> Header | NoPlan:
+    """Return the header of a sheet; its line counts the rows of the sheet from 1."""
+    top = sheet.cells.head(max(SEARCHED_LINES, line or 0))
+    rows: list[tuple[int, str, Sequence[str | None]]] = [
+        (number, "", cells) for number, *cells in top.iter_rows() if line is None or number == line
+    ]
+    return pick_header(rows, planner)
+
+
+def sheet_table(sheet: Sheet, header: Header, profile: Profile | None, last_row: int) -> RawTable:
+    """Return the rows below the header, numbered on from `last_row`."""
+    places = [name for name in sheet.cells.columns if name != LINE][: len(header.names)]
+    raw = pl.concat_str([pl.col(name).fill_null("") for name in places], separator=RAW_JOINT)
+    cells = sheet.cells.select(LINE, raw.alias(RAW), *places)
+    filled = pl.any_horizontal((pl.col(name).str.strip_chars() != "").fill_null(False) for name in places)
+    above = cells.filter((pl.col(LINE) < header.line) & filled)
+    head = cells.filter(pl.col(LINE) == header.line)[RAW][0]
+    below = cells.filter((pl.col(LINE) > header.line) & filled)
+    below.columns = [LINE, RAW, *header.names]
+    rules = profile.file.skip_rows_where if profile else ()
+    below, skipped = skip_rows(below, header.names, head, header.line, rules)
+    numbered = below.with_row_index(ROW, offset=last_row + 1).with_columns(pl.col(ROW).cast(pl.Int64))
+    skipped = concat_skipped(skipped_rows(above, "title line"), skipped)
+    return RawTable(numbered.select(*OWN, *header.names), no_rejects(), skipped)
