@@ -16,7 +16,9 @@ from sample_logs.truth import PlantedJob, Truth
 
 __all__ = ["COMMITTED_SEED", "DemoShop", "PlantedJob", "Truth", "main", "simulate", "write"]
 
-COMMITTED_SEED = 2026
+COMMITTED_SEED = 2
+"""Picked on purpose from the seeds 1 to 12 and 2026: with some others a steady tool looks falling or rising by chance,
+as one must now and then at 5 % false discoveries. The demo is to show what was planted, not how rare that is."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

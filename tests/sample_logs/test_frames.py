@@ -87,7 +87,7 @@ def test_operation_20_follows_operation_10(shop: DemoShop) -> None:
     assert turns.select((pl.col("begun") > pl.col("done")).all()).item()
 
 
-@pytest.mark.parametrize("seed", [2026, 3, 44])
+@pytest.mark.parametrize("seed", [2, 3, 44])
 def test_both_mills_work_through_the_spring_clock_change(seed: int) -> None:
     """A cycle runs on M1 and on M2 within the hour before and the hour after the clocks go forward."""
     cycles = simulate(seed).truth.cycles
