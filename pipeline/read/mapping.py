@@ -147,9 +147,9 @@ def _map_field(chunk: Chunk, name: str) -> None:
     if name == "operator" and not chunk.context.record_operators:
         return
     text = source_text(chunk, name, rule)
-    if isinstance(dtype, pl.Float64 | pl.Int64):
-        chunk.typed[name] = numbers_of(chunk, name, rule, text, whole=isinstance(dtype, pl.Int64))
-    elif isinstance(dtype, pl.Date):
+    if dtype in (pl.Float64, pl.Int64):
+        chunk.typed[name] = numbers_of(chunk, name, rule, text, whole=dtype == pl.Int64)
+    elif dtype == pl.Date:
         dates = read_dates(text, rule.format)
         message = f'"{{value}}" in {label_of(chunk.plan, name)} is not a date. {expected_time(rule, "YYYY-MM-DD")}'
         chunk.problems.add(
