@@ -1,0 +1,14 @@
+-- Other values that a fact was once given, cited from the last file that gave them, linked to the row that holds.
+-- Grain: fact x other version of it
+create table if not exists raw.superseded (
+    kind varchar not null,
+    file_id varchar not null,
+    row_number bigint not null,
+    line bigint,
+    occurrence bigint not null,
+    row_json json not null,                -- the typed fields as they were read
+    raw varchar,                           -- the row as it stood in the file; empty for events
+    winner_file_id varchar not null,
+    winner_row_number bigint not null,
+    changed json not null                  -- {column: [this version's value, the winner's value]}
+);

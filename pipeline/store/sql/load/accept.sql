@@ -1,0 +1,6 @@
+-- Staged rows that are new or win.
+-- Grain: accepted row
+insert into core.@kind by name
+select staged.* exclude (raw)
+from staged_@kind as staged
+where staged.rowid not in (select staged_id from matched where not staged_wins)

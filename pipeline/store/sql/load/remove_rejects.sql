@@ -1,0 +1,3 @@
+-- Rejects of an earlier reading of the file.
+-- Grain: reject
+delete from raw.reject where file_id = $file_id
