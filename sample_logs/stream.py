@@ -95,7 +95,7 @@ def stream_events(changes: pl.DataFrame) -> pl.DataFrame:
             value=pl.when(pl.col("item") == "Condition")
             .then(None)
             .when((pl.col("item") == "PathFeedrate") & (pl.col("value") != UNAVAILABLE))
-            .then((pl.col("value").cast(pl.Float64, strict=False) * 60).round(3).cast(pl.String))
+            .then((pl.col("value").cast(pl.Float64, strict=False) * 60).round(3).cast(pl.String).str.strip_suffix(".0"))
             .when(pl.col("item") == "ControllerMode")
             .then(pl.col("value").replace(MODES))
             .otherwise("value")
