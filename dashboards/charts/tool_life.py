@@ -6,73 +6,83 @@ An open mark is an edge whose life is not known to its end. The fit itself comes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final
+from functools import lru_cache
+from typing import Any, Final
 
-from dashboards.charts.theme import BLACK, BLUE, GREY, PURPLE, VERMILLION, chart_data, layered, number_axis
-
-if TYPE_CHECKING:
-    import altair as alt
+from dashboards.charts.theme import (
+    BLACK,
+    BLUE,
+    GREY,
+    PURPLE,
+    VERMILLION,
+    Spec,
+    layered,
+    number_axis,
+    rows_named,
+    shell,
+    with_rows,
+)
 
 ENDS: Final = ("worn", "broken", "chipped", "planned", "unknown", "in use")
 END_SHAPES: Final = ("circle", "cross", "triangle-up", "square", "diamond", "triangle-right")
 END_COLOURS: Final = (BLUE, VERMILLION, PURPLE, GREY, GREY, BLACK)
 
 
-def edges_chart(rows: Sequence[dict[str, Any]], trend: Sequence[dict[str, float]], life_title: str) -> alt.LayerChart:
-    """Draw each edge's life in the order of use; open marks for lives that had not ended.
+def edges_chart(rows: Sequence[dict[str, Any]], trend: Sequence[dict[str, float]], life_title: str) -> Spec:
+    """Draw each edge's life in the order of use; open marks for lives that were not seen to their end.
 
     Rows: edge, life, end (one of ENDS), known (True: a failure, drawn filled like all of its kind), told.
-    `trend`: edge, life.
+    `trend`: edge, life; empty for none.
     """
+    used = tuple(end for end in ENDS if any(row["end"] == end for row in rows))
+    filled = frozenset(str(row["end"]) for row in rows if row["known"])
+    form = _edges_shell(used, filled, life_title, bool(trend))
+    return with_rows(form, edges=rows, **({"trend": trend} if trend else {}))
+
+
+@lru_cache(maxsize=64)
+def _edges_shell(used: tuple[str, ...], filled: frozenset[str], life_title: str, with_trend: bool) -> Spec:
     import altair as alt
 
-    x = alt.X(
-        "edge:Q",
-        title="Edge, in order of use",
-        axis=number_axis(tickMinStep=1, format="d"),
-        scale=alt.Scale(nice=False, padding=8),
-    )
+    axis = number_axis(tickMinStep=1, format="d")
+    x = alt.X("edge:Q", title="Edge, in order of use", axis=axis, scale=alt.Scale(nice=False, padding=8, zero=False))
     y = alt.Y("life:Q", title=life_title, scale=alt.Scale(zero=True))
-    used = [end for end in ENDS if any(row["end"] == end for row in rows)]
     colours = [END_COLOURS[ENDS.index(end)] for end in used]
-    colour = alt.Color(
-        "end:N",
-        scale=alt.Scale(domain=used, range=colours),
-        legend=alt.Legend(columns=alt.ExprRef("width < 420 ? 3 : 6")),
+    inks = [colour if end in filled else "white" for end, colour in zip(used, colours, strict=True)]
+    legend = alt.Legend(columns=alt.ExprRef("width < 420 ? 3 : 6"))
+    shapes = alt.Scale(domain=list(used), range=[END_SHAPES[ENDS.index(end)] for end in used])
+    points = rows_named("edges").mark_point(size=60, strokeWidth=1.5, opacity=1)
+    points = points.encode(
+        x=x,
+        y=y,
+        color=alt.Color("end:N", scale=alt.Scale(domain=list(used), range=colours), legend=legend),
+        shape=alt.Shape("end:N", scale=shapes, legend=legend),
+        fill=alt.Fill("end:N", scale=alt.Scale(domain=list(used), range=inks), legend=legend),
+        tooltip="told:N",
     )
-    shape = alt.Shape("end:N", scale=alt.Scale(domain=used, range=[END_SHAPES[ENDS.index(end)] for end in used]))
-    seen_out = {row["end"] for row in rows if row["known"]}
-    inks = [ink if end in seen_out else "white" for end, ink in zip(used, colours, strict=True)]
-    fill = alt.Fill("end:N", scale=alt.Scale(domain=used, range=inks))
-    points = (
-        alt.Chart(chart_data(rows))
-        .mark_point(size=60, strokeWidth=1.5, opacity=1)
-        .encode(
-            x=x,
-            y=y,
-            color=colour,
-            shape=shape,
-            fill=fill,
-            tooltip="told:N",
-        )
-    )
-    line = alt.Chart(chart_data(trend)).mark_line(color=BLACK, strokeDash=[6, 3], strokeWidth=1.5).encode(x=x, y=y)
-    return layered(line, points) if trend else layered(points)
+    line = rows_named("trend").mark_line(color=BLACK, strokeDash=[6, 3], strokeWidth=1.5).encode(x=x, y=y)
+    return shell(layered(line, points) if with_trend else layered(points))
 
 
-def survival_chart(
-    observed: Sequence[dict[str, float]], fitted: Sequence[dict[str, float]], life_title: str
-) -> alt.LayerChart:
+def survival_chart(observed: Sequence[dict[str, float]], fitted: Sequence[dict[str, float]], life_title: str) -> Spec:
     """Draw the share of edges still in use by age: steps as observed, with their interval, and the fitted curve.
 
     Rows of both: life, survival, low, high.
     """
+    return with_rows(
+        _survival_shell(life_title),
+        observed=[{**row, "which": "observed"} for row in observed],
+        fitted=[{**row, "which": "fitted"} for row in fitted],
+    )
+
+
+@lru_cache(maxsize=4)
+def _survival_shell(life_title: str) -> Spec:
     import altair as alt
 
     x = alt.X("life:Q", title=life_title, scale=alt.Scale(nice=False, zero=True), axis=number_axis())
-    y = alt.Y(
-        "survival:Q", title="Share of edges still in use", scale=alt.Scale(domain=[0, 1]), axis=alt.Axis(format=".0%")
-    )
+    share = alt.Scale(domain=[0, 1])
+    y = alt.Y("survival:Q", title="Share of edges still in use", scale=share, axis=alt.Axis(format=".0%"))
     legend = alt.Legend(
         labelExpr="datum.value === 'observed' ? 'observed (Kaplan-Meier, 95 % band)' : 'fitted (Weibull)'",
         columns=alt.ExprRef("width < 420 ? 1 : 2"),
@@ -83,17 +93,9 @@ def survival_chart(
     which = ["observed", "fitted"]
     key = alt.StrokeDash("which:N", scale=alt.Scale(domain=which, range=[[1, 0], [6, 3]]), legend=legend)
     colour = alt.Color("which:N", scale=alt.Scale(domain=which, range=[BLUE, VERMILLION]), legend=legend)
-    steps = [{**row, "which": "observed"} for row in observed]
-    curve = [{**row, "which": "fitted"} for row in fitted]
-    band = (
-        alt.Chart(chart_data(steps))
-        .mark_area(interpolate="step-after", color=BLUE, opacity=0.15)
-        .encode(x=x, y=alt.Y("low:Q", scale=alt.Scale(domain=[0, 1])), y2="high:Q")
-    )
-    step = (
-        alt.Chart(chart_data(steps))
-        .mark_line(interpolate="step-after", strokeWidth=2)
-        .encode(x=x, y=y, strokeDash=key, color=colour)
-    )
-    smooth = alt.Chart(chart_data(curve)).mark_line(strokeWidth=2).encode(x=x, y=y, strokeDash=key, color=colour)
-    return layered(band, step, smooth)
+    band = rows_named("observed").mark_area(interpolate="step-after", color=BLUE, opacity=0.15)
+    band = band.encode(x=x, y=alt.Y("low:Q", scale=share), y2="high:Q")
+    step = rows_named("observed").mark_line(interpolate="step-after", strokeWidth=2)
+    step = step.encode(x=x, y=y, strokeDash=key, color=colour)
+    smooth = rows_named("fitted").mark_line(strokeWidth=2).encode(x=x, y=y, strokeDash=key, color=colour)
+    return shell(layered(band, step, smooth))

@@ -173,7 +173,7 @@ def _states_figure(machine: str, rows: list[Row], newest: Row) -> Figure:
     title += f"{wording.hours(newest['cutting_planned_s'] / 3600, 0)} were cutting and "
     title += f"{wording.hours(newest[f'{lost}_planned_s'] / 3600, 0)} {wording.STATE_NAMES[lost]}, the largest loss"
     note = "Inside planned time, in the order of the key; the table below has the whole calendar."
-    spec = spec_text(states_chart(drawn, "Hours of planned time"), title, 30 * len(rows))
+    spec = spec_text(states_chart(drawn), title, 30 * len(rows))
     return Figure(title, spec, note, see="Months", see_anchor="months")
 
 

@@ -87,8 +87,8 @@ def _figure(book: Book, timed: list[Row]) -> Figure:
         {
             "label": book.job_label(row),
             "over": (row["drift"] - 1) * 100,
-            "low": None if row["drift_low"] is None else (row["drift_low"] - 1) * 100,
-            "high": None if row["drift_high"] is None else (row["drift_high"] - 1) * 100,
+            "low": ((row["drift_low"] or row["drift"]) - 1) * 100,
+            "high": ((row["drift_high"] or row["drift"]) - 1) * 100,
             "verdict": row["verdict"],
             "told": f"{book.job_label(row)}: {wording.over(row['drift'])}, {_interval(row)}, "
             f"{wording.plural(row['runs'], 'run')} in {wording.plural(row['batches'], 'batch', 'batches')}",

@@ -128,7 +128,7 @@ def _machines_figure(book: Book) -> Figure:
     if len(machines) > len(shown):
         note += f" The first {len(shown)} of {len(machines)} machines; the table below has all."
     span = f"Month, {wording.month(months[0])} to {wording.month(months[-1])}"
-    spec = spec_text(machines_chart(drawn, shown, span), title, 34 * len(shown))
+    spec = spec_text(machines_chart(drawn, span), title, 34 * len(shown))
     return Figure(title, spec, note, see="Hours of each state", see_anchor="states")
 
 
