@@ -12,16 +12,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
-from pipeline.check.checking import check_rows
-from pipeline.read.reading import ReadSettings, read_file, read_settings
 
 from flows.summary import summary
 from pipeline import resources
+from pipeline.check.checking import check_rows
 from pipeline.clock import now
 from pipeline.derive.relations import load_relations
 from pipeline.errors import InputError, RejectedError
 from pipeline.progress import Progress
 from pipeline.read.files import find_sources
+from pipeline.read.reading import ReadSettings, SourceRule, read_file, source_rule
 from pipeline.read.rows import FileRead
 from pipeline.report.queries import query, require_marts, site_frames
 from pipeline.report.quoting import PastRuns, quote
@@ -136,8 +136,32 @@ def demo(folder: Path, progress: Progress) -> str:
 
 
 def _settings(workspace: Workspace, operator_key: bytes) -> ReadSettings:
-    profiles = {source.profile: workspace.profile(source.profile) for source in workspace.shop.source if source.profile}
-    return read_settings(workspace.shop, profiles, operator_key)
+    """What reading needs of the workspace."""
+    shop = workspace.shop
+    rules = [
+        SourceRule(
+            source.files,
+            workspace.profile(source.profile) if source.profile else None,
+            source.timezone,
+            source.machine,
+        )
+        for source in shop.source
+    ]
+    return ReadSettings(
+        zone=shop.shop.timezone,
+        sources=rules,
+        record_operators=shop.shop.record_operators,
+        operator_key=operator_key,
+        tool_change_s={m.id: m.tool_change_s for m in shop.machine if m.tool_change_s is not None},
+    )
+
+
+def _reading_fingerprint(path: Path, settings: ReadSettings) -> str:
+    """Return a hash of all that decides how a file is read: its profile, its [[source]] entry, the shop's zone."""
+    rule = source_rule(path.as_posix(), settings.sources)
+    profile = rule.profile.model_dump_json() if rule.profile else ""
+    decides = (settings.zone, settings.record_operators, rule.timezone, rule.machine, profile)
+    return hashlib.sha256(repr(decides).encode()).hexdigest()
 
 
 def _checked(file_read: FileRead) -> FileRead:
@@ -169,7 +193,7 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
             path = waiting.pop(0)
             for file_read in read_file(path, settings):
                 by_file_id[file_read.source.file_id] = path
-                done = load_file(book, _checked(file_read), settings.fingerprint(path))
+                done = load_file(book, _checked(file_read), _reading_fingerprint(path, settings))
                 first = counts.get(done.file_id)
                 counts[done.file_id] = done if first is None or first.already_known else counts[done.file_id]
                 waiting += [by_file_id[stale] for stale in done.stale_files if stale in by_file_id]
