@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import cached_property
+from itertools import takewhile
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -77,8 +78,18 @@ class Book:
 
     @cached_property
     def file_names(self) -> dict[str, str]:
-        """Names of source files by id."""
-        return dict(self.data.files.select("file_id", "name").iter_rows())
+        """Names of source files by id, from the folder on in which they all lie."""
+        names = dict(self.data.files.select("file_id", "name").iter_rows())
+        return {file_id: name[len(self.files_folder) :] for file_id, name in names.items()}
+
+    @cached_property
+    def files_folder(self) -> str:
+        """The folder in which all source files lie, with its last slash; empty where they share none."""
+        names = self.data.files["name"].to_list()
+        # What the first and the last name in order share, all between them share.
+        pairs = zip(min(names, default=""), max(names, default=""), strict=False)
+        shared = "".join(one for one, _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+        return shared[: max(shared.rfind("/"), shared.rfind("\\")) + 1]
 
     @cached_property
     def files_shown(self) -> pl.DataFrame:
@@ -97,12 +108,12 @@ class Book:
 
     @cached_property
     def month(self) -> str | None:
-        """The newest month that was observed for most of its planned time, else the newest."""
-        frame = self.data.utilisation
-        if frame.is_empty():
+        """The newest month of which the shop's planned time was mostly observed, else the newest."""
+        if self.data.utilisation.is_empty():
             return None
-        good = frame.filter(pl.col("coverage") >= FULL_COVERAGE)
-        return str((frame if good.is_empty() else good)["month"].max())
+        months = self.data.utilisation.group_by("month").agg(pl.col("planned_s", "observed_planned_s").sum())
+        good = months.filter(pl.col("observed_planned_s") >= FULL_COVERAGE * pl.col("planned_s"))
+        return str((months if good.is_empty() else good)["month"].max())
 
     def file_anchor(self, file_id: str) -> str:
         """The place of a file on the quality page; empty where it is not listed."""

@@ -86,9 +86,9 @@ def number(value: float | None, digits: int = 0) -> str:
 
 
 def signed(value: float | None, digits: int = 0) -> str:
-    """Write a number with its sign."""
+    """Write a number with its sign; what rounds to nothing has none."""
     text = number(value, digits)
-    return text if value is None or text == NONE or text.startswith(MINUS) else f"+{text}"
+    return f"+{text}" if value is not None and value > 0 and any(digit in text for digit in "123456789") else text
 
 
 def percent(ratio: float | None, digits: int = 0) -> str:
@@ -103,12 +103,12 @@ def percent_range(low: float | None, high: float | None, digits: int = 0) -> str
     return f"{number(low * 100, digits)} to {number(high * 100, digits)}{NBSP}%"
 
 
-def over(drift: float | None, digits: int = 0) -> str:
+def over(drift: float | None, digits: int = 1) -> str:
     """Write a drift (1.00 is on estimate) as signed per cent over the estimate."""
     return NONE if drift is None else f"{signed((drift - 1) * 100, digits)}{NBSP}%"
 
 
-def over_range(low: float | None, high: float | None, digits: int = 0) -> str:
+def over_range(low: float | None, high: float | None, digits: int = 1) -> str:
     """Write the interval of a drift as signed per cent."""
     if low is None or high is None:
         return NONE
@@ -135,6 +135,13 @@ def duration(seconds: float | None) -> str:
         return f"{sign}{minutes}{NBSP}min" + (f"{NBSP}{rest:02d}{NBSP}s" if rest else "")
     hours_, minutes = divmod(round(size / 60), 60)
     return f"{sign}{number(hours_)}{NBSP}h" + (f"{NBSP}{minutes:02d}{NBSP}min" if minutes else "")
+
+
+def duration_range(low: float, high: float) -> str:
+    """Write two durations as a short interval in the unit that fits the longer one: 42.1 to 44.8 min."""
+    size, unit = (1.0, "s") if high < 120 else (60.0, "min") if high < 7200 else (3600.0, "h")
+    digits = 1 if unit != "h" else 2
+    return f"{number(low / size, digits)} to {number(high / size, digits)}{NBSP}{unit}"
 
 
 def hours(value: float | None, digits: int = 1) -> str:
@@ -176,7 +183,7 @@ def local_day(instant: datetime | None, zone: ZoneInfo) -> str:
 
 def local_time(instant: datetime | None, zone: ZoneInfo) -> str:
     """Write an instant in the shop's time for a table: 2026-05-04 07:10."""
-    return NONE if instant is None else instant.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+    return NONE if instant is None else instant.astimezone(zone).strftime(f"%Y-%m-%d{NBSP}%H:%M")
 
 
 def month(text: str) -> str:

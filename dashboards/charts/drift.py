@@ -112,8 +112,8 @@ def runs_chart(
 def _runs_shell(y_title: str, given: frozenset[str], label_left: bool) -> Spec:
     import altair as alt
 
-    x = alt.X("at:T", scale=alt.Scale(type="utc"), title=None, axis=alt.Axis(tickCount=6, labelOverlap=True))
-    y = alt.Y("value:Q", title=y_title, scale=alt.Scale(zero=False, nice=True))
+    x = alt.X("at:T", scale=alt.Scale(type="utc", padding=8), title=None, axis=alt.Axis(tickCount=6, labelOverlap=True))
+    y = alt.Y("value:Q", title=y_title, scale=alt.Scale(zero=False, nice=False, padding=10))
     layers: list[alt.Chart] = []
     if "interval" in given:
         band = rows_named("interval").mark_rect(color=ORANGE, opacity=0.22)
@@ -142,7 +142,7 @@ def _runs_shell(y_title: str, given: frozenset[str], label_left: bool) -> Spec:
     if "shift" in given:
         layers.append(rows_named("shift").mark_rule(color=BLACK, strokeDash=[6, 3]).encode(x=x))
         when = rows_named("shift").mark_text(
-            align="right" if label_left else "left", baseline="top", dx=-4 if label_left else 4, dy=2
+            align="right" if label_left else "left", baseline="bottom", dx=-4 if label_left else 4, dy=-3
         )
         layers.append(when.encode(x=x, y=alt.value(0), text="label:N"))
     return shell(layered(*layers))
@@ -164,8 +164,8 @@ def _causes_shell() -> Spec:
     # The padding leaves room for the figure beyond the end of each bar.
     x = alt.X(
         "seconds:Q",
-        title="Seconds per run, mean (above 0: longer than estimated)",
-        scale=alt.Scale(nice=False, padding=48),
+        title="Seconds per run over the estimate, mean",
+        scale=alt.Scale(nice=False, padding=60),
         axis=number_axis(),
     )
     sides = ["more", "less"]

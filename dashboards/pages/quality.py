@@ -5,6 +5,8 @@ It counts what the store keeps and leaves the mending to the reader, with the se
 
 from __future__ import annotations
 
+import json
+
 import polars as pl
 
 from dashboards import cells, wording
@@ -28,7 +30,7 @@ def quality_page(book: Book) -> Page:
         [
             Section("", first),
             Section("Rows to mend", [_rejects_table(book)], "rejects"),
-            Section("Files", [_files_table(book)], "files"),
+            Section("Files", [*_folder_note(book), _files_table(book)], "files"),
             Section("Rows corrected by a later export", [_superseded_table(book)], "corrected"),
             Section("Planned time without data", [gaps_table(book, data.gaps.sort("hours", descending=True))], "gaps"),
             Section("How times were obtained", [_basis_table(book)], "basis"),
@@ -86,6 +88,10 @@ def _rejects_table(book: Book) -> Table:
     )
 
 
+def _folder_note(book: Book) -> list[Text]:
+    return [Text(f"All lie in {book.files_folder}", "note")] if book.files_folder else []
+
+
 def _files_table(book: Book) -> Table:
     rows = book.files_shown.to_dicts()
     total = book.data.files.height
@@ -104,7 +110,7 @@ def _files_table(book: Book) -> Table:
         ),
         [
             (
-                Cell(row["name"]),
+                Cell(book.file_names[row["file_id"]]),
                 Cell(row["shape"] or ""),
                 Cell(row["status"], mark="" if row["status"] == "loaded" else "bad"),
                 *(cells.count(row[name]) for name in COUNTS),
@@ -133,7 +139,7 @@ def _superseded_table(book: Book) -> Table:
         [
             (
                 Cell(row["kind"].replace("_", " ")),
-                Cell(row["change"] or "", mark="long"),
+                Cell(change_words(row["change"]), mark="long"),
                 book.file_cell(row["file_id"]),
                 cells.count(row["row_number"]),
                 book.file_cell(row["by_file_id"]),
@@ -143,6 +149,19 @@ def _superseded_table(book: Book) -> Table:
         ],
         empty="No later export changed an earlier row.",
     )
+
+
+def change_words(change: str | None) -> str:
+    """Say what a correction changed, column by column, from JSON like {"parts": [0, 1]}; other text stays as it is."""
+    try:
+        pairs = json.loads(change or "")
+        return "; ".join(f"{column}: {_value(old)} → {_value(new)}" for column, (old, new) in pairs.items())
+    except (ValueError, AttributeError, TypeError):
+        return change or ""
+
+
+def _value(value: object) -> str:
+    return "empty" if value is None else str(value)
 
 
 def _basis_table(book: Book) -> Table:

@@ -59,7 +59,8 @@ def sentence(rows: list[Row]) -> str:
         return "Too few runs with an estimate for a quoting factor."
     far = largest(rows)
     if far is None:
-        return f"All {len(whole)} factors for whole cycles may be 1.00: estimates hold as they are."
+        one = wording.plural(len(whole), "factor")
+        return f"On the whole estimated cycles hold: none of {one} for whole cycles is clear of 1.00."
     return f"Estimated cycles want a factor of {_stated(far)} for {factor_label(far)}."
 
 
@@ -103,7 +104,7 @@ def requote_rows(book: Book) -> list[Row]:
 def _figure(whole: list[Row]) -> Figure:
     shown = whole[:FACTORS_DRAWN]
     far = largest(shown)
-    title = "Estimated cycle times hold: no factor is clear of 1.00"
+    title = "On the whole estimated cycles hold: no factor is clear of 1.00"
     if far is not None:
         title = f"Cycles of {factor_label(far)} take {wording.factor(far['factor'])} times their estimate"
     drawn = [
@@ -159,7 +160,7 @@ def cycle_interval(row: Row) -> Cell:
     low, high, estimate = row["drift_low"], row["drift_high"], row["estimate_s"]
     if low is None or high is None or estimate is None:
         return Cell("too few", mark="few")
-    return Cell(f"{wording.duration(low * estimate)} to {wording.duration(high * estimate)}", sort=low * estimate)
+    return Cell(wording.duration_range(low * estimate, high * estimate), sort=low * estimate)
 
 
 def _factors_table(book: Book, rows: list[Row]) -> Table:

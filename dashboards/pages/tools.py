@@ -200,8 +200,8 @@ def _facts(book: Book, row: Row) -> Facts:
         ("90 of 100 edges reach", reach),
         ("Change of life with each edge", trend),
         ("Age of the edge in use", wording.life(row["current_age"], unit)),
-        ("It lasts as much again, median", wording.life(row["remaining_median"], unit)),
-        ("9 in 10 such edges last another", wording.life(row["remaining_p10"], unit)),
+        ("Life left, median", wording.life(row["remaining_median"], unit)),
+        ("Life left that 9 in 10 reach", wording.life(row["remaining_p10"], unit)),
         ("Least costly planned change at", change),
         ("Tooling cost per part", wording.money(row["cost_per_part"], book.currency, 2)),
         ("Median without a model (Kaplan-Meier)", wording.life(row["km_median"], unit)),
@@ -275,6 +275,8 @@ def _survival_figure(label: str, row: Row, curves: pl.DataFrame) -> Figure:
         ]
         for which in ("observed", "fitted")
     )
+    if observed and observed[0]["life"] > 0:
+        observed = [{"life": 0.0, "survival": 1.0, "low": 1.0, "high": 1.0}, *observed]
     unit = row["unit"]
     counted = f"{wording.plural(row['edges'], 'edge')}, {row['failures']} of them worn, broken or chipped"
     if row["life_median"] is not None:
