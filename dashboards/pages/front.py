@@ -31,6 +31,7 @@ def _overruns(book: Book) -> Section:
             Column("Runs", True),
             Column("Hours", True),
             Column("Cost", True),
+            Column("Basis"),
         ),
         [
             (
@@ -39,6 +40,7 @@ def _overruns(book: Book) -> Section:
                 cells.count(row["runs"]),
                 cells.hours(row["overrun_hours"]),
                 book.money(row["overrun_cost"]),
+                Cell(row["basis"]),
             )
             for row in rows
         ],
@@ -127,6 +129,7 @@ def _quote(book: Book) -> Section:
             Column("Takes", True),
             Column("95 % interval", True),
             Column("Runs", True),
+            Column("Basis"),
         ),
         [
             (
@@ -135,11 +138,15 @@ def _quote(book: Book) -> Section:
                 cells.seconds(row["actual_s"]),
                 quoting.cycle_interval(row),
                 cells.count(row["runs"]),
+                Cell(row["basis"]),
             )
             for row in rows[:ROWS]
         ],
         empty="No job is far enough off its estimate to quote it again.",
         more=f"{ROWS} of {len(rows)} such jobs." if len(rows) > ROWS else "",
     )
+    told = quoting.sentence(quoting.factor_rows(book))
+    if rows:
+        told += f" {wording.plural(len(rows), 'job is', 'jobs are')} off the estimate."
     link = Text("", href="quoting.html", link="Factors by machine, material and kind of work")
-    return Section("What to quote again", [Text(quoting.sentence(quoting.factor_rows(book)), "lead"), table, link])
+    return Section("What to quote again", [Text(told, "lead"), table, link])

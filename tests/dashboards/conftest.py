@@ -1,0 +1,433 @@
+"""An invented shop for the pages: every frame of SiteData, with awkward names in it, the same at every call."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+
+from dashboards.site_data import SiteData, empty_frames, frame_columns
+from schemas.vocabulary import STATES
+
+HOSTILE = "<script>window.hacked=1</script>\"'&"
+START = datetime(2026, 1, 5, 7, 0, tzinfo=UTC)
+
+
+def frame(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
+    """Make one frame of SiteData; columns that a row leaves out are empty."""
+    return pl.DataFrame(
+        [{column: row.get(column) for column in frame_columns()[name]} for row in rows],
+        schema=dict(frame_columns()[name]),
+    )
+
+
+def make_site(**changed: Any) -> SiteData:
+    """Make SiteData with no rows, save what is given."""
+    words: dict[str, Any] = {
+        "shop_name": "Test shop",
+        "currency": "EUR",
+        "timezone": "Europe/Lisbon",
+        "built_at": datetime(2026, 6, 2, 17, 5, tzinfo=UTC),
+        "tolerance": 0.03,
+        "unknown_reason": "censored",
+        "notes": (),
+    }
+    return SiteData(**{**words, **empty_frames(), **changed})
+
+
+def job(key: str, machine: str, drift: float | None, **more: Any) -> dict[str, Any]:
+    """Make a row of the drift mart."""
+    few = drift is None or more.get("verdict") == "too few"
+    row: dict[str, Any] = {
+        "job_key": key,
+        "job": f"{key}-2026",
+        "part": key,
+        "operation": "10",
+        "machine": machine,
+        "program": "O1001",
+        "revision": "B",
+        "runs": 48,
+        "batches": 6,
+        "aborted": 1,
+        "estimate_s": 370.0,
+        "estimate_from": "lines",
+        "actual_s": 370.0 * (drift or 1.0),
+        "actual_mean_s": 375.0 * (drift or 1.0),
+        "drift": drift,
+        "drift_low": None if few else (drift or 1) - 0.03,
+        "drift_high": None if few else (drift or 1) + 0.03,
+        "drift_q": None if few else 0.0004,
+        "verdict": "too few" if drift is None else "over" if drift > 1.05 else "under" if drift < 0.95 else "on",
+        "overrun_hours": None if drift is None else 48 * 370 * (drift - 1) / 3600,
+        "overrun_cost": None if drift is None else 48 * 370 * (drift - 1) / 3600 * 58,
+        "basis": "derived",
+    }
+    return {**row, **more}
+
+
+def runs_of(row: dict[str, Any], rng: random.Random) -> list[dict[str, Any]]:
+    """Make the runs behind a row of the drift mart."""
+    section = {name: row[name] for name in ("job_key", "job", "part", "operation", "machine", "program", "revision")}
+    runs = []
+    for number in range(row["runs"] + row["aborted"]):
+        at = START + timedelta(days=7 * (number // 8), minutes=9 * (number % 8))
+        seconds = (row["actual_s"] or 300.0) * (1 + rng.gauss(0, 0.02)) + (3000 if number == 17 else 0)
+        runs.append(
+            {
+                **section,
+                "run_id": f"{row['job_key']}-{row['machine']}-{number}",
+                "started_at": at,
+                "ended_at": at + timedelta(seconds=seconds),
+                "outcome": "complete" if number < row["runs"] else "aborted",
+                "parts": 1,
+                "scrap": 0,
+                "batch_id": f"{row['job_key']}-{row['machine']}-batch-{number // 8}",
+                "estimate_s": row["estimate_s"],
+                "estimate_from": row["estimate_from"],
+                "actual_s": seconds,
+                "basis": row["basis"],
+                "file_id": "f1",
+                "row_number": number + 1,
+                "last_file_id": "f1",
+                "last_row_number": number + 1,
+            }
+        )
+    return runs
+
+
+def batches_of(runs: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Make the batches of runs."""
+    batches: dict[str, dict[str, Any]] = {}
+    for run in runs:
+        batch = batches.setdefault(
+            run["batch_id"],
+            {
+                **{name: run[name] for name in ("batch_id", "machine", "job", "part", "operation", "started_at")},
+                **{"runs": 0, "aborted": 0, "parts": 0, "scrap": 0, "setup_s": 2700.0, "quoted_setup_s": 2400.0},
+                **{"first_part_s": run["actual_s"], "repeat_s": 400.0, "between_cycles_s": 62.0, "stops": 1},
+                "basis": "derived",
+            },
+        )
+        batch["runs"] += 1
+        batch["parts"] += 1
+        batch["ended_at"] = run["ended_at"]
+    return list(batches.values())
+
+
+def causes_of(row: dict[str, Any]) -> list[dict[str, Any]]:
+    """Make causes that add up to the row's difference from its estimate."""
+    if row["drift"] is None:
+        return []
+    total = row["actual_mean_s"] - row["estimate_s"]
+    parts = [("cutting", "4", 0.9), ("tool_change", None, 0.25), ("hold", None, 0.2), ("rapid", "12", -0.35)]
+    section = {name: row[name] for name in ("job_key", "job", "operation", "machine", "program", "revision")}
+    return [
+        {
+            **section,
+            "tool": tool,
+            "cause": cause,
+            "seconds_per_run": total * share,
+            "hours": total * share * row["runs"] / 3600,
+            "cost": None if row["overrun_cost"] is None else total * share * row["runs"] / 3600 * 58,
+        }
+        for cause, tool, share in parts
+    ]
+
+
+def tool_of(machine: str, tool: str, verdict: str, trend: float | None, **more: Any) -> dict[str, Any]:
+    """Make a row of the tool mart."""
+    row = {
+        **{"machine": machine, "tool": tool, "name": "40 mm square shoulder mill", "edges": 24, "failures": 19},
+        **{
+            "censored": 5,
+            "unit": "min",
+            "shape": 3.2,
+            "scale": 54.0,
+            "life_b10": 26.7,
+            "b10_low": 20.1,
+            "b10_high": 33.0,
+        },
+        **{"life_median": 48.1, "life_low": 43.3, "life_high": 53.0, "km_median": 47.5, "trend_per_edge": trend},
+        **{"trend_low": (trend or 0) - 0.01, "trend_high": (trend or 0) + 0.01, "trend_p": 0.0004, "trend_q": 0.002},
+        **{"verdict": verdict, "current_age": 12.5, "remaining_median": 36.0, "remaining_p10": 15.0, "change_at": 41.0},
+        "cost_per_part": 0.83,
+    }
+    return {**row, **more}
+
+
+def edges_of(machine: str, tool: str, count: int, rng: random.Random) -> list[dict[str, Any]]:
+    """Make a tool's edges, the first with an unknown start and the last in use."""
+    ends = ("worn", "worn", "broken", "planned", "worn", "chipped", "unknown")
+    edges = []
+    for number in range(count):
+        at, last = START + timedelta(days=6 * number), number == count - 1
+        reason = None if last else ends[number % len(ends)]
+        edges.append(
+            {
+                **{"machine": machine, "tool": tool, "edge_number": number, "in_use_at": at if number else None},
+                **{
+                    "removed_at": None if last else at + timedelta(days=6),
+                    "cut_min": 50 * 0.98**number + rng.gauss(0, 4),
+                },
+                **{"parts": 40, "reason": reason, "censored": reason not in ("worn", "broken", "chipped")},
+                **{"edge_cost": 17.0, "file_id": "f2", "row_number": number + 1},
+            }
+        )
+    return edges
+
+
+def curves_of(machine: str, tool: str) -> list[dict[str, Any]]:
+    """Make observed and fitted survival points."""
+    points = []
+    for step in range(13):
+        life = 6.0 * step
+        for which in ("observed", "fitted"):
+            share = math.exp(-((life / 54.0) ** 3.2))
+            share = round(share, 1) if which == "observed" else share
+            low, high = (max(0.0, share - 0.15), min(1.0, share + 0.15)) if which == "observed" else (None, None)
+            points.append(
+                {
+                    "machine": machine,
+                    "tool": tool,
+                    "which": which,
+                    "life": life,
+                    "survival": share,
+                    "low": low,
+                    "high": high,
+                }
+            )
+    return points
+
+
+def month_of(machine: str, month: str, cutting: float, coverage: float) -> dict[str, Any]:
+    """Make a row of the utilisation mart for a month of 30 days with 170 planned hours."""
+    calendar, planned = 30 * 86_400.0, 170 * 3600.0
+    observed = planned * coverage
+    shares = {"cutting": cutting, "noncutting": 0.12, "held": 0.05, "faulted": 0.02, "setup": 0.14}
+    inside = {state: observed * shares.get(state, 0.0) for state in STATES}
+    inside["idle"] = observed - sum(inside.values())
+    inside["unobserved"] = planned - observed
+    whole = {**inside, "off_shift": calendar - planned}
+    busy = shares["cutting"] + shares["noncutting"]
+    return {
+        **{"machine": machine, "month": month, "calendar_s": calendar, "planned_s": planned},
+        **{"observed_planned_s": observed, "coverage": coverage, "cycles": 812, "parts": 790, "scrap": 6},
+        **{f"{state}_s": whole[state] for state in STATES},
+        **{f"{state}_planned_s": inside[state] for state in STATES},
+        **{
+            "spindle_utilisation": cutting if observed else None,
+            "spindle_utilisation_calendar": 0.11,
+            "basis": "derived",
+        },
+        **{"utilization_efficiency": busy / (busy + 0.21), "availability": busy, "allocation_efficiency": busy + 0.21},
+        **{"technical_efficiency": busy / (busy + 0.07), "setup_rate": 0.14 / (busy + 0.14)},
+    }
+
+
+def days_of(machine: str) -> list[dict[str, Any]]:
+    """Make eight weeks of days."""
+    rows = []
+    for number in range(56):
+        on = date(2026, 4, 6) + timedelta(days=number)
+        hours = {"cutting": 3.4, "noncutting": 1.0, "setup": 1.2, "idle": 2.65, "off_shift": 15.75}
+        if on.weekday() > 4:
+            hours = {"off_shift": 24.0}
+        rows += [{"machine": machine, "day": on, "state": state, "hours": value} for state, value in hours.items()]
+    return rows
+
+
+def full_site(**changed: Any) -> SiteData:
+    """Make a shop of three machines with a bit of everything, one of them with a hostile name and no rate."""
+    rng = random.Random(20260504)
+    moved = datetime(2026, 2, 4, 23, 30, tzinfo=UTC)
+    jobs = [
+        job("Bracket", "M1", 1.14, shifted_at=moved, shift_q=0.003, drift_before=1.02, drift_after=1.19),
+        job("Bracket", "M1", 1.01, operation="20", program="O1002", revision=None),
+        job("Gearbox cover with a long name that goes on", "M2", 1.09),
+        job("Spacer", "M2", 0.91),
+        job("Pin", "M1", 1.2, verdict="too few", runs=3, batches=1),
+        job(HOSTILE, HOSTILE, 1.3, overrun_cost=None, operation=HOSTILE, program=HOSTILE, revision=HOSTILE),
+        job("O9000", "M2", None, estimate_s=None, estimate_from=None, actual_s=512.0, part=None, operation=None),
+    ]
+    runs = [run for row in jobs for run in runs_of(row, rng)]
+    tools = [
+        tool_of("M1", "4", "falling", -0.021),
+        tool_of("M1", "12", "steady", 0.001, name=None, change_at=None),
+        tool_of("M2", "4", "too few", None, edges=2, failures=1, life_low=None, life_high=None, shape=None),
+        tool_of(HOSTILE, HOSTILE, "rising", 0.03, name=HOSTILE, cost_per_part=None),
+    ]
+    pairs = [(row["machine"], row["tool"]) for row in tools]
+    months = ("2026-01", "2026-02", "2026-03", "2026-04", "2026-05", "2026-06")
+    shop = {
+        "M1": (0.41, 0.44, 0.38, 0.47, 0.42, 0.40),
+        "M2": (0.22, 0.28, 0.31, 0.27, 0.33, 0.30),
+        HOSTILE: (0.61, 0.58, 0.66, 0.59, 0.64, 0.60),
+    }
+    kinds = [
+        (None, None, None),
+        ("M1", None, None),
+        ("M1", "316L", "milling"),
+        ("M2", None, None),
+        (HOSTILE, HOSTILE, None),
+    ]
+    factor = {
+        "runs": 120,
+        "jobs": 9,
+        "shrinkage": 0.2,
+        "predict_log_mean": 0.1,
+        "predict_log_sd": 0.1,
+        "predict_df": 8.0,
+    }
+    given: dict[str, Any] = {
+        "shop_name": "Invented shop",
+        "notes": ("One machine has no rate in shop.toml, so its costs are empty.",),
+        "first_at": START,
+        "last_at": datetime(2026, 6, 2, 16, 30, tzinfo=UTC),
+        "drift": frame("drift", jobs),
+        "runs": frame("runs", runs),
+        "batches": frame("batches", batches_of(runs)),
+        "causes": frame("causes", [cause for row in jobs for cause in causes_of(row)]),
+        "tools": frame("tools", tools),
+        "edges": frame("edges", [edge for m, t in pairs for edge in edges_of(m, t, 3 if m == "M2" else 25, rng)]),
+        "life_curves": frame("life_curves", [point for m, t in pairs if m != "M2" for point in curves_of(m, t)]),
+        "utilisation": frame(
+            "utilisation",
+            [
+                month_of(
+                    machine,
+                    month,
+                    cut,
+                    0.05 if month == "2026-06" else 0.55 if machine == "M2" and cut == 0.28 else 0.97,
+                )
+                for machine, cuts in shop.items()
+                for month, cut in zip(months, cuts, strict=True)
+            ],
+        ),
+        "state_days": frame("state_days", [row for machine in shop for row in days_of(machine)]),
+        "factors": frame(
+            "factors",
+            [
+                {
+                    **factor,
+                    **{"machine": machine, "material": material, "operation_kind": kind, "time_kind": time_kind},
+                    **{"factor": 1.08 + step / 20, "factor_low": 0.97 + step / 20, "factor_high": 1.19 + step / 20},
+                }
+                for time_kind in ("cycle", "cut", "setup")
+                for step, (machine, material, kind) in enumerate(kinds)
+            ],
+        ),
+        "machines": frame(
+            "machines",
+            [
+                {
+                    **{"machine": machine, "name": name, "rate_per_hour": rate, "rapid_mm_min": 30000.0},
+                    **{"silent_after_s": 300.0, "setup_max_s": 14400.0, "in_shop_file": True, "max_speed_rpm": 12000.0},
+                }
+                for machine, name, rate in (
+                    ("M1", "Small vertical mill", 58.0),
+                    ("M2", "M2", 45.0),
+                    (HOSTILE, HOSTILE, None),
+                )
+            ],
+        ),
+        "files": frame(
+            "files",
+            [
+                _file("f1", "cycles/2026.csv", 400, 360, 30, 10, 3),
+                _file("f2", "edges.xlsx", 120, 120, 0, 0, 1),
+                {**_file("f3", HOSTILE, 0, 0, 0, 0, 0), "status": "unreadable", "reason": "The zip file is cut short."},
+            ],
+        ),
+        "rejects": frame(
+            "rejects",
+            [
+                {
+                    **{
+                        "reason": "not_a_time",
+                        "column": "started_at",
+                        "rows": 10,
+                        "file_id": "f1",
+                        "row_number": 7,
+                        "line": 9,
+                    },
+                    "message": f"'{HOSTILE}' is not a time; write it like 2026-05-04 07:10.",
+                }
+            ],
+        ),
+        "superseded": frame(
+            "superseded",
+            [
+                {
+                    **{"kind": "cycle", "change": "parts 1 to 2", "file_id": "f1", "row_number": 3, "by_file_id": "f2"},
+                    "by_row_number": 5,
+                }
+            ],
+        ),
+        "gaps": frame(
+            "gaps", [{"machine": "M2", "started_at": START, "ended_at": START + timedelta(hours=60), "hours": 60.0}]
+        ),
+        "machine_sources": frame(
+            "machine_sources",
+            [
+                {
+                    **{
+                        "machine": machine,
+                        "file_id": "f1",
+                        "kind": "cycle",
+                        "rows": 130,
+                        "first_row": 1,
+                        "last_row": 390,
+                    },
+                    **{"first_at": START, "last_at": START + timedelta(days=140)},
+                }
+                for machine in shop
+            ],
+        ),
+    }
+    return make_site(**{**given, **changed})
+
+
+def _file(file_id: str, name: str, read: int, loaded: int, known: int, rejected: int, skipped: int) -> dict[str, Any]:
+    return {
+        **{
+            "file_id": file_id,
+            "name": name,
+            "shape": "csv",
+            "status": "loaded",
+            "rows_read": read,
+            "rows_loaded": loaded,
+        },
+        **{"rows_duplicate": known, "rows_rejected": rejected, "rows_skipped": skipped, "reason": None},
+    }
+
+
+def rejected_site() -> SiteData:
+    """Make a shop of which every row was rejected."""
+    return make_site(
+        files=frame("files", [_file("f1", "cycles.csv", 12, 0, 0, 12, 0)]),
+        rejects=full_site().rejects,
+        notes=("No row could be loaded: see what came in.",),
+    )
+
+
+@pytest.fixture(scope="session")
+def shop() -> SiteData:
+    """The invented shop."""
+    return full_site()
+
+
+@pytest.fixture(scope="session")
+def sites() -> dict[str, Callable[[], SiteData]]:
+    """Shops by what is special about them."""
+    return {"full": full_site, "empty": make_site, "all rejected": rejected_site}
+
+
+@pytest.fixture(scope="session")
+def make() -> Callable[..., SiteData]:
+    """Make SiteData with no rows, save what is given."""
+    return make_site
