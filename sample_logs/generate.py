@@ -16,9 +16,8 @@ from sample_logs.truth import PlantedJob, Truth
 
 __all__ = ["COMMITTED_SEED", "DemoShop", "PlantedJob", "Truth", "main", "simulate", "write"]
 
-COMMITTED_SEED = 2
-"""Picked on purpose from the seeds 1 to 12 and 2026: with some others a steady tool looks falling or rising by chance,
-as one must now and then at 5 % false discoveries. The demo is to show what was planted, not how rare that is."""
+COMMITTED_SEED = 1
+"""The first number there is. It was not chosen for what comes out: a seed may show a steady tool as falling by chance."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

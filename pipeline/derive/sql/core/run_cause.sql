@@ -66,7 +66,8 @@ parts as (
     select run_id, tool, 'tool_change', -noncut_s from allowed where is_toolless
 )
 
-select run_id, tool, cause, sum(seconds) as seconds
+-- decimal sums do not depend on the order in which rows arrive
+select run_id, tool, cause, sum(seconds::decimal(18, 6))::double as seconds
 from parts
 group by run_id, tool, cause
-having sum(seconds) <> 0
+having sum(seconds::decimal(18, 6)) <> 0

@@ -17,7 +17,7 @@ runs as (
 
 summed as (
     select run.job_key, run.operation, run.machine, run.program, run.revision, cause.tool, cause.cause,
-        sum(cause.seconds) as seconds
+        sum(cause.seconds::decimal(18, 6))::double as seconds
     from core.run_cause as cause
     inner join core.run as run using (run_id)
     group by run.job_key, run.operation, run.machine, run.program, run.revision, cause.tool, cause.cause
