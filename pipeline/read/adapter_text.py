@@ -128,7 +128,7 @@ def _conditions(frame: pl.DataFrame, items: Items) -> pl.DataFrame:
     return frame.with_columns(
         level=pl.when(is_condition).then("word"),
         text=pl.when(is_condition).then("text"),
-        value=pl.when(is_message).then("severity").when(is_condition).then(none).otherwise("value"),
+        value=pl.when(is_message).then("native_code").when(is_condition).then(none).otherwise("value"),
         native_code=pl.when(is_message).then("value").when(is_condition).then("native_code"),
         lost=pl.col("lost") | even,
         single=is_condition | is_message,

@@ -155,12 +155,10 @@ def _read_records(texts: list[str], at: int, delimiter: str, records: list[tuple
                 raise _UnclosedQuoteError
             yield texts[number] + "\n"
 
-    reader = csv.reader(feed(), delimiter=delimiter)
+    reader = csv.reader(feed(), delimiter=delimiter, strict=True)
     try:
         for cells in reader:
             count = at + reader.line_num - start
-            if count > 1 and "".join(texts[start : start + count]).count('"') % 2:
-                raise _UnclosedQuoteError
             records.append((start, count, cells))
             start += count
     except (_UnclosedQuoteError, csv.Error):

@@ -12,6 +12,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from io import BufferedReader
 from pathlib import Path
 from typing import IO, BinaryIO, Final, cast
 
@@ -167,22 +168,37 @@ def _member_stream(path: Path, member: str) -> BinaryIO:
 
 
 class _Guarded:
-    """A readable stream that stops at MAX_UNPACKED_BYTES and closes what it was unpacked from."""
+    """A readable stream of unpacked bytes that stops at MAX_UNPACKED_BYTES and closes what it was unpacked from.
+
+    Where the packed file is damaged, it first gives all that could be unpacked, and raises when asked for more.
+    """
 
     def __init__(self, stream: BinaryIO, below: tuple[IO[bytes] | zipfile.ZipFile, ...]) -> None:
-        self._stream = stream
+        self._stream = cast("BufferedReader", stream)  # gzip and zip streams have its `read1`
         self._below = below
         self._read = 0
+        self._error: Exception | None = None
 
     def read(self, size: int = -1, /) -> bytes:
-        if size < 0:
-            return b"".join(iter(lambda: self.read(CHUNK_BYTES), b""))
-        data = self._stream.read(size)
-        self._read += len(data)
-        if self._read > MAX_UNPACKED_BYTES:
-            gib = MAX_UNPACKED_BYTES >> 30
-            raise UnpackError(f"it unpacks to more than {gib} GiB; unpack it by hand and split it")
-        return data
+        parts: list[bytes] = []
+        wanted = size
+        while wanted and self._error is None:
+            try:
+                part = self._stream.read1(CHUNK_BYTES if wanted < 0 else min(wanted, CHUNK_BYTES))
+            except (*PACKING_ERRORS, RuntimeError) as error:
+                self._error = error
+                break
+            if not part:
+                break
+            parts.append(part)
+            wanted -= len(part) if wanted > 0 else 0
+            self._read += len(part)
+            if self._read > MAX_UNPACKED_BYTES:
+                gib = MAX_UNPACKED_BYTES >> 30
+                self._error = UnpackError(f"it unpacks to more than {gib} GiB; unpack it by hand and split it")
+        if self._error is not None and (not parts or size < 0):
+            raise self._error
+        return b"".join(parts)
 
     def close(self) -> None:
         for stream in (self._stream, *self._below):

@@ -112,6 +112,8 @@ def _from_profile(names: Sequence[str], profile: Profile) -> TablePlan | NoPlan:
     if wide:
         items = {column: item for item in profile.item if (column := _find(names, item.name)) is not None}
     needed = [name for name in _needed(profile.kind, rules) if not (wide and name in ("item", "value"))]
+    if "ended_at" not in rules and "ended_at" not in absent and "duration_s" in absent:
+        absent["ended_at"] = absent.pop("duration_s")
     gone = [column for name in needed if name not in rules for column in absent.get(name, [f"(for {name})"])]
     if wide and not items:
         gone += [item.name for item in profile.item]

@@ -124,6 +124,8 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
     wanted = rule.profile.shape if rule.profile else None
     if wanted and found.shape in ("table", "text", "nc program", *_PROFILE_SHAPES):
         found = Recognised(wanted)
+    if found.shape == "text" and (table := _read_table(job)).status == "loaded":
+        return table
     if found.status:
         return job.refuse(found.status, found.shape, found.reason)
     match found.shape:

@@ -35,6 +35,8 @@ _NC_BLOCK: Final = re.compile(r"^\s*/?\s*(?:%|\(|;|:\d|[OoNn]\s*\d|[GgMmTtSsFfXx
 _NC_START: Final = re.compile(r"^\s*(?:%|[Oo:]\s*\d{1,8}\b|[Nn]\s*\d+\s*[GgMmTtSs(])")
 _TABLE_SHARE: Final = 0.4  # of the first lines that must have equally many cells
 _PRINTABLE_SHARE: Final = 0.9
+_CONTROLS: Final = (*range(0x09), *range(0x0E, 0x1B), *range(0x1C, 0x20))
+_CONTROL_SHARE: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,8 @@ def recognise(head: bytes, encoding: str | None = None, *, whole: bool = False) 
             return _unreadable(
                 f"This is {what}, not a run log. Take it out of the folder, or leave it: it does no harm."
             )
-    if sniff_encoding(head)[0] is None and encoding is None and head.count(b"\0") > len(head) // 20:
+    unpadded = head.rstrip(b"\0")  # a half-written file ends in zeros
+    if sniff_encoding(head)[0] is None and encoding is None and _is_binary(unpadded):
         return _unreadable("This is not text, and no kind of file that can be read here. Export it as CSV.")
     text = decode_head(head, encoding)
     if text.lstrip("\ufeff \t\n").startswith("<"):
@@ -70,6 +73,11 @@ def recognise(head: bytes, encoding: str | None = None, *, whole: bool = False) 
     if not whole and len(lines) > 1:
         lines.pop()  # the head may end in the middle of a line
     return _recognise_lines(lines[:SEARCHED_LINES])
+
+
+def _is_binary(head: bytes) -> bool:
+    """Return whether more than a twentieth of the bytes are control characters that no text has."""
+    return sum(head.count(byte) for byte in _CONTROLS) > len(head) * _CONTROL_SHARE
 
 
 def _unreadable(reason: str) -> Recognised:

@@ -16,6 +16,7 @@ from pipeline.read.files import PACKING_ERRORS, UnpackError
 
 BLOCK_BYTES: Final = 32 << 20
 HEAD_BYTES: Final = 1 << 16
+QUOTED_BYTES: Final = 1 << 20  # no quoted cell is longer
 MAX_LINE_BYTES: Final = 128 << 20
 _SMALL_BYTES: Final = 1 << 16
 _LINE_MARK: Final = "\x1f"  # a byte that no text carries: reading "cells" by it gives whole lines
@@ -160,6 +161,8 @@ def _cut(text: bytes, quoted: bool) -> int:
         end = text.rfind(b"\n", 0, end - 1) + 1
         if end == 0:
             break
+    if len(text) < QUOTED_BYTES:
+        return 0  # the cell may end in what has not been read yet
     return first  # an inch mark somewhere, not a quoted cell: lines are lines
 
 

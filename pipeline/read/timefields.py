@@ -59,10 +59,13 @@ def map_times(chunk: Chunk) -> None:
             by_length = (started.dt.timestamp("us") + length).cast(UTC)
             usable = end[0].is_null() if end else started.is_not_null()
             ended = ended.zip_with(~usable, by_length)
-        _add_out_of_range(chunk, "ended_at", ended, end[0] if end else None)
         chunk.typed["ended_at"] = ended
     started = _at_beginning(chunk, started, machine)
     _add_out_of_range(chunk, start_name, started, start[0])
+    if chunk.plan.kind == "cycle":
+        ended = chunk.typed["ended_at"]
+        follows = ended.set(_strange(started).fill_null(False), None)  # told at the start already
+        _add_out_of_range(chunk, "ended_at", follows, end[0] if end else None)
     chunk.typed[start_name] = started
 
 
@@ -96,8 +99,12 @@ def _add_skipped(chunk: Chunk, name: str, text: pl.Series, skipped: pl.Series) -
     chunk.problems.add(skipped, own_name(chunk.plan, name), text, "skipped_by_clock", message)
 
 
+def _strange(at: pl.Series) -> pl.Series:
+    return ~at.dt.year().is_between(EARLIEST_YEAR, LATEST_YEAR - 1)
+
+
 def _add_out_of_range(chunk: Chunk, name: str, at: pl.Series, text: pl.Series | None) -> None:
-    bad = ~at.dt.year().is_between(EARLIEST_YEAR, LATEST_YEAR - 1)
+    bad = _strange(at)
     if not bad.any():
         return
     column = own_name(chunk.plan, name if name in chunk.plan.columns else "duration_s")

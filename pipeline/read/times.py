@@ -84,7 +84,9 @@ def _read_iso(text: pl.Series) -> TimesRead:
 
 
 def _read_format(text: pl.Series, format: str) -> TimesRead:
-    pattern = format.replace("%S.%f", "%S%.f")
+    pattern = format.replace(",%f", ".%f").replace(".%f", "%.f")  # strptime's fraction of any length is chrono's %.f
+    if pattern.count("%.f") and ",%f" in format:
+        text = text.str.replace(r"(:\d\d),(\d)", "$1.$2")
     none_naive = pl.Series([None], dtype=NAIVE).new_from_index(0, len(text))
     if not _has_time_of_day(pattern):
         return TimesRead(none_naive.cast(UTC), text.str.to_date(pattern, strict=False).cast(NAIVE))
