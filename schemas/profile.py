@@ -3,15 +3,17 @@
 Expressions are limited to renames, units, formats, constants, lookups and a split by pattern.
 """
 
+import codecs
 import re
 from pathlib import Path
 from typing import Annotated, Final, Literal, Self
 
+import polars as pl
 from pydantic import Field, field_validator, model_validator
 
 from schemas.inputs import columns, required
 from schemas.toml_model import TomlModel, load
-from schemas.vocabulary import InputKind
+from schemas.vocabulary import UTC_TIME, InputKind
 
 # What one of a unit is worth in the canonical unit of its dimension (s, mm, mm/min, rev/min, kg, deg/s, 1).
 UNITS: Final[dict[str, tuple[str, float]]] = {
@@ -39,6 +41,21 @@ UNITS: Final[dict[str, tuple[str, float]]] = {
     "ratio": ("ratio", 100.0),
 }
 
+# The dimension of items of the standard; that of fields is told by their names (`unit_dimension`).
+ITEM_DIMENSIONS: Final[dict[str, str]] = {
+    "PathFeedrate": "feed",
+    "AxisFeedrate": "feed",
+    "RotaryVelocity": "speed",
+    "SpindleSpeed": "speed",
+    "PathFeedrateOverride": "ratio",
+    "AxisFeedrateOverride": "ratio",
+    "RotaryVelocityOverride": "ratio",
+    "Load": "ratio",
+    "AccumulatedTime": "time",
+    "ProcessTimer": "time",
+    "EquipmentTimer": "time",
+}
+
 Shape = Literal["table", "json lines", "adapter text", "streams xml"]
 
 
@@ -57,8 +74,11 @@ class SkipRule(TomlModel):
 def _pattern(value: str) -> str:
     try:
         re.compile(value)
+        pl.Series([""]).str.contains(value)
     except re.error as error:
         raise ValueError(f"not a valid pattern: {error}") from None
+    except pl.exceptions.ComputeError:
+        raise ValueError("a pattern may not look ahead or behind, nor refer back to a group") from None
     return value
 
 
@@ -72,6 +92,14 @@ class FileShape(TomlModel):
     header_row: Annotated[int, Field(ge=1)] | None = None
     sheet: str | None = None
     skip_rows_where: list[SkipRule] = []
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, value: str | None) -> str | None:
+        try:
+            return value if value is None else codecs.lookup(value).name
+        except LookupError:
+            raise ValueError("not a known encoding; write utf-8, utf-16, cp1252 or the like") from None
 
 
 class ColumnRule(TomlModel):
@@ -119,6 +147,24 @@ class ItemRule(TomlModel):
 
     _unit = field_validator("unit")(ColumnRule._known_unit.__func__)  # type: ignore[attr-defined]
 
+    @model_validator(mode="after")
+    def _unit_fits(self) -> Self:
+        dimension = ITEM_DIMENSIONS.get(self.type)
+        if self.unit is not None and dimension is not None and UNITS[self.unit][0] != dimension:
+            raise ValueError(f"{self.type} is measured in {_units_of(dimension)}, not in {self.unit}")
+        if self.unit == "h:mm:ss":
+            raise ValueError("an item of a stream is a plain number; h:mm:ss is a unit of columns")
+        return self
+
+
+def _units_of(dimension: str) -> str:
+    return ", ".join(unit for unit, (kind, _) in UNITS.items() if kind == dimension)
+
+
+def unit_dimension(field: str) -> str | None:
+    """Return the dimension that a field's unit must have, None for fields that take no unit."""
+    return "time" if field.endswith("_s") else "mass" if field.endswith("_kg") else None
+
 
 class Profile(TomlModel):
     """The whole of a profile."""
@@ -139,6 +185,8 @@ class Profile(TomlModel):
         if strange := sorted(set(self.columns) - fields):
             known = ", ".join(sorted(fields))
             raise ValueError(f"columns.{strange[0]}: a {self.kind} has no such field; it has {known}")
+        for name, rule in self.columns.items():
+            _check_rule(self.kind, name, rule)
         if self.item and self.kind != "event":
             raise ValueError("[[item]] belongs to profiles of kind event")
         if not self.columns or self.item:
@@ -147,6 +195,17 @@ class Profile(TomlModel):
         if missing := [name for name in required(self.kind) if name not in given and name != "machine"]:
             raise ValueError(f"a {self.kind} also needs [columns.{missing[0]}]")
         return self
+
+
+def _check_rule(kind: InputKind, name: str, rule: ColumnRule) -> None:
+    """Refuse a unit of another dimension, and a format where there is no time: both would be read as something else."""
+    dimension = unit_dimension(name)
+    if rule.unit is not None and (dimension is None or UNITS[rule.unit][0] != dimension):
+        allowed = f"it takes {_units_of(dimension)}" if dimension else "it takes no unit"
+        raise ValueError(f"columns.{name}: {rule.unit} is no unit of this field; {allowed}")
+    dtype = columns(kind).get(name)
+    if rule.format is not None and dtype not in (UTC_TIME, pl.Date):
+        raise ValueError(f"columns.{name}: only times and dates take a format")
 
 
 def load_profile(path: Path) -> Profile:

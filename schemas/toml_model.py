@@ -13,6 +13,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 M = TypeVar("M", bound=BaseModel)
 
 _TABLE = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_OURS = "Value error, "  # what pydantic puts before the messages of our own validators
+_NO_KEY = re.compile(r"^(?:function-(?:after|before|wrap).*|str|int|float|bool|(?:list|dict)\b.*\[.*|constrained-\w+)$")
 _KEY = re.compile(r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*=""")
 
 
@@ -81,23 +83,38 @@ def parse(text: str, model: type[M], name: str) -> M:
         return model.model_validate(data)
     except ValidationError as error:
         lines = line_numbers(text)
-        problems = []
+        problems: dict[tuple[str | int, ...], list[Any]] = {}
         for detail in error.errors():
-            location = tuple(part for part in detail["loc"] if part not in ("function-after", "function-before"))
-            line = _locate(lines, location)
-            where = f"{name}, line {line}" if line else name
-            problems.append(f"{where}: {_dotted(location) or 'file'}: {_sentence(detail)}")
-        raise TomlError("\n".join(problems)) from None
+            location = tuple(part for part in detail["loc"] if not _NO_KEY.match(str(part)))
+            problems.setdefault(location or _named_in(detail, lines), []).append(detail)
+        raise TomlError("\n".join(_problem(name, lines, *problem) for problem in problems.items())) from None
 
 
-def _sentence(detail: Any) -> str:
+def _named_in(detail: Any, lines: dict[tuple[str | int, ...], int]) -> tuple[str | int, ...]:
+    """Return the key that a message about the whole file opens with, where it stands in the file."""
+    key, colon, _ = str(detail["msg"]).removeprefix(_OURS).partition(": ")
+    location = tuple(key.split("."))
+    return location if colon and location in lines else ()
+
+
+def _problem(name: str, lines: dict[tuple[str | int, ...], int], location: tuple[str | int, ...], details: Any) -> str:
+    """Return the line about one key; several errors are the several forms that its value might have had."""
+    line = _locate(lines, location)
+    where = f"{name}, line {line}" if line else name
+    key = _dotted(location) or "file"
+    sentence = _sentence(details[0], [str(detail["msg"]) for detail in details[1:]])
+    return f"{where}: {key}: {sentence.removeprefix(f'{key}: ')}"
+
+
+def _sentence(detail: Any, others: list[str]) -> str:
     match detail["type"]:
         case "missing":
             return "this key is missing; add it."
         case "extra_forbidden":
             return "this key is not known here; check its spelling or delete it."
         case _:
-            message = str(detail["msg"]).removeprefix("Value error, ")
+            message = str(detail["msg"]).removeprefix(_OURS)
+            message = " or ".join([message, *(other.removeprefix("Input should be ") for other in others)])
             given = detail.get("input")
             shown = "" if isinstance(given, dict | list) else f" (found {given!r})"
             return f"{message}{shown}."

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import lzma
 import os
 import zipfile
 import zlib
@@ -24,7 +25,15 @@ MAX_UNPACKED_BYTES: Final = 8 << 30
 """The most that one packed file may unpack to; a log of a machine does not come near (common practice, no source)."""
 MAX_MEMBERS: Final = 10_000
 IGNORED_SUFFIXES: Final = (".toml",)
-PACKING_ERRORS: Final = (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, OSError, NotImplementedError)
+PACKING_ERRORS: Final = (
+    zipfile.BadZipFile,
+    gzip.BadGzipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    OSError,
+    NotImplementedError,
+)
 
 
 class UnpackError(Exception):

@@ -128,6 +128,13 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
         return table
     if found.status:
         return job.refuse(found.status, found.shape, found.reason)
+    if found.shape in ("adapter text", "streams xml") and job.profile and job.profile.kind != "event":
+        return job.refuse(
+            "needs a profile",
+            found.shape,
+            f'The profile "{job.profile.name}" is of kind {job.profile.kind}, but this file is a stream of events. Name '
+            "a profile of kind event for it under [[source]] in shop.toml.",
+        )
     match found.shape:
         case "table":
             return _read_table(job)

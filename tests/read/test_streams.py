@@ -183,6 +183,22 @@ def test_a_stream_without_a_machine_says_where_to_name_it(read):
     )
 
 
+def test_a_profile_of_another_kind_is_refused(read):
+    """A cycle profile cannot say what the items of a stream are."""
+    profile = (
+        'version = 1\nname = "cycles"\nkind = "tool_change"\n[columns.occurred_at]\nfrom = "t"\n'
+        '[columns.tool]\nfrom = "tool"\n'
+    )
+
+    whole = read("2026-01-05T06:00:00Z|a|1\n", name="log.txt", profile=profile, machine="M1")
+
+    assert (whole.file.status, whole.file.reason) == (
+        "needs a profile",
+        'The profile "cycles" is of kind tool_change, but this file is a stream of events. Name a profile of kind event '
+        "for it under [[source]] in shop.toml.",
+    )
+
+
 # A plain reader of adapter text, line by line, to hold the vectorised one against.
 
 TIME = re.compile(r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.(\d+))?Z$")
