@@ -9,7 +9,7 @@ from typing import Final
 
 from dashboards import cells, wording
 from dashboards.blocks import Cell, Column, Page, Section, Table, Text
-from dashboards.book import Book
+from dashboards.book import Book, Row
 from dashboards.pages import overruns, quality, quoting, tools, utilisation
 
 ROWS: Final = 5
@@ -28,19 +28,17 @@ def _overruns(book: Book) -> Section:
         (
             Column("Job"),
             Column("Over, 95 % interval", True),
-            Column("Runs", True),
+            Column("Runs, basis", True),
             Column("Hours", True),
             Column("Cost", True),
-            Column("Basis"),
         ),
         [
             (
                 book.job_cell(row),
-                Cell(f"{wording.over(row['drift'])} ({cells.drift_interval(row).text})", sort=row["drift"]),
-                cells.count(row["runs"]),
+                _over(row),
+                _runs(row),
                 cells.hours(row["overrun_hours"]),
                 book.money(row["overrun_cost"]),
-                Cell(row["basis"]),
             )
             for row in rows
         ],
@@ -49,6 +47,15 @@ def _overruns(book: Book) -> Section:
     link = Text("", href="overruns.html", link="All jobs against their estimates")
     lead = Text(overruns.sentence(book.drift_rows), "lead")
     return Section("What overruns", [lead, table, *overruns.money_note(book), link])
+
+
+def _runs(row: Row) -> Cell:
+    return Cell(f"{wording.number(row['runs'])} {row['basis']}", sort=row["runs"], mark="wrap")
+
+
+def _over(row: Row) -> Cell:
+    interval = cells.drift_interval(row).text.removesuffix(f"{wording.NBSP}%")
+    return Cell(f"{wording.over(row['drift'])} ({interval})", sort=row["drift"])
 
 
 def _tools(book: Book) -> Section:
@@ -128,8 +135,7 @@ def _quote(book: Book) -> Section:
             Column("Estimate", True),
             Column("Takes", True),
             Column("95 % interval", True),
-            Column("Runs", True),
-            Column("Basis"),
+            Column("Runs, basis", True),
         ),
         [
             (
@@ -137,8 +143,7 @@ def _quote(book: Book) -> Section:
                 cells.seconds(row["estimate_s"]),
                 cells.seconds(row["actual_s"]),
                 quoting.cycle_interval(row),
-                cells.count(row["runs"]),
-                Cell(row["basis"]),
+                _runs(row),
             )
             for row in rows[:ROWS]
         ],

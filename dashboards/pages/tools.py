@@ -71,7 +71,8 @@ def tools_page(book: Book) -> Page:
     rows = tool_rows(book)
     how = (
         "Falling, steady and rising are tested over all tools together, with false findings held at 5 % "
-        "(Benjamini-Hochberg). Medians bear 95 % intervals, the life that 90 % of edges reach bears a 90 % interval."
+        "(Benjamini-Hochberg). Medians bear 95 % intervals, the life that 90 % of edges reach bears a 90 % interval. "
+        "Change at is the planned change that costs least over time, where costs are in shop.toml."
     )
     return Page(
         "tool-life.html",
@@ -90,27 +91,25 @@ def tools_table(book: Book, rows: list[Row]) -> Table:
         "Tool lives",
         (
             Column("Tool"),
-            Column("Name"),
             Column("Verdict"),
+            Column("Name"),
             Column("Change per edge", True),
-            Column("Edges", True),
-            Column("Failures", True),
+            Column("Edges (failed)", True),
             Column("Median life", True),
             Column("95 % interval", True),
             Column("90 % reach", True),
             Column("In use now", True),
             Column("Left, median", True),
-            Column("Least cost: change at", True),
+            Column("Change at", True),
             Column("Cost per part", True),
         ),
         [
             (
                 Cell(wording.tool_label(row["machine"], row["tool"]), book.tool_href(row["machine"], row["tool"])),
-                Cell(row["name"] or ""),
                 cells.verdict(row["verdict"]),
+                Cell(row["name"] or ""),
                 trend_cell(row),
-                cells.count(row["edges"]),
-                cells.count(row["failures"]),
+                Cell(f"{wording.number(row['edges'])} ({wording.number(row['failures'])})", sort=row["edges"]),
                 cells.life(row["life_median"], row["unit"]),
                 cells.life_interval(row["life_low"], row["life_high"], row["unit"]),
                 cells.life(row["life_b10"], row["unit"]),
