@@ -68,7 +68,7 @@ def _observations(lines: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, pl.D
         (pl.col("utc").is_null() & pl.col("naive").is_null()) | pl.col("value").is_null() | (pl.col("name") == "")
     ).to_series()
     frame = frame.with_columns(lost.alias("lost"))
-    frame = _conditions(frame, items)
+    frame = _without_cut_values(_conditions(frame, items))
     frame, several = _several(frame)
     broken = frame.filter("lost")
     found = frame.filter(~pl.col("lost")) if broken.height else frame
@@ -133,6 +133,20 @@ def _conditions(frame: pl.DataFrame, items: Items) -> pl.DataFrame:
         lost=pl.col("lost") | even,
         single=is_condition | is_message,
     ).drop("condition", "message", "is_level", "word", "kind", "severity", "qualifier")
+
+
+def _without_cut_values(frame: pl.DataFrame) -> pl.DataFrame:
+    """Mark observations as lost whose line was wrapped inside the value: `|12` would pass for the `|125` it was.
+
+    Such a line is as long as a line of the file gets, and the next one goes on with neither a margin nor a year.
+    """
+    goes_on = frame["lost"] & ~frame[RAW].str.contains(r"^\s|^(?:19|20)\d\d")
+    if not goes_on.any():
+        return frame
+    length = pl.col(RAW).str.len_chars()
+    is_next = pl.col(LINE).shift(-1) == pl.col(LINE) + 1
+    cut = pl.lit(goes_on).shift(-1, fill_value=False) & is_next.fill_null(False) & (length == length.max())
+    return frame.with_columns(lost=pl.col("lost") | cut)
 
 
 def _several(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

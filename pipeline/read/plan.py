@@ -176,5 +176,11 @@ def text_of(cells: pl.DataFrame, rule: ColumnRule) -> pl.Series:
     if len(trimmed) == 1:
         text = trimmed[0]
     else:
-        text = pl.concat_str([part.replace("", None) for part in trimmed], separator=" ", ignore_nulls=True)
+        parts = [_sheet_part(part).replace("", None) for part in trimmed]
+        text = pl.concat_str(parts, separator=" ", ignore_nulls=True)
     return cells.select(pl.when(text.str.len_bytes() > 0).then(text).alias("text")).to_series()
+
+
+def _sheet_part(text: pl.Expr) -> pl.Expr:
+    """Return a date without the midnight, and a time of day without the day, that a spreadsheet gives them."""
+    return text.str.replace(r"^(\d{4}-\d\d-\d\d) 00:00:00$", "$1").str.replace(r"^1899-12-31 (\d\d:\d\d:\d\d)", "$1")

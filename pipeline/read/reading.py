@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import BytesIO
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -132,8 +132,8 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
         return job.refuse(
             "needs a profile",
             found.shape,
-            f'The profile "{job.profile.name}" is of kind {job.profile.kind}, but this file is a stream of events. Name '
-            "a profile of kind event for it under [[source]] in shop.toml.",
+            f'The profile "{job.profile.name}" is of kind {job.profile.kind}, but this file is a stream of events. '
+            "Name a profile of kind event for it under [[source]] in shop.toml.",
         )
     match found.shape:
         case "table":
@@ -151,7 +151,10 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
 
 
 def _plan(job: _Job, names: Sequence[str], mark: str = "") -> TablePlan | NoPlan:
-    return plan_table(names, job.profile, "either" if mark == ";" else ".")
+    plan = plan_table(names, job.profile, "either" if mark == ";" else ".")
+    if mark or isinstance(plan, NoPlan) or plan.decimal == ".":
+        return plan
+    return replace(plan, decimal="either", thousands=None)  # cells that are numbers come with a point whatever is shown
 
 
 def _read_table(job: _Job) -> FileRead:

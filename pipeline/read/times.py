@@ -21,6 +21,7 @@ _TO_ISO: Final = (
     (r"(\d)\s+([+-]\d\d:?\d\d|[Zz])$", "$1$2"),
     (r"T(\d{1,2}:\d\d)([+\-Zz])", "T$1:00$2"),  # an offset without seconds
 )
+_ISO_DAY: Final = r"^\d{4}-\d\d-\d\d[T ]\d"
 _TIME_OF_DAY: Final = ("%H", "%I", "%k", "%l", "%T", "%R", "%r", "%X", "%c", "%s", "%+")
 
 
@@ -37,22 +38,32 @@ def read_times(text: pl.Series, format: str | None = None) -> TimesRead:
 
     `format` is chrono's (strptime's) pattern, "iso", "epoch_s" or "epoch_ms"; None is ISO 8601 with or without an
     offset, `T` or a blank between date and time, seconds and fractions optional. Digits past a microsecond are cut.
+    A text in ISO form is read beside a pattern too: it cannot mean anything else.
     """
     if format in EPOCH_PER_S:
         return _read_epoch(text, EPOCH_PER_S[format])
     if format is None or format == "iso":
         return _read_iso(text)
-    return _read_format(text, format)
+    read = _read_format(text, format)
+    left = read.utc.is_null() & read.naive.is_null() & text.str.contains(_ISO_DAY)
+    if not left.any():
+        return read
+    rows = left.arg_true()  # a spreadsheet hands its times over in ISO form, however they look in it
+    iso = _read_iso(text[rows])
+    return TimesRead(read.utc.scatter(rows, iso.utc), read.naive.scatter(rows, iso.naive))
 
 
 def read_dates(text: pl.Series, format: str | None = None) -> pl.Series:
     """Read a column of dates; null where it is none. A time of day behind the date is ignored."""
-    if format and format != "iso":
-        if not _has_time_of_day(format):
-            return text.str.to_date(format, strict=False)
+    iso = text.str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False)
+    if not format or format == "iso":
+        return iso
+    if _has_time_of_day(format):
         times = _read_format(text, format)
-        return times.naive.dt.date().zip_with(times.naive.is_not_null(), times.utc.dt.date())
-    return text.str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False)
+        dates = times.naive.dt.date().zip_with(times.naive.is_not_null(), times.utc.dt.date())
+    else:
+        dates = text.str.to_date(format, strict=False)
+    return dates.zip_with(dates.is_not_null(), iso)
 
 
 def _read_epoch(text: pl.Series, per_s: float) -> TimesRead:

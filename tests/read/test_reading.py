@@ -408,6 +408,35 @@ def test_a_workbook_gives_every_sheet_that_is_a_table(read):
     assert whole.skipped.select("line", "why").rows() == [(4, "total line")]
 
 
+def test_cells_of_a_workbook_are_read_by_what_they_are_not_how_they_look(read):
+    """Dates, times of day, durations and numbers of a sheet go through a profile made for what the eye sees."""
+    profile = (
+        'version = 1\nname = "sheet"\nkind = "cycle"\n[file]\ndecimal = ","\nthousands = "."\n'
+        '[columns.machine]\nconstant = "L1"\n[columns.program]\nfrom = "Prog"\n[columns.started_at]\n'
+        'from = ["Tag", "Zeit"]\nformat = "%d.%m.%Y %H:%M:%S"\n[columns.duration_s]\nfrom = "Dauer"\nunit = "h:mm:ss"\n'
+        '[columns.parts]\nfrom = "Teile"\n'
+    )
+    buffer = io.BytesIO()
+    with xlsxwriter.Workbook(buffer, {"in_memory": True}) as book:
+        sheet = book.add_worksheet("log")
+        day, clock = book.add_format({"num_format": "dd.mm.yyyy"}), book.add_format({"num_format": "[h]:mm:ss"})
+        sheet.write_row(0, 0, ["Prog", "Tag", "Zeit", "Dauer", "Teile"])
+        sheet.write(1, 0, 1001)
+        sheet.write_datetime(1, 1, datetime.fromisoformat("2026-01-05"), day)
+        sheet.write_number(1, 2, 0.25, clock)
+        sheet.write_number(1, 3, 1.5, clock)
+        sheet.write_number(1, 4, 1234)
+        sheet.write_row(2, 0, ["O2", "06.01.2026", "07:00:00", "0:10:00", "12,0"])
+
+    whole = read(buffer.getvalue(), name="b.xlsx", profile=profile)
+
+    assert whole.rejects.height == 0
+    assert whole.rows.select("program", "started_at", "ended_at", "parts").rows() == [
+        ("1001", datetime(2026, 1, 5, 6, tzinfo=UTC), datetime(2026, 1, 6, 18, tzinfo=UTC), 1234),
+        ("O2", datetime(2026, 1, 6, 7, tzinfo=UTC), datetime(2026, 1, 6, 7, 10, tzinfo=UTC), 12),
+    ]
+
+
 def test_a_missing_sheet_is_named(read):
     """The profile asks for a sheet that the workbook does not have."""
     profile = (

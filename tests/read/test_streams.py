@@ -194,8 +194,8 @@ def test_a_profile_of_another_kind_is_refused(read):
 
     assert (whole.file.status, whole.file.reason) == (
         "needs a profile",
-        'The profile "cycles" is of kind tool_change, but this file is a stream of events. Name a profile of kind event '
-        "for it under [[source]] in shop.toml.",
+        'The profile "cycles" is of kind tool_change, but this file is a stream of events. Name a profile of kind '
+        "event for it under [[source]] in shop.toml.",
     )
 
 
