@@ -16,8 +16,11 @@ from pipeline.stats.arrays import AnyArray, FloatArray, IntArray, TextArray, as_
 from pipeline.stats.errors import InvalidInput
 from pipeline.stats.multiple import benjamini_hochberg
 
-# With this many batches a job's own spread between batches is used, with fewer the shop's.
-OWN_SPREAD_BATCHES = 3
+# Beyond this squared coefficient of variation of the jobs' variances few jobs say nothing surer; it leaves the spread
+# of the other jobs the worth of one degree of freedom.
+MAX_UNLIKENESS = 2.0
+# Squares of ln ratio below this are the rounding of equal medians, not spread.
+ROUNDING = 1e-18
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +74,23 @@ class _Batches:
     variance: FloatArray
 
 
+@dataclass(frozen=True, eq=False)
+class _Scatter:
+    """Batches summed up by job; every array has one entry per job.
+
+    `squares` are of batch medians about their mean, on `freedom` degrees; `within_share` is the variance of a batch
+    median as a share of that between runs of a batch. `concentration` is the sum of squared shares of the batches in
+    the runs, `largest` the largest of these shares.
+    """
+
+    batches: IntArray
+    freedom: FloatArray
+    squares: FloatArray
+    within_share: FloatArray
+    concentration: FloatArray
+    largest: FloatArray
+
+
 @dataclass(frozen=True)
 class _Spread:
     """The shop's components of variance of ln ratio."""
@@ -118,10 +138,24 @@ def judge_drift(
 
     Notes
     -----
-    Runs of one batch share a setup and are not independent, so the unit is the batch. The standard error of the
-    median is that of the spread of batch medians of ln ratio, widened by asin(r) / r with r the shop's correlation
-    of runs within a batch: what a median of clustered values is less precise by than their mean. Below three batches
-    the spread is pooled over the shop; a job with two batches that lie further apart than that keeps its own.
+    Runs of one batch share a setup and are not independent, so the unit is the batch. A job's variance of batch
+    medians of ln ratio is blended with that of the other jobs by degrees of freedom, at every number of batches:
+
+        s2 = (m s2_others + d s2_own) / (m + d),   1 / m = 1 / D + c / 2
+
+    with d = batches - 1 of the job, D = the sum of d over the other jobs, and c the squared coefficient of variation
+    of the jobs' true variances (0 to 2, by the method of moments from the scatter of s2_own over all jobs); t has
+    m + d degrees of freedom. Jobs of like spread (c = 0) pool fully; the more they differ, the less the others count.
+    The form is the moderated t test of Smyth (2004), Stat. Appl. Genet. Mol. Biol. 3(1), art. 3. It differs in two
+    ways: c is from the variances, not their logarithms, which a job of equal batches would rule; and a prior of
+    squared variation c counts 2 / c degrees, as Satterthwaite has it, not Smyth's 4 + 2 / c, with which shops of
+    unlike jobs call too many over. A job with no spread at all between its batches takes that of the others. In a
+    shop of few jobs c is poorly known: with four whose spreads differ by a factor of two, 95 % limits of a job of one
+    batch hold 92 to 94 %; with a dozen, 95 %.
+
+    The standard error is widened by asin(r) / r with r the shop's correlation of runs within a batch: what a median of
+    clustered values is less precise by than their mean. Where one batch holds over half of the runs, the median is
+    mostly that batch's, and the variance is at least r times that of one batch.
     """
     jobs, batches, ratios = _checked(job, batch, ratio)
     if not 0.0 <= tolerance < 1.0:
@@ -131,8 +165,9 @@ def judge_drift(
     grouped = _by_batch(jobs, batches, np.log(ratios))
     runs = np.bincount(jobs, minlength=count)
     centre = np.log(_job_medians(jobs, ratios, count))
-    spread = _shop_spread(grouped, count)
-    error, freedom = _standard_errors(grouped, runs, spread)
+    scatter = _scatter(grouped, runs)
+    spread = _shop_spread(grouped, scatter)
+    error, freedom = _standard_errors(scatter, spread)
     known = np.isfinite(error)
     margin = np.where(known, special.stdtrit(np.where(known, freedom, 1.0), 0.5 + 0.5 * level) * error, math.nan)
     tested = known & (runs >= min_runs)
@@ -144,7 +179,7 @@ def judge_drift(
     verdict[tested & (q <= false_discovery_rate) & (p_under < p_over)] = "under"
     return DriftVerdicts(
         runs=runs.astype(np.int64),
-        batches=np.bincount(grouped.job, minlength=count).astype(np.int64),
+        batches=scatter.batches,
         ratio=np.exp(centre),
         low=np.exp(centre - margin),
         high=np.exp(centre + margin),
@@ -216,19 +251,35 @@ def _median_share(runs: AnyArray) -> FloatArray:
     return np.asarray(0.5 * math.pi / (runs + 0.5 * math.pi - 1.0), dtype=np.float64)
 
 
-def _shop_spread(batches: _Batches, count: int) -> _Spread:
+def _scatter(batches: _Batches, runs: IntArray) -> _Scatter:
+    """Sum up batches by job."""
+    job, count = batches.job, runs.size
+    number = np.bincount(job, minlength=count)
+    divisor = np.maximum(number, 1)
+    deviation = batches.median - (np.bincount(job, weights=batches.median, minlength=count) / divisor)[job]
+    squares = np.bincount(job, weights=deviation**2, minlength=count)
+    share = batches.runs / runs[job]
+    largest = np.zeros(count)
+    np.maximum.at(largest, job, share)
+    return _Scatter(
+        batches=number.astype(np.int64),
+        freedom=np.maximum(number - 1, 0).astype(np.float64),
+        squares=np.where(squares > ROUNDING, squares, 0.0),
+        within_share=np.bincount(job, weights=_median_share(batches.runs), minlength=count) / divisor,
+        concentration=np.asarray(np.bincount(job, weights=share**2, minlength=count), dtype=np.float64),
+        largest=largest,
+    )
+
+
+def _shop_spread(batches: _Batches, scatter: _Scatter) -> _Spread:
     """Return the components of variance, pooled over all jobs."""
     within, within_df = _within_variance(batches)
-    sizes = np.bincount(batches.job, minlength=count)
-    sums = np.bincount(batches.job, weights=batches.median, minlength=count)
-    deviation = batches.median - (sums / np.maximum(sizes, 1))[batches.job]
-    between_df = int(np.maximum(sizes - 1, 0).sum())
+    between_df = int(scatter.freedom.sum())
     if between_df == 0:
         return _Spread(math.nan, within, math.nan, math.nan, 0, within_df)
-    mean_square = float((deviation**2).sum()) / between_df
+    mean_square = float(scatter.squares.sum()) / between_df
     # The part of each squared deviation that runs alone would give.
-    share = _median_share(batches.runs) * (1.0 - 1.0 / sizes[batches.job])
-    within_share = float(share.sum()) / between_df
+    within_share = float((scatter.within_share * scatter.freedom).sum()) / between_df
     between = max(0.0, mean_square - within * within_share)
     return _Spread(between, within, mean_square, within_share, between_df, within_df)
 
@@ -251,55 +302,71 @@ def _within_variance(batches: _Batches) -> tuple[float, float]:
     return float(scaled[order][middle]), float(below[-1])
 
 
-def _standard_errors(batches: _Batches, runs: IntArray, spread: _Spread) -> tuple[FloatArray, FloatArray]:
+def _standard_errors(scatter: _Scatter, spread: _Spread) -> tuple[FloatArray, FloatArray]:
     """Return standard error and degrees of freedom of ln of each job's median ratio, nan where unknown."""
-    count = runs.size
-    batch_count = np.bincount(batches.job, minlength=count)
-    job_runs = np.maximum(runs, 1)
-    weight_sum = np.bincount(batches.job, weights=(batches.runs / job_runs[batches.job]) ** 2, minlength=count)
-    sums = np.bincount(batches.job, weights=batches.median, minlength=count)
-    deviation = batches.median - (sums / np.maximum(batch_count, 1))[batches.job]
-    squares = np.bincount(batches.job, weights=deviation**2, minlength=count)
-    own_df = np.maximum(batch_count - 1, 1).astype(np.float64)
-    own = squares / own_df
-    variance, freedom = _pooled_batch_variance(batches, batch_count, spread)
-    variance = np.where(batch_count == OWN_SPREAD_BATCHES - 1, np.maximum(variance, own), variance)
-    enough = batch_count >= OWN_SPREAD_BATCHES
-    # No spread at all is what clocks of whole seconds make of a steady job: the shop's spread is the safer one.
-    variance = np.where(variance > 0, variance, math.nan)
-    use_own = enough & ((own > 0) | np.isnan(variance))
-    variance = np.where(use_own, own, variance)
-    freedom = np.where(use_own, own_df, freedom)
-    error = np.sqrt(variance * weight_sum * (1.0 + _median_loss(spread) * (1.0 - weight_sum)))
-    error[batch_count == 0] = math.nan
-    freedom = np.where(np.isfinite(error), freedom, math.nan)
-    return error, freedom
+    others, others_df = _others_variance(scatter, spread)
+    unlikeness = _unlikeness(scatter, spread)
+    # No spread at all is what clocks of whole seconds make of steady jobs: it counts only where there is nothing else.
+    own_df = np.where((scatter.squares > 0) | (others_df == 0), scatter.freedom, 0.0)
+    prior_df = _quotient(others_df, 1.0 + 0.5 * unlikeness * others_df)
+    freedom = prior_df + own_df
+    known = freedom > 0
+    variance = _quotient(prior_df * others + scatter.squares, freedom)
+    error = np.where(known, np.sqrt(variance * _median_variance(scatter, spread)), math.nan)
+    return error, np.where(known, freedom, math.nan)
 
 
-def _median_loss(spread: _Spread) -> float:
-    """Return by what share the variance of a median of many clusters exceeds that of the mean of their medians.
+def _others_variance(scatter: _Scatter, spread: _Spread) -> tuple[FloatArray, FloatArray]:
+    """Return, per job, the variance of one of its batch medians from the other jobs' spread, and its freedom.
+
+    Degrees of freedom are 0 where the other jobs have no second batch or no spread.
+    """
+    df = scatter.freedom.sum() - scatter.freedom
+    mean_square = _quotient(scatter.squares.sum() - scatter.squares, df)
+    mean_square = np.where(mean_square > ROUNDING, mean_square, 0.0)
+    shares = scatter.within_share * scatter.freedom
+    offset = (scatter.within_share - _quotient(shares.sum() - shares, df)) * spread.within
+    variance = np.where(df > 0, np.maximum(mean_square + offset, scatter.within_share * spread.within), 0.0)
+    uncertainty = _quotient(mean_square**2, df) + offset**2 / max(spread.within_df, 1.0)
+    freedom = np.where(uncertainty > 0, _quotient(variance**2, uncertainty), df)
+    return variance, np.where(variance > 0, np.minimum(freedom, df), 0.0)
+
+
+def _unlikeness(scatter: _Scatter, spread: _Spread) -> float:
+    """Return the squared coefficient of variation of the jobs' true variances of batch medians, 0 to MAX_UNLIKENESS.
+
+    Method of moments: with x the jobs' mean squares over what the shop's spread would give them, J jobs, degrees of
+    freedom d and D their sum, E sum d (x - 1)^2 is (2 (J - 1) + c (D + 2 (J - 1) - sum d^2 / D)) D / (D + 2).
+    """
+    used = scatter.freedom > 0
+    share, freedom = scatter.within_share[used], scatter.freedom[used]
+    total, more = float(freedom.sum()), freedom.size - 1
+    if more < 1:
+        return 0.0
+    expected = np.maximum(spread.mean_square + (share - spread.within_share) * spread.within, share * spread.within)
+    if bool((expected <= 0).any()):
+        return 0.0
+    squares = float((freedom * (scatter.squares[used] / freedom / expected - 1.0) ** 2).sum()) * (total + 2.0) / total
+    weight = total + 2.0 * more - float((freedom**2).sum()) / total
+    return min(max((squares - 2.0 * more) / weight, 0.0), MAX_UNLIKENESS)
+
+
+def _median_variance(scatter: _Scatter, spread: _Spread) -> FloatArray:
+    """Return the variance of each job's median as a share of that of one of its batch medians.
 
     Two values of one cluster with correlation r fall on the same side of the median with a sign correlation of
-    (2 / pi) asin(r), which makes the variance of the median asin(r) / r times that of the mean of clusters.
+    (2 / pi) asin(r), which makes the variance of the median of many clusters asin(r) / r times that of their mean.
     """
     total = spread.between + spread.within
     correlation = spread.between / total if spread.between_df and total > 0 else 1.0
-    return math.asin(correlation) / correlation - 1.0 if correlation > 1e-6 else 0.0
+    loss = math.asin(correlation) / correlation - 1.0 if correlation > 1e-6 else 0.0
+    share = scatter.concentration * (1.0 + loss * (1.0 - scatter.concentration))
+    return np.maximum(share, np.where(scatter.largest > 0.5, correlation, 0.0))
 
 
-def _pooled_batch_variance(batches: _Batches, batch_count: IntArray, spread: _Spread) -> tuple[FloatArray, FloatArray]:
-    """Return, per job, the variance of one of its batch medians from the shop's spread, and its degrees of freedom."""
-    count = batch_count.size
-    if spread.between_df == 0:
-        return np.full(count, math.nan), np.full(count, math.nan)
-    shares = np.bincount(batches.job, weights=_median_share(batches.runs), minlength=count)
-    share = shares / np.maximum(batch_count, 1)
-    offset = (share - spread.within_share) * spread.within
-    variance = np.maximum(spread.mean_square + offset, share * spread.within)
-    uncertainty = spread.mean_square**2 / spread.between_df + offset**2 / max(spread.within_df, 1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        freedom = np.where(uncertainty > 0, variance**2 / uncertainty, float(spread.between_df))
-    return variance, np.minimum(freedom, float(spread.between_df))
+def _quotient(part: AnyArray, whole: AnyArray) -> FloatArray:
+    """Return part / whole, 0 where `whole` is 0."""
+    return np.asarray(np.divide(part, whole, out=np.zeros(whole.size), where=whole > 0), dtype=np.float64)
 
 
 def _upper_tail(distance: FloatArray, error: FloatArray, freedom: FloatArray, tested: AnyArray) -> FloatArray:
