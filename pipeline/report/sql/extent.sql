@@ -1,3 +1,5 @@
--- First and last record in the book.
+-- First and last instant of which anything is known; a stale snapshot at the head of a stream is not one.
 -- Grain: one row.
-select min(first_record_at) as first_at, max(last_record_at) as last_at from raw.source_file where rows_loaded > 0
+select min(started_at) as first_at, max(ended_at) as last_at
+from core.span
+where state <> 'unobserved'

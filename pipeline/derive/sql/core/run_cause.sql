@@ -1,6 +1,7 @@
 -- Why a complete run took longer or shorter than its estimate: seconds by tool and cause; the rows of a run add up to
 -- actual - estimate. Where the estimate gives one time for the whole cycle, in-cycle time cannot be split and is
--- `unexplained`; where no tool of the run is known, the tools' lines are compared in total.
+-- `unexplained`; where no tool of the run is known, the tools' lines are compared in total. Standing still with an
+-- override at zero is `feed_override`.
 -- Grain: run x tool x cause.
 with
 runs as (
@@ -38,7 +39,7 @@ used as (
 ),
 
 parts as (
-    select run_id, tool, 'feed_override' as cause, override_s as seconds from used
+    select run_id, tool, 'feed_override' as cause, override_s + blocked_s as seconds from used
     union all
     select run_id, tool, 'hold', hold_s from used
     union all
@@ -50,11 +51,13 @@ parts as (
     union all
     select run_id, tool, 'cutting', cut_s - override_s from used where by_tool
     union all
-    select run_id, tool, 'rapid', noncut_s from used where by_tool
+    select run_id, tool, 'rapid', noncut_s - blocked_s from used where by_tool
     union all
-    select run_id, tool, 'tool_change', tool_change_s from used where by_tool
+    select run_id, null, 'tool_change', tool_change_s from used where by_tool
     union all
-    select run_id, null, 'unexplained', cut_s - override_s + noncut_s + tool_change_s from used where not by_tool
+    select run_id, null, 'unexplained', cut_s - override_s + noncut_s - blocked_s + tool_change_s
+    from used
+    where not by_tool
     union all
     select run_id, null, 'unexplained', -estimate_s from runs where not by_tool
     union all
@@ -62,8 +65,8 @@ parts as (
     union all
     select run_id, tool, 'rapid', -noncut_s from allowed where not is_toolless
     union all
-    -- a line without a tool carries what belongs to no tool, tool changes included
-    select run_id, tool, 'tool_change', -noncut_s from allowed where is_toolless
+    -- a line without a tool carries what belongs to no tool, tool changes included: they are compared in total
+    select run_id, null, 'tool_change', -noncut_s from allowed where is_toolless
 )
 
 -- decimal sums do not depend on the order in which rows arrive
