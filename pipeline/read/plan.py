@@ -144,10 +144,21 @@ def _from_own_names(names: Sequence[str], decimal: str) -> TablePlan | NoPlan:
     plans.sort(key=lambda plan: plan.score, reverse=True)
     if not plans or (len(plans) > 1 and plans[0].score == plans[1].score):
         return NoPlan(
-            f"Nobody has said yet what this file is; its columns are {_listed(names)}. Run `spindlebook profile` on "
-            "it, look the proposed profile over, and name it under [[source]] in shop.toml."
+            f"Nobody has said yet what this file is; its columns are {_listed(names)}.{_nearest(by_plain)} Write a "
+            "profile that says which column is which field (the README shows one) and name it under [[source]] in "
+            "shop.toml."
         )
     return plans[0]
+
+
+def _nearest(by_plain: Mapping[str, str]) -> str:
+    """Say which kind a header of our own field names comes close to and what it lacks; nothing where none is near."""
+    lacking = {kind: [name for name in required(kind) if name not in by_plain] for kind in TABLE_KINDS}
+    shared = {kind: len(set(columns(kind)) & set(by_plain)) for kind in TABLE_KINDS}
+    nearest = max(TABLE_KINDS, key=lambda kind: (shared[kind], -len(lacking[kind])))
+    if shared[nearest] < 2 or not lacking[nearest]:
+        return ""
+    return f" With {_listed(lacking[nearest])} it could be a table of kind {nearest}."
 
 
 def _is_meant(kind: InputKind, rules: Mapping[str, ColumnRule]) -> bool:

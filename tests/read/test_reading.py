@@ -61,8 +61,8 @@ NC = "%\nO0100(PLATE)\nN10 G21 G90\nN20 T4 M6\nN30 G0 X0. Y0. S8000 M3\nN40 G1 Z
          "an MTConnectDevices document: it describes the machine and holds no run log. Nothing was read from it; give "
          "the units of its items in a profile where they are not the standard's."),
         (b"a;b\n1;2\n3;4\n", "needs a profile", "table", 'Nobody has said yet what this file is; its columns are "a", '
-         '"b". Run `spindlebook profile` on it, look the proposed profile over, and name it under [[source]] in '
-         "shop.toml."),
+         '"b". Write a profile that says which column is which field (the README shows one) and name it under '
+         "[[source]] in shop.toml."),
         (b"PAR1 and no more", "unreadable", "parquet", None),
         (b"PK\x03\x04 and no more", "unreadable", "zip", None),
         (b"\x1f\x8b and no more", "unreadable", "unknown", None),
