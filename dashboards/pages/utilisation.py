@@ -214,13 +214,13 @@ def gaps_table(book: Book, gaps: pl.DataFrame, limit: int = 100) -> Table:
     """Lay out stretches of planned time without data, as given."""
     return Table(
         "Planned time without data",
-        (Column("Machine"), Column("From"), Column("To"), Column("Hours", True)),
+        (Column("Machine"), Column("From"), Column("To"), Column("Length", True)),
         [
             (
                 book.machine_cell(row["machine"]),
                 Cell(wording.local_time(row["started_at"], book.zone)),
                 Cell(wording.local_time(row["ended_at"], book.zone)),
-                cells.hours(row["hours"]),
+                cells.duration(row["hours"] * 3600),
             )
             for row in gaps.head(limit).to_dicts()
         ],
