@@ -89,7 +89,7 @@ class Making:
     def dump(self, book: Book) -> dict[str, list[Any]]:
         """All that must be the same whatever the order of files: no wall clock, no helper tables."""
         relations = [*(f"core.{kind}" for kind in STORED_KINDS), "raw.reject", "raw.skipped", "raw.source_row"]
-        held = {name: book.frame(f"select * from {name} order by all").rows() for name in relations}  # noqa: S608
+        held = {name: book.frame(f"select * from {name} order by all").rows() for name in relations}
         held["raw.superseded"] = book.frame("select * from raw.superseded order by all").rows()
         held["raw.source_file"] = book.frame(
             "select * exclude (ingested_at) from raw.source_file order by file_id"

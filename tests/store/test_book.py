@@ -87,7 +87,7 @@ def test_frames_come_back_with_the_types_of_the_schemas(making: Any) -> None:
         assert dict(frame.schema) == accepted("event")
         assert frame["occurred_at"].to_list() == [at]
         for kind in STORED_KINDS:
-            assert dict(book.frame(f"select * from core.{kind}").schema) == accepted(kind)  # noqa: S608 -- our own
+            assert dict(book.frame(f"select * from core.{kind}").schema) == accepted(kind)
 
 
 def test_a_book_needs_no_network_and_keeps_one_clock() -> None:

@@ -33,7 +33,7 @@ def _every_law_holds(book: Book) -> Iterator[None]:
 
 
 def held(book: Book, kind: InputKind) -> list[dict[str, Any]]:
-    return book.frame(f"select * from core.{kind} order by all").to_dicts()  # noqa: S608 -- names of our own
+    return book.frame(f"select * from core.{kind} order by all").to_dicts()
 
 
 def counts(book: Book) -> dict[str, tuple[int, int, int, int]]:
@@ -324,6 +324,29 @@ def test_what_a_withdrawn_row_had_overruled_holds_again(book: Book, making: Any)
     assert loaded.stale_files == (first.source.file_id,)
 
 
+def test_the_best_remaining_version_holds_and_the_rest_follow_it(book: Book, making: Any) -> None:
+    """When the winner of several versions is withdrawn, the next in rank holds at once, later record before hash."""
+    others = [
+        making.file(name, making.table("cycle", [making.cycle(0, parts=parts), making.cycle(reach)]))
+        for name, parts, reach in (("a", 1, 20), ("b", 2, 30), ("c", 3, 30), ("d", 4, 10))
+    ]
+    wrong = making.file("w", making.table("cycle", [making.cycle(0, parts=9), making.cycle(40)]), content="bytes")
+    mended = making.file("w", making.table("cycle", [making.cycle(40)]), content="bytes")
+    for file in (*others, wrong):
+        load_file(book, file)
+    load_file(book, mended, "settings 2")
+    best = max(others[1:3], key=lambda file: file.source.sha256)
+    assert held(book, "cycle")[0]["file_id"] == best.source.file_id
+    rest = book.frame("select file_id, winner_file_id, changed from raw.superseded").rows()
+    parts_of = {file.source.file_id: number for number, file in enumerate(others, start=1)}
+    assert sorted(rest) == sorted(
+        (file_id, best.source.file_id, f'{{"parts":[{parts},{parts_of[best.source.file_id]}]}}')
+        for file_id, parts in parts_of.items()
+        if file_id != best.source.file_id
+    )
+    assert book.frame("select count(*) from raw.source_row").item() == 5
+
+
 def test_overruled_files_are_read_again_when_the_winner_is_withdrawn(book: Book, making: Any) -> None:
     """A row said alike by two files is stored once; when the file that held it is misread, the other gives it again."""
     first = making.file("first", making.table("cycle", [making.cycle(0, parts=1)]))
@@ -336,6 +359,20 @@ def test_overruled_files_are_read_again_when_the_winner_is_withdrawn(book: Book,
     assert load_file(book, first).rows_loaded == 1
     assert not known_files(book)[first.source.sha256].stale
     assert [(row["machine"], row["parts"]) for row in held(book, "cycle")] == [("L2", None), ("M1", 1), ("M1", None)]
+
+
+def test_a_losing_version_is_cited_anew_when_its_last_file_is_withdrawn(book: Book, making: Any) -> None:
+    """Two files gave the version that lost; when the one that stands for it is read otherwise, the other does."""
+    winner = making.file("winner", making.table("cycle", [making.cycle(0, parts=2), making.cycle(30)]))
+    cited = making.file("b", making.table("cycle", [making.cycle(0, parts=1), making.cycle(20)]), content="bytes")
+    mended = making.file("b", making.table("cycle", [making.cycle(0, machine="L2"), making.cycle(20)]), content="bytes")
+    other = making.file("other", making.table("cycle", [making.cycle(0, parts=1), making.cycle(10)]))
+    for file in (winner, cited, other):
+        load_file(book, file)
+    assert book.frame("select file_id from raw.superseded").item() == cited.source.file_id
+    assert load_file(book, mended, "settings 2").stale_files == (other.source.file_id,)
+    load_file(book, other)
+    assert book.frame("select file_id from raw.superseded").item() == other.source.file_id
 
 
 def test_a_new_reading_that_says_the_same_makes_nothing_stale(book: Book, making: Any) -> None:
