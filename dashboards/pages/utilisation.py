@@ -220,7 +220,7 @@ def gaps_table(book: Book, gaps: pl.DataFrame, limit: int = 100) -> Table:
                 book.machine_cell(row["machine"]),
                 Cell(wording.local_time(row["started_at"], book.zone)),
                 Cell(wording.local_time(row["ended_at"], book.zone)),
-                cells.duration(row["hours"] * 3600),
+                cells.seconds(row["hours"] * 3600),
             )
             for row in gaps.head(limit).to_dicts()
         ],
