@@ -22,6 +22,7 @@ select
     $reading_fingerprint as reading_fingerprint,
     false as stale
 on conflict (file_id) do update set
+    name = excluded.name,
     shape = excluded.shape,
     profile = excluded.profile,
     status = excluded.status,
