@@ -146,4 +146,6 @@ def _pooled(ratios: pl.DataFrame, time_kind: str) -> pl.DataFrame:
         .with_columns(pl.lit(time_kind).alias("time_kind"))
         .select(pl.col(name).cast(dtype) for name, dtype in columns("quote_factor").items())
         .with_columns(pl.selectors.float().fill_nan(None))
+        # one job has no spread, and so no degrees of freedom to predict with
+        .with_columns(pl.when(pl.col("predict_df") > 0).then("predict_df"))
     )

@@ -2,6 +2,7 @@
 -- `is_change` marks a tool change's own time: the first tool_change_s of a tool, or all of a stretch without a tool
 -- in a stream. Tools and spans each tile a machine's time, so one sweep lays them over each other; runs meet the
 -- pieces hour by hour, so that the join stays linear in the length of the book.
+-- `is_blocked` marks that an override at zero let nothing move.
 -- Grain: run x tool x stretch of one state.
 with
 tool_starts as (
@@ -35,9 +36,13 @@ span_starts as (
 ),
 
 starts as (
-    select machine, at_us, tool, null as span from tool_starts
+    select machine, at_us, tool, null as span, 0 as blocked from tool_starts
     union all
-    select machine, at_us, null, span from span_starts
+    select machine, at_us, null, span, 0 from span_starts
+    union all
+    select machine, started_us, null, null, 1 from core.feed_stretch where is_blocked
+    union all
+    select machine, ended_us, null, null, -1 from core.feed_stretch where is_blocked
 ),
 
 laid_over as (
@@ -47,6 +52,7 @@ laid_over as (
         lead(at_us) over (partition by machine order by at_us) as ended_us,
         last_value(tool ignore nulls) over upto as tool,
         last_value(span ignore nulls) over upto as span,
+        sum(blocked) over upto > 0 as is_blocked,
     from starts
     window upto as (partition by machine order by at_us range between unbounded preceding and current row)
 ),
@@ -60,6 +66,7 @@ pieces as (
         laid_over.machine,
         laid_over.tool.tool as tool,
         coalesce(laid_over.tool.is_change, false) as is_change,
+        laid_over.is_blocked,
         laid_over.span.state as state,
         laid_over.span.detail as detail,
         laid_over.span.feed_override as feed_override,
@@ -89,6 +96,7 @@ select
     runs.machine,
     pieces.tool,
     pieces.is_change,
+    pieces.is_blocked,
     pieces.state,
     pieces.detail,
     pieces.feed_override,

@@ -3,6 +3,8 @@
 -- program stops lie inside it, and so does a lost connection no longer than silent_after_s with the cycle going on
 -- after it. Running in MANUAL or MANUAL_DATA_INPUT is no cycle. A part counted in the middle of a stretch ends one
 -- cycle and starts the next, if the stretch after it is at least half as long as the one before.
+-- PROGRAM_COMPLETED makes a cycle complete; on a control that says so, one that ended STOPPED is aborted even where its
+-- counter went on. On others a counted part makes it complete, and READY where no parts are counted.
 -- Grain: cycle, with the first and last event row that it rests on.
 with
 listless as (
@@ -26,7 +28,8 @@ counted as (
             execution in ('FEED_HOLD', 'INTERRUPTED', 'WAIT', 'PROGRAM_STOPPED', 'OPTIONAL_STOP', 'PROGRAM_OPTIONAL_STOP')
         ) as held,
         sum(delta) filter (execution = 'STOPPED') as stopped,
-        sum(delta) filter (execution in ('READY', 'PROGRAM_COMPLETED')) as ready,
+        sum(delta) filter (execution = 'PROGRAM_COMPLETED') as completed,
+        sum(delta) filter (execution = 'READY') as ready,
     from deltas
     group by machine, at_us
 ),
@@ -39,6 +42,7 @@ summed as (
             when sum(coalesce(active, 0)) over in_order > 0 then 'active'
             when sum(coalesce(held, 0)) over in_order > 0 then 'held'
             when sum(coalesce(stopped, 0)) over in_order > 0 then 'stopped'
+            when sum(coalesce(completed, 0)) over in_order > 0 then 'completed'
             when sum(coalesce(ready, 0)) over in_order > 0 then 'ready'
             else 'unknown'
         end as doing,
@@ -118,6 +122,14 @@ part_counts as (
 
 parts_made as (
     select * from part_counts where added > 0
+),
+
+first_counts as (
+    select machine, min(at_us) as first_count_us from part_counts group by machine
+),
+
+completing as (
+    select distinct machine from core.execution where execution = 'PROGRAM_COMPLETED'
 ),
 
 boundaries as (
@@ -231,31 +243,42 @@ marked as (
     select machine, at_us, min(file_id) as file_id, arg_min(row_number, file_id) as row_number
     from markers
     group by machine, at_us
+),
+
+told as (
+    -- before the first reading of its counter nobody knows how many parts a cycle made
+    select
+        windows.*,
+        coalesce(
+            part_sums.parts, case when extent.counts_parts and first_counts.first_count_us <= windows.started_us then 0 end
+        ) as parts,
+        windows.machine in (select machine from completing) as tells_completion,
+    from windows
+    inner join core.stream_extent as extent using (machine)
+    left join first_counts using (machine)
+    left join part_sums using (machine, number)
 )
 
 select
-    windows.machine,
+    told.machine,
     coalesce(main_programs.program, 'not told') as program,
-    make_timestamptz(windows.started_us) as started_at,
-    make_timestamptz(windows.ended_us) as ended_at,
+    make_timestamptz(told.started_us) as started_at,
+    make_timestamptz(told.ended_us) as ended_at,
+    told.parts,
     case
-        when extent.counts_parts then coalesce(part_sums.parts, 0)
-    end as parts,
-    case
-        when windows.ended_by = 'counted' then 'complete'
-        when extent.counts_parts and part_sums.parts > 0 then 'complete'
-        when windows.ended_by = 'ready' then case when extent.counts_parts then 'aborted' else 'complete' end
-        when windows.ended_by = 'stopped' then 'aborted'
+        when told.ended_by in ('counted', 'completed') then 'complete'
+        when told.ended_by = 'stopped' and told.tells_completion then 'aborted'
+        when told.parts > 0 then 'complete'
+        when told.ended_by = 'ready' then if(told.parts = 0, 'aborted', 'complete')
+        when told.ended_by = 'stopped' then 'aborted'
         else 'unknown'
     end as outcome,
     first_row.file_id,
     first_row.row_number,
     coalesce(last_row.file_id, first_row.file_id) as last_file_id,
     coalesce(last_row.row_number, first_row.row_number) as last_row_number,
-from windows
-inner join core.stream_extent as extent using (machine)
+from told
 left join main_programs using (machine, number)
-left join part_sums using (machine, number)
-left join marked as first_row on windows.machine = first_row.machine and windows.started_us = first_row.at_us
-left join marked as last_row on windows.machine = last_row.machine and windows.ended_us = last_row.at_us
-where windows.ended_us > windows.started_us
+left join marked as first_row on told.machine = first_row.machine and told.started_us = first_row.at_us
+left join marked as last_row on told.machine = last_row.machine and told.ended_us = last_row.at_us
+where told.ended_us > told.started_us
