@@ -27,6 +27,7 @@ BROKEN: Final = (
     'The line is not of the form "time|item|value". It was probably cut or wrapped when the file was copied: '
     "copy it again, byte for byte."
 )
+WRAPPED_LINES: Final = 3  # that are equally long and longest, before a log counts as wrapped
 _PARTS: Final = ("stamp", "name", "value", "rest")
 _TAIL: Final = ("native_code", "severity", "qualifier", "text")
 
@@ -65,7 +66,10 @@ def _observations(lines: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, pl.D
     times = read_times(frame["stamp"])
     frame = frame.with_columns(times.utc.alias("utc"), times.naive.alias("naive"), count=_fields(frame))
     lost = frame.select(
-        (pl.col("utc").is_null() & pl.col("naive").is_null()) | pl.col("value").is_null() | (pl.col("name") == "")
+        (pl.col("utc").is_null() & pl.col("naive").is_null())
+        | ~pl.col("stamp").str.contains(r"^\d{4}-")  # a year that lost its first digits is read as one long ago
+        | pl.col("value").is_null()
+        | (pl.col("name") == "")
     ).to_series()
     frame = frame.with_columns(lost.alias("lost"))
     frame = _without_cut_values(_conditions(frame, items))
@@ -138,15 +142,17 @@ def _conditions(frame: pl.DataFrame, items: Items) -> pl.DataFrame:
 def _without_cut_values(frame: pl.DataFrame) -> pl.DataFrame:
     """Mark observations as lost whose line was wrapped inside the value: `|12` would pass for the `|125` it was.
 
-    Such a line is as long as a line of the file gets, and the next one goes on with neither a margin nor a year.
+    Such a line is as long as several lines get and none exceeds, and the next goes on with neither margin nor year.
     """
     goes_on = frame["lost"] & ~frame[RAW].str.contains(r"^\s|^(?:19|20)\d\d")
     if not goes_on.any():
         return frame
-    length = pl.col(RAW).str.len_chars()
-    is_next = pl.col(LINE).shift(-1) == pl.col(LINE) + 1
-    cut = pl.lit(goes_on).shift(-1, fill_value=False) & is_next.fill_null(False) & (length == length.max())
-    return frame.with_columns(lost=pl.col("lost") | cut)
+    length = frame[RAW].str.len_chars()
+    is_longest = length == length.max()
+    if is_longest.sum() < WRAPPED_LINES:
+        return frame
+    is_next = (frame[LINE].shift(-1) == frame[LINE] + 1).fill_null(False)
+    return frame.with_columns(lost=frame["lost"] | (goes_on.shift(-1, fill_value=False) & is_next & is_longest))
 
 
 def _several(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
