@@ -1,4 +1,4 @@
-"""Verdicts are judged anew at each look: the share of false alarms over a year of weekly looks is as DEVELOPERS.md states.
+"""Verdicts are judged anew at each look: the false alarms of a year of weekly looks are as DEVELOPERS.md states.
 
 A shop of 12 jobs, each with a batch of 10 runs every four weeks for a year, 2 % spread from batch to batch and 1 % from
 run to run, all at the same true ratio. A job is falsely accused if it is called `over` at any of 52 looks.

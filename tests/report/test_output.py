@@ -1,0 +1,83 @@
+"""Reports as table, CSV, JSON and workbook: values, units in headings, and text that a spreadsheet must not run."""
+
+import csv
+import io
+import json
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import openpyxl
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.report.output import as_csv, as_json, as_table, write_workbook
+
+FRAME = pl.DataFrame(
+    {
+        "machine": ["M1", "=1+1"],
+        "month": ["2026-03", "2026-04"],
+        "planned_s": [7200.0, 3600.0],
+        "coverage": [0.5, None],
+        "shifted_at": [datetime(2026, 3, 29, 1, 0, tzinfo=UTC), None],
+        "ordered_on": [date(2026, 1, 2), None],
+    },
+    schema_overrides={"shifted_at": pl.Datetime("us", "UTC")},
+)
+
+
+def test_table_names_units_and_aligns() -> None:
+    """Long times are shown in hours and say so; shares are per cent; nothing known is empty."""
+    lines = as_table(FRAME, "utilisation").splitlines()
+
+    assert lines[0].split() == ["machine", "month", "planned_h", "coverage"]
+    assert lines[2].split() == ["M1", "2026-03", "2.0", "50.0%"]
+    assert lines[3].split() == ["=1+1", "2026-04", "1.0"]
+
+
+def test_table_of_nothing_is_a_header() -> None:
+    """No rows: the header stands."""
+    assert as_table(FRAME.head(0), "utilisation").splitlines()[0].startswith("machine")
+
+
+def test_json_is_plain() -> None:
+    """Objects with column names; times in ISO 8601 UTC, nothing as null."""
+    first, second = json.loads(as_json(FRAME))
+
+    assert first["shifted_at"] == "2026-03-29T01:00:00Z"
+    assert first["ordered_on"] == "2026-01-02"
+    assert second["coverage"] is None
+
+
+def test_csv_makes_formulas_harmless() -> None:
+    """Text that starts like a formula gets an apostrophe; numbers stay numbers."""
+    rows = list(csv.DictReader(io.StringIO(as_csv(FRAME))))
+
+    assert rows[1]["machine"] == "'=1+1"
+    assert rows[0]["planned_s"] == "7200.0"
+
+
+@settings(max_examples=100, derandomize=True)
+@given(st.text(max_size=20))
+def test_no_text_cell_of_a_csv_starts_like_a_formula(text: str) -> None:
+    """Whatever a job is called, a spreadsheet does not run it."""
+    cells = next(csv.reader(io.StringIO(as_csv(pl.DataFrame({"a": [text]}))), strict=True), None)
+    body = as_csv(pl.DataFrame({"a": [text]})).split("\n", 1)[1].lstrip('"')
+
+    assert cells == ["a"]
+    assert not body.startswith(("=", "+", "-", "@", "\t", "\r"))
+
+
+def test_workbook_keeps_text_as_text(tmp_path: Path) -> None:
+    """A formula in a name is a string cell; times are dates that a spreadsheet knows."""
+    path = tmp_path / "report.xlsx"
+    write_workbook(FRAME, path, "utilisation")
+
+    sheet = openpyxl.load_workbook(path).active
+    header, first, second = list(sheet.iter_rows())
+    columns = {cell.value: number for number, cell in enumerate(header)}
+    assert second[columns["machine"]].value == "=1+1"
+    assert second[columns["machine"]].data_type == "s"
+    assert first[columns["shifted_at"]].value == datetime(2026, 3, 29, 1, 0)  # noqa: DTZ001 (a spreadsheet knows no zones)
+    assert first[columns["planned_s"]].value == pytest.approx(7200.0)
