@@ -48,10 +48,12 @@ def working_minutes(rule: ShiftSettings) -> list[tuple[int, int]]:
 
 def to_utc(local: pl.Expr, zone: str) -> pl.Expr:
     """Return naive wall-clock times as UTC: a doubled time is its first reading, a skipped one the jump itself."""
-    known = local.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
-    # In a spring gap the clock jumps by the gap's width; the wall time before the gap, moved on, is the same instant.
-    before = (local - pl.duration(hours=3)).dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
-    return pl.coalesce(known, before + pl.duration(hours=3)).dt.convert_time_zone("UTC")
+    # Clocks jump to a full or half hour (IANA tz database): the first of these that exists is the end of the gap.
+    half_hour = local.dt.truncate("30m")
+    readings = [local, *(half_hour + timedelta(minutes=30 * number) for number in range(1, 7))]
+    return pl.coalesce(
+        reading.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null") for reading in readings
+    ).dt.convert_time_zone("UTC")
 
 
 def shift_calendar(rules: Iterable[ShiftSettings], first: date, last: date, zone: str) -> pl.DataFrame:

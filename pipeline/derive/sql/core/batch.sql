@@ -1,5 +1,6 @@
 -- Batches: setup, first part against repeat parts, time between cycles (loading and unloading), parts, scrap, stops.
--- between_cycles_s is the median in-shift time between one cycle's end and the next one's start.
+-- between_cycles_s is the median in-shift time between one cycle's end and the next one's start; what follows an aborted
+-- cycle is putting things right, not loading.
 -- Grain: batch.
 with
 runs as (
@@ -26,7 +27,7 @@ gaps as (
         on runs.machine = shift.machine
         and shift.started_at < runs.next_started_at
         and shift.ended_at > runs.ended_at
-    where runs.next_started_at > runs.ended_at
+    where runs.next_started_at > runs.ended_at and runs.outcome <> 'aborted'
     group by runs.batch_id, runs.run_id
 ),
 

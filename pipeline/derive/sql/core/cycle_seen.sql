@@ -94,9 +94,16 @@ matched as (
     left join (select job, max(part) as part from core.job group by job) as own on cycles.job = own.job
 ),
 
--- a cycle that names no job belongs to the latest order of its part that was placed before it
+-- a cycle that names no job belongs to the latest order of its part that was placed before it (local day); one that
+-- names its job belongs to that job's latest order before it, else to the job's first order
 orders as (
     select job, part, material, quoted_cycle_s, coalesce(ordered_on, date '1900-01-01') as ordered_on from core.job
+),
+
+first_orders as (
+    select job, arg_min(material, ordered_on) as material, arg_min(quoted_cycle_s, ordered_on) as quoted_cycle_s
+    from orders
+    group by job
 ),
 
 orders_of_part as (
@@ -110,13 +117,18 @@ placed as (
     select
         matched.*,
         by_part.job as order_job,
-        coalesce(by_job.material, by_part.material, matched.estimate_material) as material,
-        coalesce(by_job.quoted_cycle_s, by_part.quoted_cycle_s) as quoted_cycle_s,
-    from matched
+        coalesce(by_job.material, first_orders.material, by_part.material, matched.estimate_material) as material,
+        coalesce(by_job.quoted_cycle_s, first_orders.quoted_cycle_s, by_part.quoted_cycle_s) as quoted_cycle_s,
+    from (
+        select matched.*, timezone(shop.timezone, matched.started_at)::date as started_on
+        from matched
+        cross join core.shop_setting as shop
+    ) as matched
     asof left join orders_of_part as by_part
-        on matched.part = by_part.part and matched.started_at::date >= by_part.ordered_on
+        on matched.part = by_part.part and matched.started_on >= by_part.ordered_on
     asof left join orders as by_job
-        on matched.told_job = by_job.job and matched.started_at::date >= by_job.ordered_on
+        on matched.told_job = by_job.job and matched.started_on >= by_job.ordered_on
+    left join first_orders on matched.told_job = first_orders.job
 )
 
 select

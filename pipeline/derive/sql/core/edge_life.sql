@@ -1,7 +1,7 @@
 -- Every cutting edge from the moment it is put in use to its removal: minutes of cut, parts, why it was removed.
 -- From edge changes; where a control counts an edge's minutes or parts itself (ToolLife, falling back at a change),
 -- from that counter, with the reason from CutterStatus (EXPIRED is worn, BROKEN is broken).
--- The first edge of a tool has an unknown start and enters no fit. An edge is censored unless worn, broken or chipped;
+-- The first edge of a tool has an unknown start, unless its counter was seen at zero, and enters no fit. An edge is censored unless worn, broken or chipped;
 -- what an `unknown` reason means is the shop's setting.
 -- Grain: machine x tool x edge.
 with
@@ -52,17 +52,45 @@ starts as (
 ),
 
 cuts as (
-    select machine, tool, started_us, ended_us - started_us as length_us
+    select
+        machine,
+        tool,
+        started_us,
+        ended_us - started_us as length_us,
+        sum(ended_us - started_us) over (
+            partition by machine, tool order by started_us, ended_us, run_id
+            rows between unbounded preceding and current row
+        )::bigint as so_far_us,
     from core.run_piece
     where state = 'cutting' and tool is not null
 ),
 
+-- what a tool had cut when each edge was put in use; a change in the middle of a cut parts it
+cut_at_start as (
+    select
+        starts.machine,
+        starts.tool,
+        starts.edge_number,
+        coalesce(
+            cuts.so_far_us - cuts.length_us + least(starts.in_use_us - cuts.started_us, cuts.length_us), 0
+        ) as cut_us,
+    from starts
+    asof left join cuts
+        on starts.machine = cuts.machine and starts.tool = cuts.tool and starts.in_use_us >= cuts.started_us
+),
+
 cut_per_edge as (
-    select cuts.machine, cuts.tool, starts.edge_number, sum(cuts.length_us) / 60e6 as cut_min
-    from cuts
-    asof inner join starts
-        on cuts.machine = starts.machine and cuts.tool = starts.tool and cuts.started_us >= starts.in_use_us
-    group by cuts.machine, cuts.tool, starts.edge_number
+    select
+        machine,
+        tool,
+        at_start.edge_number,
+        (
+            lead(at_start.cut_us, 1, totals.total_us) over (partition by machine, tool order by at_start.edge_number)
+            - at_start.cut_us
+        ) / 60e6 as cut_min,
+    from cut_at_start as at_start
+    inner join (select machine, tool, max(so_far_us) as total_us from cuts group by machine, tool) as totals
+        using (machine, tool)
 ),
 
 uses as (
@@ -102,7 +130,15 @@ readings as (
             partition by machine, data_item_id, sub_type order by occurred_at, file_id, row_number
         ) as reading_before,
     from core.event
-    where item = 'ToolLife' and try_cast(value as double) is not null
+    where
+        item = 'ToolLife'
+        and try_cast(value as double) is not null
+        and coalesce(sub_type, 'MINUTES') in ('MINUTES', 'PART_COUNT')
+),
+
+-- a tool whose minutes are counted needs no count of parts to tell its edges apart
+telling_counters as (
+    select machine, tool, min(counts) as counts from readings group by machine, tool
 ),
 
 counted as (
@@ -114,6 +150,7 @@ counted as (
             rows between unbounded preceding and current row
         )::bigint as edge_number,
     from readings
+    inner join telling_counters using (machine, tool, counts)
 ),
 
 counter_edges as (
@@ -121,8 +158,8 @@ counter_edges as (
         machine,
         tool,
         edge_number,
-        min(at_us) as in_use_us,
-        max(at_us) as last_us,
+        min(at_us) as first_us,
+        if(edge_number > 0 or min_by(reading, at_us) = 0, min(at_us), null) as in_use_us,
         lead(min(at_us)) over (partition by machine, tool, counts order by edge_number) as removed_us,
         max(reading) filter (counts = 'MINUTES') as cut_min,
         max(reading) filter (counts = 'PART_COUNT')::bigint as parts,
@@ -149,8 +186,8 @@ counter_reasons as (
     inner join statuses
         on edge.machine = statuses.machine
         and edge.tool = statuses.tool
-        and statuses.at_us >= edge.in_use_us
-        and statuses.at_us <= edge.last_us
+        and (statuses.at_us > edge.first_us or edge.edge_number = 0)
+        and statuses.at_us <= coalesce(edge.removed_us, 9223372036854775807)
     group by edge.machine, edge.tool, edge.edge_number
 ),
 

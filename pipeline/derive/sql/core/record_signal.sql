@@ -1,8 +1,25 @@
 -- Everything that cycle lists and tool changes say about a machine, as stretches of named signals.
--- Signals: record (covered by a list), cycle, changing (tool change), noncut (the estimate's share, laid directly after
--- the change), shared (a share was known: the basis is derived, else estimated).
+-- Signals: record (covered by a list), cycle, listed_change (a tool change's own time), noncut (the estimate's share, laid
+-- directly after the change), shared (a share was known: the basis is derived, else estimated). A stream that tells no Execution says
+-- with its Availability when the machine was seen and when it was lost, and no more.
 -- Grain: machine x signal x stretch.
 with
+availability as (
+    select
+        machine,
+        case value when 'AVAILABLE' then 'seen' when 'UNAVAILABLE' then 'lost' end as signal,
+        epoch_us(occurred_at) as started_us,
+        lead(epoch_us(occurred_at), 1, last_us) over (
+            partition by machine, path order by occurred_at, file_id, row_number
+        ) as ended_us,
+    from (
+        select *, max(epoch_us(occurred_at)) over (partition by machine) as last_us
+        from core.event
+        where machine not in (select machine from core.stream_extent)
+    )
+    where item = 'Availability'
+),
+
 laid as (
     select
         *,
@@ -21,8 +38,10 @@ group by machine
 union all
 select machine, 'cycle', epoch_us(started_at), epoch_us(ended_at) from core.cycle_seen where basis = 'derived'
 union all
-select machine, 'changing', started_us, started_us + change_us from laid where change_us > 0
+select machine, 'listed_change', started_us, started_us + change_us from laid where change_us > 0
 union all
 select machine, 'noncut', started_us + change_us, noncut_until_us from laid where noncut_until_us > started_us + change_us
 union all
 select machine, 'shared', started_us, ended_us from laid where share is not null
+union all
+select machine, signal, started_us, ended_us from availability where signal is not null and ended_us > started_us

@@ -7,24 +7,15 @@
 with
 tool_starts as (
     select
-        stretch.machine,
-        stretch.started_us as at_us,
-        {'tool': stretch.tool, 'is_change': stretch.tool is null or coalesce(machine.tool_change_s, 0) > 0} as tool,
-    from core.tool_stretch as stretch
-    inner join core.machine as machine using (machine)
+        machine,
+        started_us as at_us,
+        {'tool': tool, 'is_change': changed_until_us > started_us} as tool,
+    from core.tool_stretch
     union all
     -- the tool change is over
-    select
-        stretch.machine,
-        stretch.started_us + (machine.tool_change_s * 1e6)::bigint,
-        {'tool': stretch.tool, 'is_change': false},
-    from core.tool_stretch as stretch
-    inner join core.machine as machine using (machine)
-    where
-        stretch.tool is not null
-        and machine.tool_change_s > 0
-        and stretch.started_us + (machine.tool_change_s * 1e6)::bigint
-        < coalesce(stretch.ended_us, 9223372036854775807)
+    select machine, changed_until_us, {'tool': tool, 'is_change': false}
+    from core.tool_stretch
+    where changed_until_us > started_us and changed_until_us < coalesce(ended_us, 9223372036854775807)
 ),
 
 span_starts as (

@@ -35,6 +35,7 @@ in_shift as (
         on changeovers.machine = shift.machine
         and epoch_us(shift.started_at) < changeovers.to_us
         and epoch_us(shift.ended_at) > changeovers.from_us
+    where changeovers.to_us > changeovers.from_us
 ),
 
 counted_back as (

@@ -7,13 +7,6 @@ events as (
     select
         event.machine,
         epoch_us(event.occurred_at) as at_us,
-        event.file_id,
-        event.row_number,
-        last_value(case when event.item = 'Execution' then event.value end ignore nulls) over (
-            partition by event.machine
-            order by event.occurred_at, event.file_id, event.row_number
-            rows between unbounded preceding and current row
-        ) as execution,
         event.level is null
         and try_cast(event.value as double) is not null
         and event.item not in (
@@ -23,14 +16,32 @@ events as (
     inner join core.stream_extent using (machine)
 ),
 
+active as (
+    select machine, started_us as at_us, 1 as paths from core.execution where execution = 'ACTIVE'
+    union all
+    select machine, ended_us, -1 from core.execution where execution = 'ACTIVE'
+),
+
+-- a path changes only where there are events: every row of `active` meets an instant
+changes as (
+    select machine, at_us, is_sample, 0 as paths from events
+    union all
+    select machine, at_us, false, paths from active
+),
+
+counted as (
+    select machine, at_us, bool_or(is_sample) as has_sample, sum(paths) as paths from changes group by machine, at_us
+),
+
 instants as (
     select
         machine,
         at_us,
-        coalesce(last(execution order by file_id, row_number) = 'ACTIVE', false) as is_active,
-        bool_or(is_sample) as has_sample,
-    from events
-    group by machine, at_us
+        has_sample,
+        sum(paths) over (
+            partition by machine order by at_us rows between unbounded preceding and current row
+        ) > 0 as is_active,
+    from counted
 ),
 
 sample_gaps as (

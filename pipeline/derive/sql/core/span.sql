@@ -19,7 +19,9 @@ told as (
 signals as (
     select machine, signal, started_us, ended_us from told
     union all
-    select machine, 'known', min(started_us), max(ended_us) from told where signal in ('stream', 'record') group by machine
+    select machine, 'known', min(started_us), max(ended_us) from told
+    where signal in ('stream', 'record', 'seen', 'lost')
+    group by machine
     union all
     select machine, signal, started_us, ended_us from calendar_and_setup
 ),
@@ -57,7 +59,10 @@ instants as (
         sum(delta) filter (signal = 'turning') as turning,
         sum(delta) filter (signal = 'feeding') as feeding,
         sum(delta) filter (signal = 'changing') as changing,
+        sum(delta) filter (signal = 'listed_change') as listed_change,
         sum(delta) filter (signal = 'record') as record,
+        sum(delta) filter (signal = 'seen') as seen,
+        sum(delta) filter (signal = 'lost') as lost,
         sum(delta) filter (signal = 'cycle') as cycle,
         sum(delta) filter (signal = 'noncut') as noncut,
         sum(delta) filter (signal = 'shared') as shared,
@@ -87,7 +92,10 @@ standing as (
         coalesce(sum(turning) over upto, 0) > 0 as is_turning,
         coalesce(sum(feeding) over upto, 0) > 0 as is_feeding,
         coalesce(sum(changing) over upto, 0) > 0 as is_changing,
+        coalesce(sum(listed_change) over upto, 0) > 0 as is_listed_change,
         coalesce(sum(record) over upto, 0) > 0 as in_record,
+        coalesce(sum(seen) over upto, 0) > 0 as is_seen,
+        coalesce(sum(lost) over upto, 0) > 0 as is_lost,
         coalesce(sum(cycle) over upto, 0) > 0 as in_cycle,
         coalesce(sum(noncut) over upto, 0) > 0 as is_noncut,
         coalesce(sum(shared) over upto, 0) > 0 as is_shared,
@@ -126,9 +134,9 @@ judged as (
             when by_stream and is_active and is_cut then 'cutting'
             when by_stream and is_active then 'noncutting'
             when by_stream and (is_hold or is_stop) then 'held'
-            when not by_stream and in_cycle and (is_noncut or is_changing) then 'noncutting'
+            when not by_stream and in_cycle and (is_noncut or is_listed_change) then 'noncutting'
             when not by_stream and in_cycle then 'cutting'
-            when not by_stream and not in_record then 'unobserved'
+            when not by_stream and (is_lost or not (in_record or is_seen)) then 'unobserved'
             when not planned then 'off_shift'
             when is_setup or (by_stream and is_manual) then 'setup'
             else 'idle'
@@ -140,7 +148,7 @@ judged as (
         case
             when by_stream and is_active and not is_fault then if(tells_cutting, 'measured', 'estimated')
             when by_stream or not in_record then 'measured'
-            when in_cycle and not is_shared and not is_changing then 'estimated'
+            when in_cycle and not is_shared and not is_listed_change then 'estimated'
             else 'derived'
         end as basis,
     from observed

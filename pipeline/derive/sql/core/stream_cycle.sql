@@ -94,12 +94,17 @@ stretches as (
         machine,
         island,
         min(at_us) filter (doing = 'active') as started_us,
-        coalesce(max(next_us), max(at_us)) as ended_us,
+        least(coalesce(max(next_us), max(at_us)), any_value(extent.last_us)) as ended_us,
         last(after order by at_us) as ended_by,
     from islanded
+    inner join core.stream_extent as extent using (machine)
     where is_in
     group by machine, island
     having count(*) filter (doing = 'active') > 0
+),
+
+counting_all as (
+    select distinct machine from core.event where item = 'PartCount' and coalesce(sub_type, 'ALL') = 'ALL'
 ),
 
 part_counts as (
@@ -116,7 +121,11 @@ part_counts as (
     inner join listless using (machine)
     where
         event.item = 'PartCount'
-        and coalesce(event.sub_type, 'ALL') in ('ALL', 'GOOD')
+        -- good parts count only where nobody counts all of them: two counters in one row would count each other
+        and (
+            coalesce(event.sub_type, 'ALL') = 'ALL'
+            or (event.sub_type = 'GOOD' and event.machine not in (select machine from counting_all))
+        )
         and try_cast(event.value as double) is not null
 ),
 

@@ -36,17 +36,10 @@ changing as (
         stretch.machine,
         'changing' as signal,
         stretch.started_us,
-        least(
-            stretch.ended_us,
-            case
-                when stretch.tool is null then stretch.ended_us
-                else stretch.started_us + (coalesce(machine.tool_change_s, 0) * 1e6)::bigint
-            end
-        ) as ended_us,
+        least(stretch.changed_until_us, extent.last_us) as ended_us,
     from core.tool_stretch as stretch
     inner join core.stream_extent as extent using (machine)
-    inner join core.machine as machine using (machine)
-    where not extent.has_speed and not stretch.is_listed
+    where not extent.has_speed
 )
 
 select machine, 'stream' as signal, first_us as started_us, last_us as ended_us from core.stream_extent

@@ -18,7 +18,7 @@ cut_up as (
         stretch.tool,
         greatest(listed.started_us, stretch.started_us) as started_us,
         least(listed.ended_us, coalesce(stretch.ended_us, listed.ended_us)) as ended_us,
-        stretch.started_us >= listed.started_us as starts_with_change,
+        stretch.changed_until_us,
     from listed
     inner join core.tool_stretch as stretch
         on listed.machine = stretch.machine
@@ -35,7 +35,7 @@ before_any_change as (
         null::varchar as tool,
         listed.started_us,
         least(listed.ended_us, coalesce(first_change.started_us, listed.ended_us)) as ended_us,
-        false as starts_with_change,
+        null::bigint as changed_until_us,
     from listed
     left join (select machine, min(started_us) as started_us from core.tool_stretch group by machine) as first_change
         using (machine)
@@ -66,13 +66,10 @@ select
     segments.tool,
     segments.started_us,
     segments.ended_us,
-    case
-        when segments.starts_with_change
-            then least((coalesce(machine.tool_change_s, 0) * 1e6)::bigint, segments.ended_us - segments.started_us)
-        else 0
-    end as change_us,
+    greatest(
+        0, least(coalesce(segments.changed_until_us, segments.started_us), segments.ended_us) - segments.started_us
+    ) as change_us,
     case when segments.tool is null then whole_shares.share else shares.share end as share,
 from segments
-inner join core.machine as machine using (machine)
 left join shares on segments.estimate_id = shares.estimate_id and segments.tool = shares.tool
 left join whole_shares on segments.estimate_id = whole_shares.estimate_id
