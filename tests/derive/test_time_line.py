@@ -310,3 +310,24 @@ def test_spans_of_machines_with_both_are_the_oracles(
     later = start + timedelta(milliseconds=data.draw(st.sampled_from([0, 500, 600_000, 40_000_000])))
     machines = {name: (data.draw(streams(later)), *data.draw(lists(start))) for name in MACHINES}
     _hold(open_books, *book_tools, oracle, data.draw(shops(zone, start)), machines)
+
+
+@pytest.mark.parametrize(("every_s", "state"), [(99, "unobserved"), (100, "noncutting")])
+def test_a_sign_of_life_is_under_a_third_of_the_silence(
+    book_of: Any, shop_with: Any, when: Any, every_s: int, state: str
+) -> None:
+    start = when("2026-03-02 06:00")
+    times = [start + timedelta(seconds=every_s * number) for number in range(120)]
+    last = times[-1] + timedelta(seconds=301)
+    loads = [{"machine": "M1", "occurred_at": at, "item": "Load", "value": "20"} for at in (*times, last)]
+    told = [
+        {"machine": "M1", "occurred_at": start, "item": item, "value": value, "path": path}
+        for item, value, path in (
+            ("Execution", "ACTIVE", "p1"),
+            ("Execution", "READY", "p2"),
+            ("PathFeedrate", "0", None),
+        )
+    ]
+    book = book_of({"event": [*told, *loads]}, shop_with())
+    spans = book.rows("select started_at, ended_at, state from core.span order by started_at")
+    assert spans[-1] == (times[-1] if state == "unobserved" else start, last, state)
