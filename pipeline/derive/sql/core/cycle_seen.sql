@@ -96,8 +96,16 @@ matched as (
 
 -- a cycle that names no job belongs to the latest order of its part that was placed before it (local day); one that
 -- names its job belongs to that job's latest order before it, else to the job's first order
+-- (a list that tells one order twice counts it once, by its last row)
 orders as (
-    select job, part, material, quoted_cycle_s, coalesce(ordered_on, date '1900-01-01') as ordered_on from core.job
+    select
+        job,
+        coalesce(ordered_on, date '1900-01-01') as ordered_on,
+        arg_max(part, (occurrence, file_id, row_number)) as part,
+        arg_max(material, (occurrence, file_id, row_number)) as material,
+        arg_max(quoted_cycle_s, (occurrence, file_id, row_number)) as quoted_cycle_s,
+    from core.job
+    group by job, ordered_on
 ),
 
 first_orders as (
