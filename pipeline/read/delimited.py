@@ -55,8 +55,10 @@ def read_delimited(blocks: Iterable[TextBlock], layout: Layout) -> Iterator[RawT
         above, header, lines = _cut_header(lines, layout.header_line)
         header_raw = header or header_raw
         blank = lines[RAW].is_null() | (lines[RAW].str.strip_chars(f" {layout.delimiter}\t\r") == "").fill_null(True)
+        blank &= ~_inside_a_quoted_cell(lines[RAW], layout.delimiter)
         empty = skipped_rows(lines.filter(blank), "blank line") if blank.any() else no_skipped()
-        cells = split_cells(lines.filter(~blank) if blank.any() else lines, layout)
+        kept = lines.filter(~blank).with_columns(pl.col(RAW).fill_null(""))
+        cells = split_cells(kept, layout)
         cells, skipped = skip_rows(cells, layout.names, header_raw, layout.header_line, layout.skip)
         cells = cells.with_row_index(ROW, offset=row + 1).with_columns(pl.col(ROW).cast(pl.Int64))
         cells, rejects = _take_out_broken(cells, layout, block)
@@ -72,6 +74,19 @@ def read_delimited(blocks: Iterable[TextBlock], layout: Layout) -> Iterator[RawT
 def broken_off_message(why: str) -> str:
     """Return the sentence for a file that could not be read to its end."""
     return f"The file breaks off here ({why}); the rows before were read. Copy or export it again."
+
+
+def _inside_a_quoted_cell(raw: pl.Series, delimiter: str) -> pl.Series:
+    """Return for each line whether it starts inside a quoted cell that an earlier line opened.
+
+    A lone inch mark opens none: only a quote at the head of a cell does.
+    """
+    odd = raw.str.count_matches('"', literal=True).fill_null(0) % 2 == 1
+    opens = raw.str.contains(rf'(?:^|{re.escape(delimiter)})"(?:[^"]|"")*$')
+    last = pl.DataFrame({"odd": odd, "opens": opens}).select(
+        pl.when("odd").then("opens").forward_fill().shift(1).fill_null(False)
+    )
+    return last.to_series()
 
 
 def _cut_header(lines: pl.DataFrame, header_line: int) -> tuple[pl.DataFrame, str | None, pl.DataFrame]:

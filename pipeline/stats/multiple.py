@@ -44,5 +44,6 @@ def benjamini_hochberg(p: ArrayLike) -> FloatArray:
     scaled = tested[order] * tested.size / np.arange(1, tested.size + 1)
     smallest_from_here = np.minimum.accumulate(scaled[::-1])[::-1]
     q = np.full(values.shape, math.nan)
-    q[made[order]] = np.minimum(smallest_from_here, 1.0)
+    # the product and the quotient may round to a hair below p itself
+    q[made[order]] = np.clip(smallest_from_here, tested[order], 1.0)
     return q
