@@ -22,7 +22,8 @@ from pipeline.errors import InputError, RejectedError
 from pipeline.progress import Progress
 from pipeline.read.files import find_sources
 from pipeline.read.reading import ReadSettings, SourceRule, read_file, source_rule
-from pipeline.read.rows import FileRead
+from pipeline.read.rows import FileRead, no_rejects
+from pipeline.report.notes import book_notes
 from pipeline.report.queries import query, require_marts, site_frames
 from pipeline.report.quoting import PastRuns, quote
 from pipeline.store.accounting import audit_store, fingerprint, require
@@ -40,6 +41,8 @@ class IngestResult:
     """What became of each source file."""
 
     files: tuple[FileCounts, ...]
+    rows_overruled: int = 0
+    """Rows of the files read now that lost to another export with other values."""
 
     @property
     def rows_loaded(self) -> int:
@@ -53,16 +56,24 @@ class IngestResult:
         """Return the account of this run in a line or a few."""
         new = [counts for counts in self.files if not counts.already_known]
         known = len(self.files) - len(new)
+        unread = [counts for counts in new if counts.status != "loaded"]
         read, loaded, twice, rejected = (
             sum(getattr(counts, name) for counts in new)
             for name in ("rows_read", "rows_loaded", "rows_duplicate", "rows_rejected")
         )
+        count = f"{len(new) - len(unread)} file{'s' * (len(new) - len(unread) != 1)} read"
         lines = [
-            f"{len(new)} files read"
+            count
+            + (f", {len(unread)} not" if unread else "")
             + (f", {known} known already" if known else "")
             + f": {read:,} rows = {loaded:,} loaded + {twice:,} duplicate + {rejected:,} rejected"
         ]
-        lines += [f"{counts.name}: {counts.status}. {counts.reason}" for counts in new if counts.status != "loaded"]
+        if self.rows_overruled:
+            lines.append(
+                f"{self.rows_overruled:,} of the duplicates gave other values and did not hold: of two exports of one "
+                "fact the one whose last record is later holds. The site lists them under What came in."
+            )
+        lines += [f"{counts.name}: {counts.status}. {counts.reason}" for counts in unread]
         return "\n".join(lines)
 
     def require_readable(self) -> None:
@@ -77,35 +88,53 @@ class IngestResult:
 
 
 @dataclass(frozen=True)
-class CheckResult:
-    """What reading would accept and reject, with the rejects themselves."""
+class CheckedFile:
+    """What reading one file would give."""
 
-    files: tuple[tuple[str, str, str, int, int], ...]
-    """Name, status, reason, rows accepted and rows rejected of each file."""
+    name: str
+    status: str
+    reason: str
+    accepted: int
     rejects: pl.DataFrame
+    notes: tuple[str, ...]
+
+    @property
+    def rejected(self) -> int:
+        return self.rejects["row_number"].n_unique() if self.rejects.height else 0
+
+    def lines(self, most: int) -> list[str]:
+        """Return a line, its notes, and its problems: each said once with the rows that have it."""
+        if self.status != "loaded":
+            return [f"{self.name}: {self.status}. {self.reason}"]
+        lines = [f"{self.name}: {self.accepted:,} rows would be accepted, {self.rejected:,} rejected"]
+        lines += [f"  note: {note}" for note in self.notes]
+        problems = self.rejects.group_by("message", maintain_order=True).agg("row_number")
+        for message, rows in problems.head(most).iter_rows():
+            more = f" and {len(rows) - 1} more" if len(rows) > 1 else ""
+            lines.append(f"  row {rows[0]}{more}: {message}")
+        if problems.height > most:
+            lines.append(f"  and {problems.height - most} more kinds of problem")
+        return lines
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What reading would accept and reject."""
+
+    files: tuple[CheckedFile, ...]
 
     def details(self, most: int = 20) -> str:
-        """Return a line a file and the first problems of each."""
-        lines = []
-        for name, status, reason, accepted, rejected in self.files:
-            if status != "loaded":
-                lines.append(f"{name}: {status}. {reason}")
-                continue
-            lines.append(f"{name}: {accepted:,} rows would be accepted, {rejected:,} rejected")
-            problems = self.rejects.filter(pl.col("file") == name)
-            lines += [f"  {message}" for message in problems["message"].head(most)]
-            if problems.height > most:
-                lines.append(f"  and {problems.height - most} more problems")
-        return "\n".join(lines)
+        """Return a line a file and the problems of each."""
+        return "\n".join(line for file in self.files for line in file.lines(most))
 
     def require_readable(self) -> None:
         """Raise InputError where none of the files could be read."""
-        if not any(status == "loaded" for _, status, *_ in self.files):
+        if not any(file.status == "loaded" for file in self.files):
             raise InputError("None of the files could be read.")
 
     def require_no_rejects(self) -> None:
         """Raise RejectedError where a row would be rejected."""
-        if rejected := sum(count for *_, count in self.files):
+        if rejected := sum(file.rejected for file in self.files):
             raise RejectedError(f"{rejected} rows would be rejected.")
 
 
@@ -116,7 +145,8 @@ def run(sources: list[Path], workspace: Workspace, progress: Progress, *, strict
     derive_marts(workspace, progress)
     publish_site(workspace, progress, only_if_changed=True)
     with open_book(workspace.book_path, read_only=True) as book:
-        text = summary(book, workspace, ingested.summary())
+        notes = (*workspace.notes, *book_notes(book, workspace.shop_path.exists()))
+        text = summary(book, workspace, ingested.summary(), notes)
     if strict:
         ingested.require_no_rejects()
     return text
@@ -200,7 +230,10 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
             step.advance(note=path.name)
         require(audit_store(book))
         settled = _settled(book, counts)
-    return IngestResult(settled)
+        new = [done.file_id for done in settled if not done.already_known]
+        replaced = book.frame("select file_id, count(*) as rows from raw.superseded group by file_id")
+        overruled = int(replaced.filter(pl.col("file_id").is_in(new))["rows"].sum())
+    return IngestResult(settled, overruled)
 
 
 def _settled(book: Book, counts: dict[str, FileCounts]) -> tuple[FileCounts, ...]:
@@ -214,19 +247,23 @@ def check(sources: list[Path], workspace: Workspace, progress: Progress) -> Chec
     """Read and check without storing anything."""
     paths = _found(sources)
     settings = _settings(workspace, b"")
-    files, rejects = [], []
+    files = []
     with progress.step("check", total=len(paths)) as step:
         for path in paths:
             for file_read in read_file(path, settings):
-                accepted = rejected = 0
-                for table in _checked(file_read).tables:
-                    accepted += table.rows.height
-                    rejected += table.rejects["row_number"].n_unique() if table.rejects.height else 0
-                    rejects.append(table.rejects.select(pl.lit(file_read.source.name).alias("file"), pl.all()))
-                files.append((file_read.source.name, file_read.status, file_read.reason, accepted, rejected))
+                tables = list(_checked(file_read).tables)
+                files.append(
+                    CheckedFile(
+                        file_read.source.name,
+                        file_read.status,
+                        file_read.reason,
+                        sum(table.rows.height for table in tables),
+                        pl.concat([no_rejects(), *(table.rejects for table in tables)], how="diagonal_relaxed"),
+                        tuple(dict.fromkeys(note for table in tables for note in table.notes)),
+                    )
+                )
             step.advance(note=path.name)
-    empty = pl.DataFrame(schema={"file": pl.String(), "message": pl.String()})
-    return CheckResult(tuple(files), pl.concat([empty, *rejects], how="diagonal_relaxed"))
+    return CheckResult(tuple(files))
 
 
 def _derive_fingerprint(book: Book, workspace: Workspace) -> str:
@@ -269,7 +306,7 @@ def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: b
                 built_at=now(),
                 tolerance=shop.tolerance,
                 unknown_reason=shop.unknown_reason,
-                notes=workspace.notes,
+                notes=(*workspace.notes, *book_notes(book, workspace.shop_path.exists())),
                 first_at=first_at,
                 last_at=last_at,
                 **site_frames(book),
@@ -306,6 +343,7 @@ def quote_file(path: Path, workspace: Workspace, progress: Progress) -> pl.DataF
         require_marts(book)
         past = PastRuns(
             factors=query(book, "quoting"),
+            drift=query(book, "jobs"),
             spread=book.frame("from mart.run_spread"),
             tool_costs=query(book, "tool_costs"),
             machines=query(book, "machines"),

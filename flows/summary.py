@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
@@ -13,7 +14,7 @@ from pipeline.workspace import Workspace
 MOST_LINES = 4
 
 
-def summary(book: Book, workspace: Workspace, account: str) -> str:
+def summary(book: Book, workspace: Workspace, account: str, notes: Sequence[str]) -> str:
     """Return the summary of a run."""
     shop = workspace.shop.shop
     blocks = [
@@ -22,7 +23,7 @@ def summary(book: Book, workspace: Workspace, account: str) -> str:
         ("Tool life", _tools(query(book, "tools"))),
         ("Spindles", _spindles(query(book, "utilisation"))),
         ("Quoting", _quoting(query(book, "quoting"))),
-        ("Note", list(workspace.notes)),
+        ("Note", list(notes)),
         ("Site", [str(workspace.site_folder / "index.html")]),
     ]
     lines = [shop.name]
@@ -42,19 +43,25 @@ def _percent(ratio: float) -> str:
 
 def _overruns(jobs: pl.DataFrame, currency: str, zone: str) -> list[str]:
     over = jobs.filter(pl.col("verdict") == "over")
+    unjudged = pl.col("verdict") == "too few"
+    counted = {
+        "over their estimate": pl.col("verdict") == "over",
+        "on it": pl.col("verdict") == "on",
+        "under it": pl.col("verdict") == "under",
+        "with too few runs to say": unjudged & pl.col("estimate_s").is_not_null(),
+        "without an estimate": unjudged & pl.col("estimate_s").is_null(),
+    }
+    heights = {words: jobs.filter(which).height for words, which in counted.items()}
     counts = ", ".join(
-        f"{jobs.filter(pl.col('verdict') == verdict).height} {words}"
-        for verdict, words in (
-            ("over", "over their estimate"), ("on", "on it"), ("under", "under it"), ("too few", "with too few runs")
-        )
-    )  # fmt: skip
+        f"{height} {words}" for words, height in heights.items() if height or words == "over their estimate"
+    )
     lines = [f"{jobs.height} jobs: {counts}"]
     for row in over.head(MOST_LINES).iter_rows(named=True):
         money = "" if row["overrun_cost"] is None else f", {row['overrun_cost']:,.0f} {currency}".rstrip()
         since = ""
         if row["shifted_at"] is not None:
             local = pl.Series([row["shifted_at"]]).dt.convert_time_zone(zone)[0]
-            since = f", since {local:%Y-%m-%d}"
+            since = f", {_signed(row['drift_after'])} since {local:%Y-%m-%d}"
         interval = f"{_signed(row['drift_low'])} to {_signed(row['drift_high'])}"
         lines.append(
             f"{_job(row)}: {_percent(row['drift'])} over ({interval}), "

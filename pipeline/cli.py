@@ -269,7 +269,7 @@ def quote(obj: dict[str, Any], file: Path, workspace: Path, form: str, output: P
 
     place = _workspace(workspace)
     quoted = steps.quote_file(file, place, obj["progress"])
-    if form == "table":
+    if form == "table" and output is None:
         for line in total_lines(quoted, place.shop.shop.currency):
             click.echo(line)
     else:
@@ -306,6 +306,12 @@ def parse_interval(text: str) -> timedelta:
 def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
     from pipeline.report import output as formats
 
+    if frame.is_empty():
+        click.echo("No rows: nothing in the book matches.", err=True)
+    if output is not None and output.suffix == ".xlsx" and form == "table":
+        form = "xlsx"
+    if output is not None and not output.parent.is_dir():
+        raise UsageError(f"--output {output}: there is no folder {output.parent}.")
     if form == "xlsx":
         if output is None:
             raise UsageError("--format xlsx needs --output FILE: a workbook cannot be printed.")

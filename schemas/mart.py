@@ -80,6 +80,8 @@ class JobDrift(InputModel):
     shift_q: float = pa.Field(nullable=True, ge=0, le=1)
     drift_before: float = pa.Field(nullable=True, ge=0)
     drift_after: float = pa.Field(nullable=True, ge=0)
+    drift_after_low: float = pa.Field(nullable=True, ge=0)
+    drift_after_high: float = pa.Field(nullable=True, ge=0)
     overrun_hours: float = pa.Field(nullable=True)
     overrun_cost: float = pa.Field(nullable=True)
     basis: str = pa.Field(isin=list(BASES))

@@ -67,6 +67,7 @@ def _marts(book: Book, shop: ShopFile) -> dict[str, pl.DataFrame]:
         "life_curve": life_curves(edges, life),
         "quote_factor": quote_factor(
             runs,
+            drift,
             book.frame("from core.tool_use"),
             book.frame("from core.estimate_line"),
             book.frame("from core.batch"),

@@ -107,7 +107,7 @@ def _shifts(judged: pl.DataFrame) -> pl.DataFrame:
     )
     found, q = find_shifts([np.asarray(values) for values in batches["log_ratio"].to_list()])
     rows = [
-        (key, starts[shift.index], float(adjusted), shift.before, shift.after)
+        (key, starts[shift.index], float(adjusted), shift.before, shift.after, shift.after_low, shift.after_high)
         for key, starts, shift, adjusted in zip(
             batches["_key"].to_list(), batches["started_at"].to_list(), found, q, strict=True
         )
@@ -119,5 +119,7 @@ def _shifts(judged: pl.DataFrame) -> pl.DataFrame:
         "shift_q": pl.Float64(),
         "drift_before": pl.Float64(),
         "drift_after": pl.Float64(),
+        "drift_after_low": pl.Float64(),
+        "drift_after_high": pl.Float64(),
     }
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return pl.DataFrame(rows, schema=schema, orient="row").with_columns(pl.selectors.float().fill_nan(None))

@@ -15,6 +15,7 @@ CELL = ("machine", "material", "operation_kind", "tool_type")
 
 def quote_factor(
     runs: pl.DataFrame,
+    drift: pl.DataFrame,
     tool_use: pl.DataFrame,
     estimate_lines: pl.DataFrame,
     batches: pl.DataFrame,
@@ -25,13 +26,18 @@ def quote_factor(
     Parameters
     ----------
     runs : core.run
+    drift : mart.job_drift; of a job that shifted only the runs since then count, for the next quote is about today
     tool_use : core.tool_use
     estimate_lines : core.estimate_line
     batches : core.batch
     load_estimates : estimate_id, load_s
     """
-    judged = runs.filter((pl.col("outcome") == "complete") & pl.col("estimate_s").is_not_null()).with_columns(
-        pl.struct(KEY).rank("dense").alias("job_number")
+    shifted = drift.select(*KEY, "shifted_at").filter(pl.col("shifted_at").is_not_null())
+    judged = (
+        runs.filter((pl.col("outcome") == "complete") & pl.col("estimate_s").is_not_null())
+        .join(shifted, on=KEY, how="left", nulls_equal=True, maintain_order="left")
+        .filter(pl.col("shifted_at").is_null() | (pl.col("started_at") >= pl.col("shifted_at")))
+        .with_columns(pl.struct(KEY).rank("dense").alias("job_number"))
     )
     frames = [pl.DataFrame(schema=columns("quote_factor"))]
     for time_kind, ratios in {

@@ -18,8 +18,8 @@ FORMATS: Final[tuple[OutputFormat, ...]] = ("table", "csv", "json", "xlsx")
 
 TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "utilisation": (
-        "machine", "month", "planned_s", "coverage", "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s",
-        "idle_s", "spindle_utilisation", "availability", "cycles", "basis",
+        "machine", "month", "planned_s", "observed_planned_s", "coverage", "cutting_planned_s", "spindle_utilisation",
+        "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s", "idle_s", "cycles", "basis",
     ),
     "jobs": (
         "job", "part", "operation", "machine", "program", "runs", "batches", "estimate_s", "actual_s", "drift",
@@ -40,6 +40,12 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
 }  # fmt: skip
 """The columns that a text table shows; the other formats carry every column of the mart."""
 
+_LONG_TIMES: Final = frozenset(
+    f"{name}_s"
+    for name in (
+        "planned", "observed_planned", "cutting_planned", "cutting", "noncutting", "held", "faulted", "setup", "idle",
+    )
+)  # fmt: skip
 _FORMULA_START: Final = r"^[=+\-@\t\r]"
 
 
@@ -103,7 +109,7 @@ def as_table(frame: pl.DataFrame, report: str) -> str:
 
 
 def _is_long_time(column: str) -> bool:
-    return column in ("planned_s", "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s", "idle_s")
+    return column in _LONG_TIMES
 
 
 def _heading(column: str) -> str:

@@ -17,6 +17,9 @@ CAUTION: Final = (
     "qualified person at the machine come first."
 )
 
+SAME_ESTIMATE: Final = 0.01
+"""Lines within this share of the estimate that a job ran against are that estimate: its own runs speak for them."""
+
 OPERATION: Final = ("job", "program", "operation", "machine", "revision")
 
 QUOTE_COLUMNS: Final[dict[str, pl.DataType]] = {
@@ -44,6 +47,7 @@ class PastRuns:
     """What a quote rests on: marts and settings of one shop."""
 
     factors: pl.DataFrame  # mart.quote_factor
+    drift: pl.DataFrame  # mart.job_drift: the same job's own history, where it has one
     spread: pl.DataFrame  # mart.run_spread: between_sd, within_sd of ln ratio
     tool_costs: pl.DataFrame  # machine, tool, cost_per_cut_min, edges
     machines: pl.DataFrame  # core.machine
@@ -92,7 +96,7 @@ def _predict(group: pl.DataFrame, past: PastRuns) -> dict[str, Any]:
     estimate_s = _estimate_s(group)
     if not estimate_s:
         return {"rests_on": "no time on these lines, nothing to predict"}
-    cycle = _factor(past.factors, "cycle", machine, material, kind)
+    cycle = _own_history(group, past.drift, estimate_s) or _factor(past.factors, "cycle", machine, material, kind)
     cycles = math.ceil(quantity / parts_per_cycle)
     result: dict[str, Any] = {"expected_cycle_s": estimate_s * math.exp(cycle.log_mean)}
     said = [f"cycle x {cycle.factor:.3f} ({cycle.scope}: {cycle.runs} runs of {cycle.jobs} jobs)"]
@@ -110,6 +114,8 @@ def _predict(group: pl.DataFrame, past: PastRuns) -> dict[str, Any]:
             factor = _factor(past.factors, name, machine, material, kind)
             result[f"expected_{name}_s"] = float(given) * factor.factor
             said.append(f"{name} x {factor.factor:.3f} ({factor.scope}: {factor.runs} runs)")
+        elif name == "setup":
+            said.append("setup left out: no setup_s on these lines")
     costs = _costs(group, past, result, settings, quantity, parts_per_cycle, said)
     return {**result, **costs, "rests_on": "; ".join(said)}
 
@@ -124,6 +130,37 @@ def _estimate_s(group: pl.DataFrame) -> float:
     if whole.len():
         return float(whole.max())  # type: ignore[arg-type]
     return sum(float(group[name].fill_null(0).sum()) for name in ("cut_s", "noncut_s"))
+
+
+def _own_history(group: pl.DataFrame, drift: pl.DataFrame, estimate_s: float) -> Factor | None:
+    """Return what this very job took against this very estimate since its last shift; None without enough runs."""
+    from scipy import stats
+
+    job, program, operation, machine = (_first(group, name) for name in ("job", "program", "operation", "machine"))
+    same = (
+        pl.col("program") == program
+        if program is not None
+        else pl.any_horizontal(pl.col(name) == job for name in ("job", "part", "job_key"))
+    )
+    known = drift.filter(
+        same
+        & pl.col("operation").eq_missing(pl.lit(operation))
+        & (pl.lit(machine is None) | (pl.col("machine") == machine))
+        & ((pl.col("estimate_s") / estimate_s - 1).abs() < SAME_ESTIMATE)
+        & (pl.col("verdict") != "too few")
+    ).sort("runs", descending=True)
+    if known.is_empty():
+        return None
+    row = known.row(0, named=True)
+    shifted = row["shifted_at"] is not None
+    ratio, low, high = (row[f"drift_after{end}" if shifted else f"drift{end}"] for end in ("", "_low", "_high"))
+    if ratio is None:
+        return None
+    df = max(1.0, row["batches"] - 1.0)
+    sd = None if low is None or high is None else math.log(high / low) / 2 / float(stats.t.ppf(0.975, df))
+    since = f" since {row['shifted_at']:%Y-%m-%d}" if shifted else ""
+    scope = f"this job's own runs{since}, {row['batches']} batches in all"
+    return Factor(ratio, math.log(ratio), sd, df, row["runs"], 1, scope)
 
 
 def _factor(
@@ -221,3 +258,4 @@ def total_lines(quoted: pl.DataFrame, currency: str) -> Iterable[str]:
         cost = row["total_cost_per_part"]
         money = "" if cost is None else f", {cost:.2f} {currency} a part".replace("  ", " ")
         yield f"{name} operation {row['operation']}: {row['expected_cycle_s']:.0f} s a cycle{interval}{money}"
+        yield f"  rests on {row['rests_on']}"

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.derive.quote_factor import quote_factor
-from schemas.mart import MODELS
+from schemas.mart import MODELS, columns
 
 
 def runs_of(jobs: int) -> pl.DataFrame:
@@ -22,6 +22,7 @@ def runs_of(jobs: int) -> pl.DataFrame:
         }
     ).with_columns(
         pl.lit("complete").alias("outcome"),
+        pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("started_at"),
         pl.lit("quote").alias("estimate_from"),
         *(
             pl.lit(None, dtype=pl.String).alias(name)
@@ -53,7 +54,8 @@ def factors(jobs: int) -> pl.DataFrame:
         }
     )
     loads = pl.DataFrame(schema={"estimate_id": pl.String, "load_s": pl.Float64})
-    return quote_factor(runs_of(jobs), use, lines, batches, loads)
+    nothing_shifted = pl.DataFrame(schema=columns("job_drift"))
+    return quote_factor(runs_of(jobs), nothing_shifted, use, lines, batches, loads)
 
 
 @pytest.mark.parametrize("jobs", [1, 2, 4])

@@ -1,6 +1,7 @@
 """Quotes worked out by hand: factors, intervals, setup, costs, and what is said where nothing is known."""
 
 import math
+from datetime import UTC, datetime
 
 import polars as pl
 import pytest
@@ -32,6 +33,7 @@ def past(**changes: pl.DataFrame) -> PastRuns:
             {**CELL, **CYCLE, "time_kind": "setup", "factor": 1.5},
             {**CELL, **CYCLE, "time_kind": "load", "factor": 2.0},
         ),
+        "drift": pl.DataFrame(schema=mart_columns("job_drift")),
         "spread": pl.DataFrame({"between_sd": [0.03], "within_sd": [0.04]}),
         "tool_costs": pl.DataFrame({"machine": ["M1"], "tool": ["3"], "cost_per_cut_min": [0.2], "edges": [12]}),
         "machines": pl.DataFrame({"machine": ["M1", "M2"], "kind": ["milling", None], "rate_per_hour": [60.0, None]}),
@@ -112,3 +114,41 @@ def test_several_parts_in_a_cycle_share_it() -> None:
 
     assert two["machine_cost_per_part"] == pytest.approx(one["machine_cost_per_part"] / 2)
     assert two["cycle_s_high"] > one["cycle_s_high"]
+
+
+def history(**changes: object) -> pl.DataFrame:
+    row = {
+        "job_key": "J1", "job": "J1", "part": "P", "operation": "10", "machine": "M1", "program": "O7", "runs": 60,
+        "batches": 6, "estimate_s": 600.0, "drift": 1.10, "drift_low": 1.05, "drift_high": 1.152381, "verdict": "over",
+    }  # fmt: skip
+    return pl.DataFrame([{**row, **changes}], schema=mart_columns("job_drift"))
+
+
+def test_a_job_that_ran_before_is_quoted_from_its_own_runs() -> None:
+    """The same estimate: its own ratio, with the error of that ratio beside the spread of the next batch."""
+    row = quote(lines({**LINE, "cut_s": 600.0}), past(drift=history())).row(0, named=True)
+
+    assert row["expected_cycle_s"] == pytest.approx(660.0)
+    error = math.log(1.152381 / 1.05) / 2 / stats.t.ppf(0.975, 5)
+    sd = math.sqrt(error**2 + 0.03**2 + 0.04**2 / 4)
+    assert row["cycle_s_high"] == pytest.approx(660.0 * math.exp(stats.t.ppf(0.95, 5) * sd))
+    assert "this job's own runs" in row["rests_on"]
+
+
+def test_a_job_that_shifted_is_quoted_from_what_it_takes_since() -> None:
+    """Months before the shift do not pull the next price down."""
+    shifted = history(
+        shifted_at=datetime(2026, 3, 20, tzinfo=UTC), drift_after=1.16, drift_after_low=1.14, drift_after_high=1.18
+    )
+
+    row = quote(lines({**LINE, "cut_s": 600.0}), past(drift=shifted)).row(0, named=True)
+
+    assert row["expected_cycle_s"] == pytest.approx(696.0)
+    assert "since 2026-03-20" in row["rests_on"]
+
+
+def test_another_estimate_of_a_known_job_takes_the_cells_factor() -> None:
+    """A changed estimate may already hold what was learnt: the job's own ratio would count it twice."""
+    row = quote(lines({**LINE, "cut_s": 700.0}), past(drift=history())).row(0, named=True)
+
+    assert "80 runs of 4 jobs" in row["rests_on"]
