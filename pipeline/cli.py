@@ -239,9 +239,11 @@ def rejects(workspace: Path, form: str, output: Path | None) -> None:
     elif form == "table":
         for row in frame.iter_rows(named=True):
             where = f"column {row['column']}" if row["column"] else "whole row"
-            click.echo(
-                f"{row['rows']} rows, {row['reason'].replace('_', ' ')} ({where}). For example: {row['message']}"
-            )
+            rows = f"{row['rows']} row" + "s" * (row["rows"] != 1)
+            line = f", line {row['line']}" if row["line"] is not None else ""
+            cause = row["reason"].replace("_", " ")
+            click.echo(f"{rows}, {cause} ({where}), for example {row['file']}, row {row['row_number']}{line}:")
+            click.echo(f"  {row['message']}")
     else:
         _write(frame, form, output, "rejects")
 
