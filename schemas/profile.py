@@ -5,6 +5,7 @@ Expressions are limited to renames, units, formats, constants, lookups and a spl
 
 import codecs
 import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Final, Literal, Self
 
@@ -12,8 +13,17 @@ import polars as pl
 from pydantic import Field, field_validator, model_validator
 
 from schemas.inputs import columns, required
+from schemas.time_format import pattern_fault
 from schemas.toml_model import TomlModel, load
-from schemas.vocabulary import UTC_TIME, InputKind
+from schemas.vocabulary import (
+    COMPUTED_ITEMS,
+    CONDITION_LEVELS,
+    EDGE_REASONS,
+    OTHER_ITEMS,
+    OUTCOMES,
+    UTC_TIME,
+    InputKind,
+)
 
 # What one of a unit is worth in the canonical unit of its dimension (s, mm, mm/min, rev/min, kg, deg/s, 1).
 UNITS: Final[dict[str, tuple[str, float]]] = {
@@ -56,6 +66,13 @@ ITEM_DIMENSIONS: Final[dict[str, str]] = {
     "EquipmentTimer": "time",
 }
 
+# The fields whose words are a closed list; case does not count.
+FIELD_WORDS: Final = {"outcome": OUTCOMES, "reason": EDGE_REASONS, "level": CONDITION_LEVELS}
+
+MAX_HEADER_ROW: Final = 10_000
+_DELIMITER: Final = re.compile(r"[\t\x1f !#$%&'()*+,./:;<=>?@\[\\\]^_`{|}~-]")
+_NO_TEXT_FILES: Final = ("utf-7", "utf-32", "unicode", "raw")  # encodings in which no control or office writes
+
 Shape = Literal["table", "json lines", "adapter text", "streams xml"]
 
 
@@ -75,9 +92,9 @@ def _pattern(value: str) -> str:
     try:
         re.compile(value)
         pl.Series([""]).str.contains(value)
-    except re.error as error:
+    except (re.error, OverflowError, RecursionError) as error:
         raise ValueError(f"not a valid pattern: {error}") from None
-    except pl.exceptions.ComputeError:
+    except pl.exceptions.PolarsError:
         raise ValueError("a pattern may not look ahead or behind, nor refer back to a group") from None
     return value
 
@@ -86,20 +103,42 @@ class FileShape(TomlModel):
     """[file]: how the text is laid out, where recognition needs help."""
 
     encoding: str | None = None
-    delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    delimiter: str | None = None
     decimal: Literal[".", ","] = "."
     thousands: Literal[".", ",", " ", "'"] | None = None
-    header_row: Annotated[int, Field(ge=1)] | None = None
+    header_row: Annotated[int, Field(ge=1, le=MAX_HEADER_ROW)] | None = None
     sheet: str | None = None
     skip_rows_where: list[SkipRule] = []
 
     @field_validator("encoding")
     @classmethod
     def _known_encoding(cls, value: str | None) -> str | None:
+        if value is None:
+            return None
         try:
-            return value if value is None else codecs.lookup(value).name
-        except LookupError:
-            raise ValueError("not a known encoding; write utf-8, utf-16, cp1252 or the like") from None
+            name = codecs.lookup(value).name
+            trial = name if name != "utf-16" else "utf-16-le"
+            decoder = codecs.getincrementaldecoder(trial)("replace")
+            works = decoder.decode("Time;1\r\n".encode(trial)) == "Time;1\r\n"
+            decoder.decode(b"\xe9\x81\x00\xff", final=True)
+        except (LookupError, ValueError, TypeError, AssertionError):
+            works = False
+        if not works or name.startswith(_NO_TEXT_FILES):
+            raise ValueError("not a known encoding; write utf-8, utf-16, cp1252 or the like")
+        return name
+
+    @field_validator("delimiter")
+    @classmethod
+    def _parts_cells(cls, value: str | None) -> str | None:
+        if value is not None and not _DELIMITER.fullmatch(value):
+            raise ValueError("a delimiter is one mark that stands in no cell, such as ; , | or a tab")
+        return value
+
+    @model_validator(mode="after")
+    def _marks_differ(self) -> Self:
+        if self.thousands == self.decimal:
+            raise ValueError("decimal and thousands must be two different marks")
+        return self
 
 
 class ColumnRule(TomlModel):
@@ -113,6 +152,13 @@ class ColumnRule(TomlModel):
     default: str | None = None
     split: str | None = None
 
+    @field_validator("from_")
+    @classmethod
+    def _names_a_column(cls, value: str | list[str] | None) -> str | list[str] | None:
+        if value == []:
+            raise ValueError("name at least one column")
+        return value
+
     @field_validator("unit")
     @classmethod
     def _known_unit(cls, value: str | None) -> str | None:
@@ -123,7 +169,7 @@ class ColumnRule(TomlModel):
     @field_validator("split")
     @classmethod
     def _has_a_group(cls, value: str | None) -> str | None:
-        if value is not None and "(?P<value>" not in _pattern(value):
+        if value is not None and "value" not in re.compile(_pattern(value)).groupindex:
             raise ValueError("the pattern needs a group named value, as in (?P<value>...)")
         return value
 
@@ -147,6 +193,14 @@ class ItemRule(TomlModel):
 
     _unit = field_validator("unit")(ColumnRule._known_unit.__func__)  # type: ignore[attr-defined]
 
+    @field_validator("type")
+    @classmethod
+    def _as_the_standard_writes_it(cls, value: str) -> str:
+        name = standard_item(value)
+        if name is not None and name != value:
+            raise ValueError(f"the standard writes this {name}")
+        return value
+
     @model_validator(mode="after")
     def _unit_fits(self) -> Self:
         dimension = ITEM_DIMENSIONS.get(self.type)
@@ -155,6 +209,19 @@ class ItemRule(TomlModel):
         if self.unit == "h:mm:ss":
             raise ValueError("an item of a stream is a plain number; h:mm:ss is a unit of columns")
         return self
+
+
+_ITEMS_BY_LETTERS: Final = {name.casefold(): name for name in (*COMPUTED_ITEMS, *OTHER_ITEMS)}
+
+
+def standard_item(name: str) -> str | None:
+    """Return the standard's name of an item that is written in whatever case and with whatever marks, None if none."""
+    return _ITEMS_BY_LETTERS.get(re.sub(r"[\W_]", "", name).casefold())
+
+
+def with_article(kind: InputKind) -> str:
+    """Return a kind as a sentence names one: a cycle, an edge_change."""
+    return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
 
 
 def _units_of(dimension: str) -> str:
@@ -181,31 +248,70 @@ class Profile(TomlModel):
 
     @model_validator(mode="after")
     def _fields_exist(self) -> Self:
+        if self.kind == "nc_program":
+            raise ValueError("kind: programs take no profile; a profile is for tables and streams")
         fields = {*columns(self.kind), *(("duration_s",) if self.kind == "cycle" else ())}
         if strange := sorted(set(self.columns) - fields):
             known = ", ".join(sorted(fields))
-            raise ValueError(f"columns.{strange[0]}: a {self.kind} has no such field; it has {known}")
+            raise ValueError(f"columns.{strange[0]}: {with_article(self.kind)} has no such field; it has {known}")
         for name, rule in self.columns.items():
             _check_rule(self.kind, name, rule)
+        return self
+
+    @model_validator(mode="after")
+    def _items_fit(self) -> Self:
         if self.item and self.kind != "event":
-            raise ValueError("[[item]] belongs to profiles of kind event")
+            raise ValueError("item[1]: [[item]] belongs to profiles of kind event")
+        fed = {} if "item" in self.columns else _fields_by_column(self.columns.items())
+        names: dict[str, int] = {}
+        for number, item in enumerate(self.item, start=1):
+            if (first := names.setdefault(item.name, number)) < number:
+                raise ValueError(f"item[{number}].name: item[{first}] has the name {item.name} too; give each once")
+            if field := fed.get(item.name.casefold()):
+                raise ValueError(f"item[{number}].name: the column {item.name} is that of columns.{field} already")
+        return self
+
+    @model_validator(mode="after")
+    def _says_enough(self) -> Self:
         if not self.columns or self.item:
             return self
         given = set(self.columns) | ({"ended_at"} if "duration_s" in self.columns else set())
         if missing := [name for name in required(self.kind) if name not in given and name != "machine"]:
-            raise ValueError(f"a {self.kind} also needs [columns.{missing[0]}]")
+            raise ValueError(f"kind: {with_article(self.kind)} also needs [columns.{missing[0]}]")
         return self
 
 
+def _fields_by_column(rules: Iterable[tuple[str, ColumnRule]]) -> dict[str, str]:
+    return {
+        column.casefold(): name
+        for name, rule in rules
+        for column in ([rule.from_] if isinstance(rule.from_, str) else rule.from_ or [])
+    }
+
+
 def _check_rule(kind: InputKind, name: str, rule: ColumnRule) -> None:
-    """Refuse a unit of another dimension, and a format where there is no time: both would be read as something else."""
+    """Refuse what no row could be read by: a unit of another dimension, a format without a time, a word unknown."""
     dimension = unit_dimension(name)
     if rule.unit is not None and (dimension is None or UNITS[rule.unit][0] != dimension):
         allowed = f"it takes {_units_of(dimension)}" if dimension else "it takes no unit"
         raise ValueError(f"columns.{name}: {rule.unit} is no unit of this field; {allowed}")
+    if rule.format is not None and (fault := _format_fault(kind, name, rule.format)):
+        raise ValueError(f"columns.{name}.format: {fault} (found {rule.format!r})")
+    words = FIELD_WORDS.get(name)
+    put = {*rule.lookup.values(), *([] if rule.default is None else [rule.default])}
+    if words and (strange := sorted(word for word in put if word.casefold() not in {w.casefold() for w in words})):
+        key = "default" if strange[0] == rule.default else "lookup"
+        raise ValueError(f"columns.{name}.{key}: {strange[0]} is not one of {', '.join(words)}")
+
+
+def _format_fault(kind: InputKind, name: str, format: str) -> str | None:
     dtype = columns(kind).get(name)
-    if rule.format is not None and dtype not in (UTC_TIME, pl.Date):
-        raise ValueError(f"columns.{name}: only times and dates take a format")
+    if dtype not in (UTC_TIME, pl.Date):
+        hint = '; a duration takes a unit such as "h:mm:ss"' if unit_dimension(name) == "time" else ""
+        return f"only times and dates take a format{hint}"
+    if format.startswith("epoch") and dtype == pl.Date:
+        return "a date takes iso or a pattern such as %d.%m.%Y"
+    return pattern_fault(format)
 
 
 def load_profile(path: Path) -> Profile:

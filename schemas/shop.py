@@ -180,18 +180,16 @@ class ShopFile(TomlModel):
 
     @model_validator(mode="after")
     def _machines_are_named_once(self) -> Self:
-        ids = [machine.id for machine in self.machine]
-        if twice := sorted({name for name in ids if ids.count(name) > 1}):
-            raise ValueError(f"machine ids must differ; given twice: {', '.join(twice)}")
+        ids: dict[str, int] = {}
+        for number, machine in enumerate(self.machine, start=1):
+            if (first := ids.setdefault(machine.id, number)) < number:
+                raise ValueError(f"machine[{number}].id: machine[{first}] is called {machine.id} too; ids must differ")
         known = {*ids, "*"}
-        named = [
-            *((f"shift number {number}", row.machines) for number, row in enumerate(self.shift, start=1)),
-            *((f"closed number {number}", row.machines) for number, row in enumerate(self.closed, start=1)),
-            *((f"tool number {number}", row.machines) for number, row in enumerate(self.tool, start=1)),
-        ]
-        for place, machines in named:
-            if self.machine and (strange := sorted(set(machines) - known)):
-                raise ValueError(f"{place} names a machine without a [[machine]]: {', '.join(strange)}")
+        for table, rows in (("shift", self.shift), ("closed", self.closed), ("tool", self.tool)):
+            for number, row in enumerate(rows, start=1):
+                if ids and (strange := sorted(set(row.machines) - known)):
+                    names = ", ".join(strange)
+                    raise ValueError(f"{table}[{number}].machines: there is no [[machine]] with the id {names}")
         return self
 
 

@@ -15,6 +15,8 @@ M = TypeVar("M", bound=BaseModel)
 _TABLE = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _OURS = "Value error, "  # what pydantic puts before the messages of our own validators
 _NO_KEY = re.compile(r"^(?:function-(?:after|before|wrap).*|str|int|float|bool|(?:list|dict)\b.*\[.*|constrained-\w+)$")
+_PLACE = re.compile(r"^[A-Za-z_]\w*(?:\[\d+\])?(?:\.[A-Za-z_]\w*(?:\[\d+\])?)*$")
+_PLACE_PART = re.compile(r"([A-Za-z_]\w*)(?:\[(\d+)\])?")
 _KEY = re.compile(r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*=""")
 
 
@@ -70,6 +72,9 @@ def _dotted(location: tuple[str | int, ...]) -> str:
 def parse(text: str, model: type[M], name: str) -> M:
     """Return `text` as `model`.
 
+    A validator of the whole model places its message by opening it with a key, counted from 1 where a table may be
+    given several times: `shift[2].machines: ...`.
+
     Raises
     ------
     TomlError
@@ -86,15 +91,18 @@ def parse(text: str, model: type[M], name: str) -> M:
         problems: dict[tuple[str | int, ...], list[Any]] = {}
         for detail in error.errors():
             location = tuple(part for part in detail["loc"] if not _NO_KEY.match(str(part)))
-            problems.setdefault(location or _named_in(detail, lines), []).append(detail)
+            problems.setdefault(location or _named_in(detail, data), []).append(detail)
         raise TomlError("\n".join(_problem(name, lines, *problem) for problem in problems.items())) from None
 
 
-def _named_in(detail: Any, lines: dict[tuple[str | int, ...], int]) -> tuple[str | int, ...]:
-    """Return the key that a message about the whole file opens with, where it stands in the file."""
-    key, colon, _ = str(detail["msg"]).removeprefix(_OURS).partition(": ")
-    location = tuple(key.split("."))
-    return location if colon and location in lines else ()
+def _named_in(detail: Any, data: dict[str, Any]) -> tuple[str | int, ...]:
+    """Return the place that a message about the whole file opens with, as in `shift[1].machines: ...`."""
+    named, colon, _ = str(detail["msg"]).removeprefix(_OURS).partition(": ")
+    if not colon or not _PLACE.match(named):
+        return ()
+    parts = (part for pair in _PLACE_PART.findall(named) for part in pair if part)
+    location = tuple(int(part) - 1 if part.isdigit() else part for part in parts)
+    return location if location[0] in data else ()
 
 
 def _problem(name: str, lines: dict[tuple[str | int, ...], int], location: tuple[str | int, ...], details: Any) -> str:

@@ -68,6 +68,45 @@ EXECUTION_ENDED: Final = ("READY", "STOPPED", "PROGRAM_COMPLETED")
 EXECUTION: Final = (EXECUTION_ACTIVE, *EXECUTION_HELD, *EXECUTION_ENDED, "UNAVAILABLE")
 CONDITION_LEVELS: Final = ("NORMAL", "WARNING", "FAULT", "UNAVAILABLE")
 
+# The items of the standard that spans, cycles, tools and edges are computed from, and what each tells.
+COMPUTED_ITEMS: Final[dict[str, str]] = {
+    "Execution": "whether the program runs, is held or has ended",
+    "ControllerMode": "automatic, manual or manual data input: setting up shows in it",
+    "EmergencyStop": "a stop that is TRIGGERED is a fault",
+    "Availability": "whether the machine was observed at all",
+    "Condition": "alarms; one at FAULT is a fault",
+    "Program": "the program that runs, and with it job and operation",
+    "ToolNumber": "the tool in the spindle",
+    "PartCount": "finished parts",
+    "PathFeedrate": "feed along the path: the machine cuts while it is slower than rapid",
+    "PathFeedrateOverride": "feed override, for its share of an overrun",
+    "RotaryVelocity": "spindle speed: the machine cuts while it turns",
+    "SpindleSpeed": "spindle speed by its older name",
+    "RotaryVelocityOverride": "spindle override",
+    "RotaryMode": "whether a rotary axis turns as a spindle, indexes or contours",
+    "ToolLife": "a tool's own counter, for lives of edges",
+    "CutterStatus": "a tool called EXPIRED or BROKEN, for why an edge ended",
+}
+# Items of the standard that are read as numbers, words or texts of it, and kept.
+OTHER_ITEMS: Final = (
+    "AccumulatedTime",
+    "AxisFeedrate",
+    "AxisFeedrateOverride",
+    "AxisState",
+    "ChuckState",
+    "ControllerModeOverride",
+    "DoorState",
+    "EquipmentTimer",
+    "FunctionalMode",
+    "Load",
+    "Message",
+    "OperatingMode",
+    "PathMode",
+    "PowerState",
+    "ProcessTimer",
+    "ProgramEdit",
+)
+
 # Reason codes of raw.reject; the sentence that goes with a row says what to do.
 REJECT_REASONS: Final = (
     "missing_value",

@@ -88,12 +88,25 @@ def sniff_encoding(head: bytes) -> tuple[str | None, int]:
     return None, 0
 
 
+def _choose_encoding(head: bytes, said: str | None) -> tuple[str | None, int]:
+    """Return the encoding to read by and the length of the mark: a mark says more than a profile, this more than bytes.
+
+    A profile's utf-16 leaves the order of bytes open: what the bytes show, else the order of office computers.
+    """
+    sniffed, mark = sniff_encoding(head)
+    if mark or said is None:
+        return sniffed, mark
+    if said == "utf-16":
+        return sniffed if sniffed in ("utf-16-le", "utf-16-be") else "utf-16-le", 0
+    return said, 0
+
+
 def decode_head(head: bytes, encoding: str | None = None) -> str:
     """Return the first bytes of a file as text, with `\\n` line ends; a letter cut in two at the end is left out."""
-    sniffed, mark = sniff_encoding(head)
-    decoder = _Decoder(encoding or sniffed)
+    chosen, mark = _choose_encoding(head, encoding)
+    decoder = _Decoder(chosen)
     data = head[mark:]
-    if not (encoding or sniffed):
+    if not chosen:
         for cut in range(4):  # a UTF-8 letter has at most four bytes
             try:
                 return _plain(data[: len(data) - cut]).decode("utf-8")
@@ -129,8 +142,8 @@ def text_blocks(
             data, broken_off = b"", str(error) or "the file ends too early"
         final = not data
         if decoder is None:
-            sniffed, mark = sniff_encoding(data)
-            decoder = _Decoder(encoding or sniffed)
+            chosen, mark = _choose_encoding(data, encoding)
+            decoder = _Decoder(chosen)
             data = data[mark:]
         text = rest + decoder.feed(data, final)
         if len(text) > MAX_LINE_BYTES and not final and b"\n" not in text:

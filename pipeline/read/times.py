@@ -10,6 +10,8 @@ from typing import Final
 
 import polars as pl
 
+from schemas.time_format import chrono_pattern, has_time_of_day, parse_by
+
 NAIVE: Final = pl.Datetime("us")
 UTC: Final = pl.Datetime("us", "UTC")
 ISO_WITH_OFFSET: Final = "%Y-%m-%dT%H:%M:%S%.f%#z"
@@ -22,7 +24,6 @@ _TO_ISO: Final = (
     (r"T(\d{1,2}:\d\d)([+\-Zz])", "T$1:00$2"),  # an offset without seconds
 )
 _ISO_DAY: Final = r"^\d{4}-\d\d-\d\d[T ]\d"
-_TIME_OF_DAY: Final = ("%H", "%I", "%k", "%l", "%T", "%R", "%r", "%X", "%c", "%s", "%+")
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ def read_dates(text: pl.Series, format: str | None = None) -> pl.Series:
     iso = text.str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False)
     if not format or format == "iso":
         return iso
-    if _has_time_of_day(format):
+    if has_time_of_day(format):
         times = _read_format(text, format)
         dates = times.naive.dt.date().zip_with(times.naive.is_not_null(), times.utc.dt.date())
     else:
@@ -95,17 +96,10 @@ def _read_iso(text: pl.Series) -> TimesRead:
 
 
 def _read_format(text: pl.Series, format: str) -> TimesRead:
-    pattern = format.replace(",%f", ".%f").replace(".%f", "%.f")  # strptime's fraction of any length is chrono's %.f
-    if pattern.count("%.f") and ",%f" in format:
+    if ",%f" in format:
         text = text.str.replace(r"(:\d\d),(\d)", "$1.$2")
+    found = parse_by(text, chrono_pattern(format))
     none_naive = pl.Series([None], dtype=NAIVE).new_from_index(0, len(text))
-    if not _has_time_of_day(pattern):
-        return TimesRead(none_naive.cast(UTC), text.str.to_date(pattern, strict=False).cast(NAIVE))
-    found = text.str.to_datetime(pattern, time_unit="us", strict=False)
-    if isinstance(found.dtype, pl.Datetime) and found.dtype.time_zone:
-        return TimesRead(found.dt.convert_time_zone("UTC"), none_naive)
+    if found.dtype == UTC:
+        return TimesRead(found, none_naive)
     return TimesRead(none_naive.cast(UTC), found)
-
-
-def _has_time_of_day(format: str) -> bool:
-    return any(mark in format for mark in _TIME_OF_DAY)

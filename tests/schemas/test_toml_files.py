@@ -66,7 +66,8 @@ PROFILE_ERRORS = [
     ),
     (
         GOOD.replace('unit = "min"', 'format = "%H:%M"'),
-        "p.toml, line 10: columns.duration_s: only times and dates take a format.",
+        "p.toml, line 12: columns.duration_s.format: only times and dates take a format; a duration takes a unit such "
+        "as \"h:mm:ss\" (found '%H:%M').",
     ),
     (
         GOOD + '[columns.begin]\nfrom = "x"\n',
@@ -74,10 +75,10 @@ PROFILE_ERRORS = [
         "operation, operator, outcome, parts, program, revision, scrap, started_at.",
     ),
     (GOOD.replace("[columns.duration_s]", "[columns.ended_at]").replace('unit = "min"\n', "").replace(
-        "[columns.started_at]", "[columns.job]"), "p.toml: file: a cycle also needs [columns.started_at]."),
+        "[columns.started_at]", "[columns.job]"), "p.toml, line 3: kind: a cycle also needs [columns.started_at]."),
     (
         GOOD + '[[item]]\nname = "a"\ntype = "B"\n',
-        "p.toml: file: [[item]] belongs to profiles of kind event.",
+        "p.toml, line 13: item[1]: [[item]] belongs to profiles of kind event.",
     ),
     (
         GOOD.replace('from = "Prog"', 'from = "Prog"\nsplit = "O(\\\\d+)"'),
@@ -106,6 +107,80 @@ PROFILE_ERRORS = [
     (
         EVENTS + '[[item]]\nname = "t"\ntype = "ProcessTimer"\nunit = "h:mm:ss"\n',
         "p.toml, line 4: item[1]: an item of a stream is a plain number; h:mm:ss is a unit of columns.",
+    ),
+    (
+        EVENTS.replace("event", "edge_change") + '[columns.tool]\nfrom = "T"\n',
+        "p.toml, line 3: kind: an edge_change also needs [columns.occurred_at].",
+    ),
+    (
+        EVENTS.replace("event", "edge_change") + '[columns.when]\nfrom = "T"\n',
+        "p.toml, line 4: columns.when: an edge_change has no such field; it has edge_cost, machine, note, occurred_at, "
+        "reason, tool.",
+    ),
+    (
+        EVENTS.replace("event", "nc_program"),
+        "p.toml, line 3: kind: programs take no profile; a profile is for tables and streams.",
+    ),
+    (
+        EVENTS + '[[item]]\nname = "a"\ntype = "execution"\n',
+        "p.toml, line 6: item[1].type: the standard writes this Execution (found 'execution').",
+    ),
+    (
+        EVENTS + '[[item]]\nname = "a"\ntype = "Banana"\n[[item]]\nname = "t"\ntype = "TOOL_NUMBER"\n',
+        "p.toml, line 9: item[2].type: the standard writes this ToolNumber (found 'TOOL_NUMBER').",
+    ),
+    (
+        EVENTS + '[[item]]\nname = "a"\ntype = "Load"\n[[item]]\nname = "a"\ntype = "Banana"\n',
+        "p.toml, line 8: item[2].name: item[1] has the name a too; give each once.",
+    ),
+    (
+        EVENTS + '[columns.occurred_at]\nfrom = ["day", "Time"]\n[[item]]\nname = "time"\ntype = "Load"\n',
+        "p.toml, line 7: item[1].name: the column time is that of columns.occurred_at already.",
+    ),
+    (
+        GOOD.replace('from = "Start"', 'from = "Start"\nformat = "%m/%d/%Y %H:%M:%S %p"'),
+        "p.toml, line 10: columns.started_at.format: a 12-hour clock is written %I:%M:%S %p, a 24-hour clock %H:%M:%S "
+        "(found '%m/%d/%Y %H:%M:%S %p').",
+    ),
+    (
+        GOOD.replace('from = "Prog"', "from = []"),
+        "p.toml, line 7: columns.program.from: name at least one column.",
+    ),
+    (
+        GOOD.replace('from = "Prog"', "from = \"Prog\"\nsplit = '\\(?P<value>O)'").replace("O)", "O"),
+        "p.toml, line 8: columns.program.split: the pattern needs a group named value, as in (?P<value>...) (found "
+        "'\\\\(?P<value>O').",
+    ),
+    (
+        GOOD.replace('from = "Prog"', 'from = "Prog"\nsplit = "(?P<value>O{99999999999})"'),
+        "p.toml, line 8: columns.program.split: not a valid pattern: the repetition number is too large (found "
+        "'(?P<value>O{99999999999})').",
+    ),
+    (
+        GOOD + '[columns.outcome]\nfrom = "S"\nlookup = { "OK" = "good" }\n',
+        "p.toml, line 15: columns.outcome.lookup: good is not one of complete, aborted, unknown.",
+    ),
+    (
+        GOOD + '[columns.outcome]\nfrom = "S"\ndefault = "?"\n',
+        "p.toml, line 15: columns.outcome.default: ? is not one of complete, aborted, unknown.",
+    ),
+    (
+        GOOD + '[file]\nencoding = "base64"\n',
+        "p.toml, line 14: file.encoding: not a known encoding; write utf-8, utf-16, cp1252 or the like (found "
+        "'base64').",
+    ),
+    (
+        GOOD + '[file]\ndelimiter = "§"\n',
+        "p.toml, line 14: file.delimiter: a delimiter is one mark that stands in no cell, such as ; , | or a tab "
+        "(found '§').",
+    ),
+    (
+        GOOD + '[file]\ndecimal = ","\nthousands = ","\n',
+        "p.toml, line 13: file: decimal and thousands must be two different marks.",
+    ),
+    (
+        GOOD + "[file]\nheader_row = 99999999999999999999\n",
+        "p.toml, line 14: file.header_row: Input should be less than or equal to 10000 (found 99999999999999999999).",
     ),
     (EVENTS + '[[item]]\nname = "a"\n', "p.toml, line 4: item[1].type: this key is missing; add it."),
 ]  # fmt: skip
@@ -144,11 +219,20 @@ SHOP_ERRORS = [
     ),
     (
         SHOP + '[[machine]]\nid = "M1"\n[[machine]]\nid = "M1"\n',
-        "shop.toml: file: machine ids must differ; given twice: M1.",
+        "shop.toml, line 6: machine[2].id: machine[1] is called M1 too; ids must differ.",
     ),
     (
         SHOP + '[[machine]]\nid = "M1"\n[[tool]]\nmachines = ["M7"]\ntool = 4\n',
-        "shop.toml: file: tool number 1 names a machine without a [[machine]]: M7.",
+        "shop.toml, line 6: tool[1].machines: there is no [[machine]] with the id M7.",
+    ),
+    (
+        SHOP + '[[machine]]\nid = "M1"\n[[shift]]\ndays = ["Mon"]\nstart = "6:00"\nend = "14:00"\n[[shift]]\n'
+        'days = ["Tue"]\nmachines = ["M2", "M1", "M9"]\nstart = "6:00"\nend = "14:00"\n',
+        "shop.toml, line 11: shift[2].machines: there is no [[machine]] with the id M2, M9.",
+    ),
+    (
+        SHOP + '[[machine]]\nid = "M1"\n[[closed]]\nfrom = 2026-08-03\nto = 2026-08-03\nmachines = ["M7"]\n',
+        "shop.toml, line 8: closed[1].machines: there is no [[machine]] with the id M7.",
     ),
     (
         SHOP + '[[source]]\nfiles = "*.csv"\ntimezone = "CEST"\n',
