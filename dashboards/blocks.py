@@ -6,8 +6,11 @@ Links are written from the site's top folder; the templates add the way back up.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import ClassVar, Literal
+from dataclasses import dataclass, field, replace
+from typing import ClassVar, Final, Literal
+
+CARD_CELLS: Final = 60
+"""Tables of up to so many cells stand as cards on a phone; larger ones scroll, with their first column kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +21,7 @@ class Cell:
     href: str = ""
     sort: float | str | None = None
     mark: str = ""
-    """A style word: `over`, `under`, `few` ..., never the only bearer of meaning."""
+    """Style words: `bad`, `good`, `few`, `wrap`, `lines` (line breaks count) ..., never the only bearer of meaning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,23 @@ class Table:
     more_href: str = ""
     anchor: str = ""
     row_anchors: Sequence[str] = ()
+    cards: bool = False
+    """Stands as cards on a phone, however many rows it has."""
+
+    @property
+    def as_cards(self) -> bool:
+        """Whether each row stands as a card on a phone."""
+        return self.cards or len(self.rows) * len(self.columns) <= CARD_CELLS
+
+    def without_empty(self, *names: str) -> Table:
+        """Return the table without those of the named columns in which no row says anything."""
+        kept = [
+            place
+            for place, column in enumerate(self.columns)
+            if column.name not in names or any(row[place].text for row in self.rows)
+        ]
+        rows = [[row[place] for place in kept] for row in self.rows]
+        return replace(self, columns=tuple(self.columns[place] for place in kept), rows=rows)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,9 @@ Everything is worked out once for the whole site; nothing is written and no figu
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from datetime import datetime
 from functools import cached_property
 from itertools import takewhile
 from typing import Any, Final
@@ -21,6 +23,28 @@ from dashboards.slugs import slugs
 
 Row = dict[str, Any]
 FILES_SHOWN: Final = 1000
+BATCH_KEY: Final = ("job_key", "operation", "machine")
+UNIT: Final = "\x1f"
+"""The unit separator keeps ("a-b", "c") apart from ("a", "b-c")."""
+
+
+def section_key(row: Row) -> tuple[Any, ...]:
+    """The grain of a row of the drift mart."""
+    return tuple(row[column] for column in SECTION_KEY)
+
+
+def shortest_names(keys: Sequence[tuple[Any, ...]]) -> dict[tuple[Any, ...], str]:
+    """Name one job's rows by operation, and by machine, revision and program only where operations repeat."""
+    words = {
+        key: (f"operation{UNIT}{key[1]}" if key[1] else "all", key[2], key[4] or "", key[3], str(place))
+        for place, key in enumerate(keys)
+    }
+    names: dict[tuple[Any, ...], str] = {}
+    for width in range(1, 6):
+        left = [key for key in keys if key not in names]
+        counts = Counter(words[key][:width] for key in left)
+        names |= {key: UNIT.join(words[key][:width]) for key in left if counts[words[key][:width]] == 1}
+    return {key: names[key] for key in keys}
 
 
 def by_key(frame: pl.DataFrame, *columns: str) -> dict[tuple[Any, ...], pl.DataFrame]:
@@ -38,9 +62,8 @@ class Book:
         self.job_slugs = slugs(_values(data.drift, "job_key"))
         self.machine_slugs = slugs(self.machine_ids)
         tools = sorted({*_pairs(data.tools), *_pairs(data.edges)})
-        # The unit separator keeps ("a-b", "c") apart from ("a", "b-c").
-        tool_slugs = slugs(f"{machine}\x1f{tool}" for machine, tool in tools)
-        self.tool_slugs = {(machine, tool): tool_slugs[f"{machine}\x1f{tool}"] for machine, tool in tools}
+        tool_slugs = slugs(f"{machine}{UNIT}{tool}" for machine, tool in tools)
+        self.tool_slugs = {(machine, tool): tool_slugs[f"{machine}{UNIT}{tool}"] for machine, tool in tools}
 
     @cached_property
     def machine_ids(self) -> list[str]:
@@ -58,10 +81,50 @@ class Book:
         """Causes by section key."""
         return by_key(self.data.causes, *SECTION_KEY)
 
+    def complete_runs(self, row: Row) -> pl.DataFrame | None:
+        """The complete runs of a row of the drift mart that were handed over, oldest first."""
+        runs = self.runs.get(section_key(row))
+        return None if runs is None else runs.filter(pl.col("outcome") == "complete")
+
+    def runs_since(self, row: Row) -> tuple[int, bool] | None:
+        """Count the complete runs since a row's change of level; False where older ones may not be handed over."""
+        complete = self.complete_runs(row)
+        if complete is None or row["shifted_at"] is None:
+            return None
+        since = complete.filter(pl.col("started_at") >= row["shifted_at"]).height
+        return since, since < complete.height or complete.height >= row["runs"]
+
     @cached_property
-    def batches(self) -> dict[str, Row]:
-        """Batches by their id."""
-        return {row["batch_id"]: row for row in self.data.batches.to_dicts()}
+    def _batches(self) -> dict[tuple[Any, ...], pl.DataFrame]:
+        return by_key(self.data.batches.sort("started_at", "batch_id", descending=True), *BATCH_KEY)
+
+    @cached_property
+    def _batch_owners(self) -> dict[str, set[tuple[Any, ...]]]:
+        owners: dict[str, set[tuple[Any, ...]]] = {}
+        for batch_id, *key in self.data.runs.select("batch_id", *SECTION_KEY).unique().iter_rows():
+            owners.setdefault(batch_id, set()).add(tuple(key))
+        return owners
+
+    def batches(self, row: Row) -> tuple[list[Row], int]:
+        """The batches of a row of the drift mart, newest first, and how many may be of another program or revision.
+
+        A batch knows its job, operation and machine. Program and revision are those of its runs, which are handed
+        over for the newest batches alone.
+        """
+        key = section_key(row)
+        found = self._batches.get(tuple(row[column] for column in BATCH_KEY))
+        listed = [
+            batch
+            for batch in ([] if found is None else found.to_dicts())
+            if key in self._batch_owners.get(batch["batch_id"], {key})
+        ]
+        if self._sharers[tuple(row[column] for column in BATCH_KEY)] == 1:
+            return listed, 0
+        return listed, sum(batch["batch_id"] not in self._batch_owners for batch in listed)
+
+    @cached_property
+    def _sharers(self) -> Counter[tuple[Any, ...]]:
+        return Counter(self.data.drift.select(BATCH_KEY).iter_rows())
 
     @cached_property
     def drift_rows(self) -> list[Row]:
@@ -93,9 +156,10 @@ class Book:
 
     @cached_property
     def files_shown(self) -> pl.DataFrame:
-        """The files that the quality page lists: those with something to mend first, then by name."""
+        """The files that the quality page lists: those to mend first, then those with a note, then by name."""
         trouble = (pl.col("status") != "loaded") | (pl.col("rows_rejected") > 0)
-        return self.data.files.sort(~trouble, "name", "file_id").head(FILES_SHOWN)
+        noted = pl.col("reason").fill_null("") != ""
+        return self.data.files.sort(~trouble, ~noted, "name", "file_id").head(FILES_SHOWN)
 
     @cached_property
     def _file_anchors(self) -> dict[str, str]:
@@ -131,18 +195,50 @@ class Book:
         return f"job/{self.job_slugs[row['job_key']]}.html#{self.section_anchor(row)}"
 
     @cached_property
+    def _section_names(self) -> dict[tuple[Any, ...], str]:
+        """Each row of the drift mart by the fewest words that tell it from its job's other rows."""
+        jobs: dict[str, list[tuple[Any, ...]]] = {}
+        for key in self.data.drift.select(SECTION_KEY).unique().sort(SECTION_KEY).iter_rows():
+            jobs.setdefault(key[0], []).append(key)
+        return {key: name for keys in jobs.values() for key, name in shortest_names(keys).items()}
+
+    @cached_property
     def _section_anchors(self) -> dict[tuple[Any, ...], str]:
-        keys = [tuple(row) for row in self.data.drift.select(SECTION_KEY).unique().sort(SECTION_KEY).iter_rows()]
-        counts: dict[str, int] = {}
+        jobs: dict[str, dict[tuple[Any, ...], str]] = {}
+        for key, name in self._section_names.items():
+            jobs.setdefault(key[0], {})[key] = name
         anchors = {}
-        for key in keys:
-            counts[key[0]] = counts.get(key[0], 0) + 1
-            anchors[key] = f"part-{counts[key[0]]}"
+        for names in jobs.values():
+            given = slugs(names.values())
+            anchors.update({key: given[name] for key, name in names.items()})
         return anchors
 
     def section_anchor(self, row: Row) -> str:
         """The anchor of a row of the drift mart inside its job's page."""
-        return self._section_anchors[tuple(row[column] for column in SECTION_KEY)]
+        return self._section_anchors[section_key(row)]
+
+    @cached_property
+    def _sheet_slugs(self) -> dict[tuple[Any, ...], str]:
+        names = {key: f"{key[0]}{UNIT}{name}" for key, name in self._section_names.items()}
+        given = slugs(names.values())
+        return {key: given[name] for key, name in names.items()}
+
+    def sheet_path(self, row: Row) -> str:
+        """The spreadsheet file with the runs of a row of the drift mart."""
+        return f"job/{self._sheet_slugs[section_key(row)]}.csv"
+
+    def section_place(self, row: Row) -> int:
+        """Where a row of the drift mart stands on its job's page."""
+        return self._section_places[section_key(row)]
+
+    @cached_property
+    def _section_places(self) -> dict[tuple[Any, ...], int]:
+        return {key: place for place, key in enumerate(self._section_names)}
+
+    def day_since(self, instant: datetime) -> str:
+        """An instant's own day in the shop, with its year only where the book ends in another."""
+        last = (self.data.last_at or self.data.built_at).astimezone(self.zone)
+        return wording.day_in(instant.astimezone(self.zone).date(), last.year)
 
     def machine_href(self, machine: str) -> str:
         """A machine's page."""
@@ -170,7 +266,7 @@ class Book:
 
     def job_label(self, row: Row) -> str:
         """The name of a row of the drift mart, unlike any other row's."""
-        return self.job_labels[tuple(row[column] for column in SECTION_KEY)]
+        return self.job_labels[section_key(row)]
 
     def job_cell(self, row: Row) -> Cell:
         """A job's name, leading to its section."""

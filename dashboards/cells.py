@@ -10,7 +10,14 @@ from typing import Any, Final
 from dashboards import wording
 from dashboards.blocks import Cell
 
-MARK_CLASSES: Final = {"over": "bad", "falling": "bad", "under": "good", "rising": "good", "too few": "few"}
+MARK_CLASSES: Final = {
+    "over": "bad",
+    "falling": "bad",
+    "under": "good",
+    "rising": "good",
+    "too few": "few",
+    "no estimate": "few",
+}
 
 
 def count(value: int | None) -> Cell:
@@ -38,13 +45,29 @@ def drift(value: float | None) -> Cell:
     return Cell(wording.over(value), sort=value)
 
 
+def is_timed(row: dict[str, Any]) -> bool:
+    """Whether a row of the drift mart has an estimate and a time to hold against it."""
+    return row["estimate_s"] is not None and row["drift"] is not None
+
+
+def drift_verdict(row: dict[str, Any]) -> str:
+    """The verdict on a row of the drift mart; one without an estimate does not wait for more runs."""
+    return "no estimate" if row["estimate_s"] is None else str(row["verdict"])
+
+
 def drift_interval(row: dict[str, Any]) -> Cell:
     """The 95 % interval of a drift, or that there are too few runs for one."""
-    if row["drift"] is None:
+    if row["estimate_s"] is None:
         return Cell("no estimate", mark="few")
-    if row["drift_low"] is None or row["drift_high"] is None:
+    if row["drift"] is None or row["drift_low"] is None or row["drift_high"] is None:
         return Cell("too few", mark="few")
     return Cell(wording.over_range(row["drift_low"], row["drift_high"]), sort=row["drift_low"])
+
+
+def after_interval(row: dict[str, Any]) -> str:
+    """The 95 % interval of a drift since its change, or that there are too few runs for one."""
+    low, high = row.get("drift_after_low"), row.get("drift_after_high")
+    return "too few" if low is None or high is None else wording.over_range(low, high)
 
 
 def verdict(word: str) -> Cell:

@@ -22,7 +22,7 @@ SECTION_KEY: Final = ("job_key", "operation", "machine", "program", "revision")
 TEXT, WHOLE, REAL, FLAG, DAY = pl.String(), pl.Int64(), pl.Float64(), pl.Boolean(), pl.Date()
 
 OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
-    # Grain: source file. `reason` says why a file was not read.
+    # Grain: source file. `reason` says why a file was not read, or what there is to know of one that was.
     "files": {
         "file_id": TEXT,
         "name": TEXT,
@@ -54,7 +54,7 @@ OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
         "by_file_id": TEXT,
         "by_row_number": WHOLE,
     },
-    # Grain: stretch without data inside planned time.
+    # Grain: stretch without data inside planned time, between a machine's first and last record.
     "gaps": {"machine": TEXT, "started_at": UTC_TIME, "ended_at": UTC_TIME, "hours": REAL},
     # Grain: machine x local day x state, hours of the calendar day; states with no time may be absent.
     "state_days": {"machine": TEXT, "day": DAY, "state": TEXT, "hours": REAL},
@@ -101,6 +101,8 @@ def frame_columns() -> Mapping[str, Mapping[str, pl.DataType]]:
         name: {column: spec.dtype.type for column, spec in core.MODELS[table].to_schema().columns.items()}
         for name, table in CORE.items()
     }
+    # Older batches than the newest runs are found by the job that they belong to.
+    cores["batches"] = {**cores["batches"], "job_key": TEXT}
     return {**marts, **cores, **OWN_COLUMNS}
 
 

@@ -34,7 +34,7 @@ MONTHS: Final = (
 CAUSE_NAMES: Final = {
     "cutting": "cutting time",
     "feed_override": "feed override",
-    "rapid": "rapid moves",
+    "rapid": "non-cutting moves",
     "tool_change": "tool changes",
     "probing": "probing",
     "dwell": "dwell",
@@ -69,6 +69,7 @@ VERDICT_MARKS: Final = {
     "steady": "● steady",
     "rising": "▲ rising",
     "too few": "○ too few",
+    "no estimate": "– no estimate",
 }
 CAUTION: Final = (
     "Caution: this is statistics of past runs, not advice on how to cut. The machine's and the tool maker's limits, "
@@ -101,6 +102,12 @@ def percent_range(low: float | None, high: float | None, digits: int = 0) -> str
     if low is None or high is None:
         return NONE
     return f"{number(low * 100, digits)} to {number(high * 100, digits)}{NBSP}%"
+
+
+def percent_span(low: float, high: float, joint: str = "to", digits: int = 0) -> str:
+    """Write the least and the most of several shares; one figure where both read the same."""
+    one, other = number(low * 100, digits), number(high * 100, digits)
+    return f"{one if one == other else f'{one} {joint} {other}'}{NBSP}%"
 
 
 def over(drift: float | None, digits: int = 1) -> str:
@@ -176,6 +183,11 @@ def day(value: date) -> str:
     return f"{value.day}{NBSP}{MONTHS[value.month - 1]}{NBSP}{value.year}"
 
 
+def day_in(value: date, year: int) -> str:
+    """Write a day for a narrow place; its year only where it is another: 4 May, 4 May 2025."""
+    return day(value) if value.year != year else f"{value.day}{NBSP}{MONTHS[value.month - 1]}"
+
+
 def local_day(instant: datetime | None, zone: ZoneInfo) -> str:
     """Write the shop's own day of an instant for a sentence."""
     return NONE if instant is None else day(instant.astimezone(zone).date())
@@ -191,9 +203,19 @@ def month(text: str) -> str:
     return f"{MONTHS[int(text[5:7]) - 1]}{NBSP}{text[:4]}"
 
 
+def short_month(text: str) -> str:
+    """Write '2026-05' as May 2026, longer names cut to three letters."""
+    return f"{MONTHS[int(text[5:7]) - 1][:3]}{NBSP}{text[:4]}"
+
+
 def plural(count: int, one: str, many: str = "") -> str:
     """Write a count with its noun."""
     return f"{number(count)}{NBSP}{one if count == 1 else many or one + 's'}"
+
+
+def operations(count: int, jobs: int) -> str:
+    """Write how many operations of how many jobs; jobs alone where each has one."""
+    return plural(count, "job") if count == jobs else f"{plural(count, 'operation')} of {plural(jobs, 'job')}"
 
 
 def listed(names: Sequence[str]) -> str:

@@ -14,6 +14,7 @@ from dashboards.charts.theme import (
     BLACK,
     BLUE,
     GREY,
+    LABEL_FLUSH,
     ORANGE,
     PALE,
     SKY,
@@ -49,7 +50,7 @@ def _jobs_shell() -> Spec:
     import altair as alt
 
     y = alt.Y("label:N", sort=None, title=None)
-    title = "Median time against the estimate (% over, 95 % interval)"
+    title = ["% over the estimate,", "median and 95 % interval"]
     band = rows_named("tolerance").mark_rect(color=PALE, opacity=0.55)
     band = band.encode(x=alt.X("from:Q", title=title, axis=number_axis()), x2="to:Q")
     zero = rows_named("estimate").mark_rule(color=BLACK).encode(x="at:Q")
@@ -70,17 +71,22 @@ def _jobs_shell() -> Spec:
 def _by_verdict(channel: Any, values: Sequence[str] = VERDICT_COLOURS) -> Any:
     import altair as alt
 
-    return channel("verdict:N", scale=alt.Scale(domain=list(VERDICTS), range=list(values)))
+    scale = alt.Scale(domain=list(VERDICTS), range=list(values))
+    return channel("verdict:N", scale=scale, legend=alt.Legend(columns=alt.ExprRef("width < 420 ? 2 : 4")))
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A stretch of runs on one level: from and to (wall time), its per cent over the estimate and its label."""
+    """A stretch of runs on one level: from and to (wall time), its per cent over the estimate and its label.
+
+    Labels stand above the points: at the left, or at the right for the later of two levels (`late`).
+    """
 
     start: str
     end: str
     over: float
     label: str
+    late: bool = False
 
 
 def runs_chart(
@@ -88,13 +94,12 @@ def runs_chart(
     y_title: str,
     levels: Sequence[Level],
     interval: tuple[float, float] | None,
-    shift: tuple[str, str] | None,
-    label_left: bool = False,
+    shift: str | None,
 ) -> Spec:
     """Draw each run over time, with the level before and after a shift, or the one level and its interval.
 
     Rows: at (wall time), value, beyond (True where the point is off the scale and drawn at its edge), told.
-    `shift` is the wall time of the change and its label, left of it on demand.
+    `shift` is the wall time of the change.
     0 is the estimate, where values are per cent over it.
     """
     given: dict[str, list[dict[str, Any]]] = {"runs": list(rows)}
@@ -102,17 +107,20 @@ def runs_chart(
         given["interval"] = [{"low": interval[0], "high": interval[1]}]
     if levels:
         given["estimate"] = [{"value": 0}]
-        given["levels"] = [{"at": lv.start, "end": lv.end, "value": lv.over, "label": lv.label} for lv in levels]
+        given["levels"] = [
+            {"at": lv.start, "end": lv.end, "value": lv.over, "label": lv.label, "late": lv.late} for lv in levels
+        ]
     if shift is not None:
-        given["shift"] = [{"at": shift[0], "label": shift[1]}]
-    return with_rows(_runs_shell(y_title, frozenset(given), label_left), **given)
+        given["shift"] = [{"at": shift}]
+    return with_rows(_runs_shell(y_title, frozenset(given)), **given)
 
 
 @lru_cache(maxsize=32)
-def _runs_shell(y_title: str, given: frozenset[str], label_left: bool) -> Spec:
+def _runs_shell(y_title: str, given: frozenset[str]) -> Spec:
     import altair as alt
 
-    x = alt.X("at:T", scale=alt.Scale(type="utc", padding=8), title=None, axis=alt.Axis(tickCount=6, labelOverlap=True))
+    axis = alt.Axis(tickCount=6, labelOverlap=True, labelFlush=LABEL_FLUSH)
+    x = alt.X("at:T", scale=alt.Scale(type="utc", padding=8), title=None, axis=axis)
     y = alt.Y("value:Q", title=y_title, scale=alt.Scale(zero=False, nice=False, padding=10))
     layers: list[alt.Chart] = []
     if "interval" in given:
@@ -134,17 +142,13 @@ def _runs_shell(y_title: str, given: frozenset[str], label_left: bool) -> Spec:
     if "levels" in given:
         line = rows_named("levels").mark_rule(color=VERMILLION, strokeWidth=2.5)
         layers.append(line.encode(x=x, x2="end:T", y=y))
-        for halo in (3.0, 0.0):  # a white edge first, so that the label reads over points
-            label = rows_named("levels").mark_text(
-                align="left", dx=3, dy=-8, fontWeight="bold", color=LABEL_INK, stroke="white", strokeWidth=halo
-            )
-            layers.append(label.encode(x=x, y=y, text="label:N"))
+        for late in (False, True):  # above the plot, where no point lies
+            label = rows_named("levels").transform_filter(f"datum.late === {str(late).lower()}")
+            label = label.mark_text(align="right" if late else "left", baseline="bottom", dy=-4, color=LABEL_INK)
+            side = alt.value("width") if late else alt.value(0)
+            layers.append(label.encode(x=side, y=alt.value(0), text="label:N"))
     if "shift" in given:
         layers.append(rows_named("shift").mark_rule(color=BLACK, strokeDash=[6, 3]).encode(x=x))
-        when = rows_named("shift").mark_text(
-            align="right" if label_left else "left", baseline="bottom", dx=-4 if label_left else 4, dy=-3
-        )
-        layers.append(when.encode(x=x, y=alt.value(0), text="label:N"))
     return shell(layered(*layers))
 
 
@@ -164,7 +168,7 @@ def _causes_shell() -> Spec:
     # The padding leaves room for the figure beyond the end of each bar.
     x = alt.X(
         "seconds:Q",
-        title="Seconds per run over the estimate, mean",
+        title=["Seconds per run over", "the estimate, mean"],
         scale=alt.Scale(nice=False, padding=60),
         axis=number_axis(),
     )

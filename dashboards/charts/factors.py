@@ -26,7 +26,7 @@ def _factors_shell() -> Spec:
 
     y = alt.Y("label:N", sort=None, title=None)
     scale = alt.Scale(type="log", nice=False, padding=12)
-    title = "Actual time / estimated time (factor, 95 % interval)"
+    title = ["Actual time / estimated time", "(factor, 95 % interval)"]
     x = alt.X("factor:Q", title=title, scale=scale, axis=number_axis(format=".2f"))
     colour = alt.Color("clear:N", legend=None, scale=alt.Scale(domain=[True, False], range=[BLUE, BLACK]))
     one = rows_named("one").mark_rule(color=ORANGE, strokeWidth=2).encode(x=alt.X("at:Q", scale=scale))

@@ -13,6 +13,7 @@ from dashboards.charts.theme import (
     BLACK,
     BLUE,
     GREY,
+    LABEL_FLUSH,
     ORANGE,
     SKY,
     VERMILLION,
@@ -128,7 +129,8 @@ def days_chart(rows: Sequence[dict[str, Any]]) -> Spec:
 def _days_shell() -> Spec:
     import altair as alt
 
-    axis = alt.Axis(labelAngle=0, labelOverlap="greedy", labelSeparation=8, labelExpr="slice(datum.value, 5)")
+    labels = "slice(datum.value, 5)"
+    axis = alt.Axis(labelAngle=0, labelOverlap="greedy", labelSeparation=8, labelExpr=labels, labelFlush=LABEL_FLUSH)
     bars = rows_named("days").mark_bar()
     return shell(
         bars.encode(

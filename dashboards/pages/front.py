@@ -22,7 +22,7 @@ def front_page(book: Book) -> Page:
 
 
 def _overruns(book: Book) -> Section:
-    rows = [row for row in book.drift_rows if row["verdict"] == "over"][:ROWS]
+    rows = [row for row in book.drift_rows if cells.drift_verdict(row) == "over"][:ROWS]
     table = Table(
         "Dearest overruns",
         (
@@ -35,7 +35,7 @@ def _overruns(book: Book) -> Section:
         [
             (
                 book.job_cell(row),
-                _over(row),
+                _over(book, row),
                 _runs(row),
                 cells.hours(row["overrun_hours"]),
                 book.money(row["overrun_cost"]),
@@ -53,9 +53,14 @@ def _runs(row: Row) -> Cell:
     return Cell(f"{wording.number(row['runs'])} {row['basis']}", sort=row["runs"], mark="wrap")
 
 
-def _over(row: Row) -> Cell:
+def _over(book: Book, row: Row) -> Cell:
     interval = cells.drift_interval(row).text.removesuffix(f"{wording.NBSP}%")
-    return Cell(f"{wording.over(row['drift'])} ({interval})", sort=row["drift"])
+    lines = [f"{wording.over(row['drift'])} ({interval})"]
+    if quoting.is_changed(row):
+        after = cells.after_interval(row).removesuffix(f"{wording.NBSP}%")
+        lines.append(f"{wording.over(row['drift_after'])} ({after})")
+        lines.append(f"since {wording.local_day(row['shifted_at'], book.zone)}")
+    return Cell("\n".join(line.replace(" ", wording.NBSP) for line in lines), sort=row["drift"], mark="lines")
 
 
 def _tools(book: Book) -> Section:
@@ -141,17 +146,17 @@ def _quote(book: Book) -> Section:
             (
                 book.job_cell(row),
                 cells.seconds(row["estimate_s"]),
-                cells.seconds(row["actual_s"]),
+                quoting.takes_cell(book, row),
                 quoting.cycle_interval(row),
-                _runs(row),
+                quoting.runs_cell(book, row, with_basis=True),
             )
             for row in rows[:ROWS]
         ],
         empty="No job is far enough off its estimate to quote it again.",
-        more=f"{ROWS} of {len(rows)} such jobs." if len(rows) > ROWS else "",
+        more=f"{ROWS} of {overruns.counted(rows)}." if len(rows) > ROWS else "",
     )
     told = quoting.sentence(quoting.factor_rows(book))
     if rows:
-        told += f" {wording.plural(len(rows), 'job is', 'jobs are')} off the estimate."
+        told += f" {overruns.counted(rows)} {'is' if len(rows) == 1 else 'are'} off the estimate."
     link = Text("", href="quoting.html", link="Factors by machine, material and kind of work")
-    return Section("What to quote again", [Text(told, "lead"), table, link])
+    return Section("What to quote again", [Text(told, "lead"), table, *quoting.since_note(rows[:ROWS]), link])

@@ -5,6 +5,7 @@ It lists the newest runs and puts all that it was given beside the page as a spr
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 import polars as pl
@@ -14,6 +15,7 @@ from dashboards.blocks import Block, Cell, Column, Facts, Figure, Page, Section,
 from dashboards.book import Book, Row
 from dashboards.charts.drift import Level, causes_chart, runs_chart
 from dashboards.charts.theme import spec_text, wall_time
+from dashboards.run_sheet import runs_sheet
 from dashboards.site_data import SECTION_KEY
 
 RUNS_LISTED: Final = 100
@@ -25,7 +27,7 @@ BATCHES_LISTED: Final = 40
 def job_page(book: Book, job_key: str, rows: list[Row]) -> Page:
     """Build job/<slug>.html from the job's rows of the drift mart."""
     path = f"job/{book.job_slugs[job_key]}.html"
-    ordered = sorted(rows, key=lambda row: int(book.section_anchor(row).removeprefix("part-")))
+    ordered = sorted(rows, key=book.section_place)
     files: dict[str, str] = {}
     sections = []
     for row in ordered:
@@ -33,7 +35,7 @@ def job_page(book: Book, job_key: str, rows: list[Row]) -> Page:
         runs = book.runs.get(tuple(row[column] for column in SECTION_KEY))
         sheet = ""
         if runs is not None:
-            sheet = f"job/{book.job_slugs[job_key]}-{anchor}.csv"
+            sheet = book.sheet_path(row)
             files[sheet] = runs_sheet(book, runs)
         sections.append(_section(book, row, anchor, runs, sheet))
     return Page(path, f"Job {job_key}", sections, nav="overruns", files=files)
@@ -49,15 +51,17 @@ def _section(book: Book, row: Row, anchor: str, runs: pl.DataFrame | None, sheet
         causes = book.causes.get(tuple(row[column] for column in SECTION_KEY))
         if causes is not None and not causes.is_empty():
             blocks.append(_causes_figure(book, row, causes))
-        blocks += [_batches_table(book, runs), _runs_table(book, row, runs, sheet, f"runs-{anchor}")]
+        blocks += [_batches_table(book, row), _runs_table(book, row, runs, sheet, f"runs-{anchor}")]
     blocks.append(Text("", href=book.machine_href(row["machine"]), link=f"Machine {row['machine']}"))
     return Section(heading[0].upper() + heading[1:], blocks, anchor)
 
 
 def _verdict_sentence(book: Book, row: Row) -> str:
     runs = f"{wording.plural(row['runs'], 'complete run')} in {wording.plural(row['batches'], 'batch', 'batches')}"
-    if row["drift"] is None:
+    if row["estimate_s"] is None:
         return f"There is no estimate to compare with ({runs})."
+    if row["drift"] is None:
+        return f"There is no complete run yet to hold against the estimate ({runs})."
     runs_words = f"The median run is {wording.over_words(row['drift'])}"
     if row["drift_low"] is None or row["drift_high"] is None:
         return f"{runs_words}; {runs} are too few for an interval or a verdict."
@@ -73,21 +77,33 @@ def _verdict_sentence(book: Book, row: Row) -> str:
     if row["shifted_at"] is not None and row["drift_before"] is not None and row["drift_after"] is not None:
         told += (
             f" It changed on {wording.local_day(row['shifted_at'], book.zone)}: {wording.over(row['drift_before'])} "
-            f"before, {wording.over(row['drift_after'])} since (q {wording.probability(row['shift_q'])})."
+            f"before, {wording.over(row['drift_after'])} since ({_after_words(row)}, "
+            f"q {wording.probability(row['shift_q'])})."
         )
     return told
 
 
+def _after_words(row: Row) -> str:
+    told = cells.after_interval(row)
+    return "too few runs for an interval" if told == "too few" else f"95 % interval {told}"
+
+
 def _facts(book: Book, row: Row) -> Facts:
     source = {"lines": " (estimate lines)", "quote": " (the quoted cycle: there are no estimate lines)", None: ""}
-    cost = wording.money(row["overrun_cost"], book.currency) if row["overrun_cost"] is not None else ""
+    cost = "no rate in shop.toml"
+    if row["overrun_cost"] is not None:
+        cost = wording.money(row["overrun_cost"], book.currency)
+    elif row["estimate_s"] is None:
+        cost = "no estimate"
+    elif row["overrun_hours"] is None:
+        cost = "no complete run"
     return Facts(
         [
             ("Estimate per cycle", wording.duration(row["estimate_s"]) + source[row["estimate_from"]]),
             ("Median actual", wording.duration(row["actual_s"])),
             ("Mean actual", wording.duration(row["actual_mean_s"])),
             ("Over the estimate in all", wording.hours(row["overrun_hours"])),
-            ("At the machine's rate", cost or "no rate in shop.toml"),
+            ("At the machine's rate", cost),
             ("Aborted runs, not counted", wording.number(row["aborted"])),
             ("Basis", row["basis"]),
         ]
@@ -97,7 +113,7 @@ def _facts(book: Book, row: Row) -> Facts:
 def _drawn(book: Book, row: Row, runs: pl.DataFrame) -> tuple[pl.DataFrame, str]:
     """Return the points of the run chart (at, value, told) and what one point stands for."""
     complete = runs.filter(pl.col("outcome") == "complete")
-    timed = row["estimate_s"] is not None
+    timed = cells.is_timed(row)
     value = (pl.col("actual_s") / row["estimate_s"] - 1) * 100 if timed else pl.col("actual_s") / 60
     points = complete.select("started_at", "batch_id", "actual_s", value=value)
     if points.height <= RUNS_DRAWN:
@@ -112,7 +128,7 @@ def _runs_figure(book: Book, row: Row, runs: pl.DataFrame, anchor: str) -> Block
     points, unit = _drawn(book, row, runs)
     if points.is_empty():
         return Text("No complete run to draw.", "note")
-    timed = row["estimate_s"] is not None
+    timed = cells.is_timed(row)
     values = points["value"]
     low_q, high_q = float(values.quantile(0.05) or 0), float(values.quantile(0.95) or 0)
     # One run with an hour of hold must not press all others into a line: far points stand at the edge, marked.
@@ -130,32 +146,51 @@ def _runs_figure(book: Book, row: Row, runs: pl.DataFrame, anchor: str) -> Block
     levels, interval, shift = _levels(book, row, drawn)
     title = _runs_title(book, row)
     y_title = "Time over the estimate (%)" if timed else "Cycle time (min)"
-    late = shift is not None and shift[0] > drawn[len(drawn) // 2]["at"]
-    chart = runs_chart(drawn, y_title, levels, interval, shift, label_left=late)
+    chart = runs_chart(drawn, y_title, levels, interval, shift)
     beyond = sum(point["beyond"] for point in drawn)
     note = f"Each point is a {unit}." + (" Dotted: the estimate." if timed else "")
     if interval is not None:
         note += " Band: 95 % interval of the median."
     if beyond:
         note += f" {wording.plural(beyond, 'point lies', 'points lie')} beyond the scale (triangles at the edge)."
+    note += _left_out(row, runs, points, unit)
     return Figure(title, spec_text(chart, title, 240), note, see="Runs and their source rows", see_anchor=anchor)
+
+
+def _left_out(row: Row, runs: pl.DataFrame, points: pl.DataFrame, unit: str) -> str:
+    """Say how many complete runs the chart does not show, where that is not none."""
+    shown = runs.filter(pl.col("outcome") == "complete")
+    if unit != "run":
+        shown = shown.filter(pl.col("batch_id").is_in(points["batch_id"].implode()))
+    older = row["runs"] - shown.height
+    if older <= 0:
+        return ""
+    return (
+        f" Drawn are the newest {wording.number(shown.height)} of {wording.plural(row['runs'], 'complete run')}; "
+        f"{wording.plural(older, 'older one is', 'older ones are')} left out."
+    )
 
 
 def _levels(
     book: Book, row: Row, drawn: list[dict[str, Any]]
-) -> tuple[list[Level], tuple[float, float] | None, tuple[str, str] | None]:
-    if row["drift"] is None:
+) -> tuple[list[Level], tuple[float, float] | None, str | None]:
+    if not cells.is_timed(row):
         return [], None, None
     first, last = drawn[0]["at"], drawn[-1]["at"]
     if row["shifted_at"] is not None and row["drift_before"] is not None and row["drift_after"] is not None:
         at = wall_time(row["shifted_at"], book.zone)
+        day = wording.local_day(row["shifted_at"], book.zone)
         levels = [
-            Level(start, end, (drift - 1) * 100, wording.over(drift))
-            for start, end, drift in ((first, at, row["drift_before"]), (at, last, row["drift_after"]))
+            Level(start, end, (drift - 1) * 100, f"{wording.over(drift)} {words}", late)
+            for start, end, drift, words, late in (
+                (first, at, row["drift_before"], f"before {day}", False),
+                (at, last, row["drift_after"], "since", True),
+            )
             if start < end
         ]
-        label = wording.local_day(row["shifted_at"], book.zone)
-        return levels, None, ((at, label) if first <= at <= last else None)
+        if len(levels) == 1 and levels[0].late:
+            levels = [replace(levels[0], label=f"{levels[0].label} {day}")]
+        return levels, None, (at if first <= at <= last else None)
     interval = None
     if row["drift_low"] is not None and row["drift_high"] is not None:
         interval = ((row["drift_low"] - 1) * 100, (row["drift_high"] - 1) * 100)
@@ -165,8 +200,10 @@ def _levels(
 
 def _runs_title(book: Book, row: Row) -> str:
     label = book.job_label(row)
-    if row["drift"] is None:
+    if row["estimate_s"] is None:
         return f"{label} takes {wording.duration(row['actual_s'])}, without an estimate to hold it against"
+    if row["drift"] is None:
+        return f"{label}: nothing yet to hold against the estimate"
     if row["verdict"] == "too few":
         return f"{label}: too few runs for a verdict ({row['runs']})"
     if row["shifted_at"] is not None and row["drift_after"] is not None:
@@ -226,9 +263,11 @@ def _cause_cell(book: Book, cause: Row) -> Cell:
     return Cell(_cause_name(cause), book.tool_href(cause["machine"], cause["tool"]) if cause["tool"] else "")
 
 
-def _batches_table(book: Book, runs: pl.DataFrame) -> Table:
-    ids = runs["batch_id"].unique(maintain_order=True).to_list()
-    batches = [book.batches[batch_id] for batch_id in reversed(ids) if batch_id in book.batches]
+def _batches_table(book: Book, row: Row) -> Table:
+    batches, unsure = book.batches(row)
+    more = f"The newest {BATCHES_LISTED} of {len(batches)} batches." if len(batches) > BATCHES_LISTED else ""
+    if unsure:
+        more += f" {wording.plural(unsure, 'older batch', 'older batches')} may be of another program or revision."
     return Table(
         "Batches",
         (
@@ -263,7 +302,7 @@ def _batches_table(book: Book, runs: pl.DataFrame) -> Table:
             for batch in batches[:BATCHES_LISTED]
         ],
         empty="No batch is known for these runs.",
-        more=f"The newest {BATCHES_LISTED} of {len(batches)} batches." if len(batches) > BATCHES_LISTED else "",
+        more=more.strip(),
     )
 
 
@@ -272,7 +311,7 @@ def _runs_table(book: Book, row: Row, runs: pl.DataFrame, sheet: str, anchor: st
     total = max(row["runs"] + row["aborted"], runs.height)
     more = f"{wording.plural(runs.height, 'run')} with file and row number as a spreadsheet file (CSV)"
     if total > runs.height:
-        more = f"The newest {more}; {wording.number(total)} are in the store"
+        more = f"The newest {more}; {wording.number(total)} are in the book"
     return Table(
         "Runs and their source rows" + (f", newest {RUNS_LISTED}" if runs.height > RUNS_LISTED else ""),
         (
@@ -315,52 +354,3 @@ def _rows_cell(run: Row) -> Cell:
     first, last = run["row_number"], run["last_row_number"]
     same = run["last_file_id"] in (None, run["file_id"]) and last in (None, first)
     return Cell(str(first) if same else f"{first} to {last}", sort=first)
-
-
-def runs_sheet(book: Book, runs: pl.DataFrame) -> str:
-    """Write runs as CSV, with the shop's own times and the source rows.
-
-    Text that a spreadsheet would take for a formula gets an apostrophe in front.
-    """
-    names = pl.DataFrame(
-        {"id": list(book.file_names), "name": list(book.file_names.values())},
-        schema={"id": pl.String, "name": pl.String},
-    )
-
-    def local(column: str) -> pl.Expr:
-        return pl.col(column).dt.convert_time_zone(book.data.timezone).dt.strftime("%Y-%m-%dT%H:%M:%S%:z")
-
-    sheet = (
-        runs.join(names.rename({"id": "file_id", "name": "file"}), on="file_id", how="left", maintain_order="left")
-        .join(
-            names.rename({"id": "last_file_id", "name": "last_file"}),
-            on="last_file_id",
-            how="left",
-            maintain_order="left",
-        )
-        .select(
-            "run_id",
-            "machine",
-            "program",
-            local("started_at"),
-            local("ended_at"),
-            "outcome",
-            "parts",
-            "scrap",
-            "job",
-            "part",
-            "operation",
-            "revision",
-            "batch_id",
-            "estimate_s",
-            "actual_s",
-            "basis",
-            pl.coalesce("file", "file_id").alias("file"),
-            "row_number",
-            pl.coalesce("last_file", "last_file_id").alias("last_file"),
-            "last_row_number",
-        )
-    )
-    text_columns = [name for name, dtype in sheet.schema.items() if dtype == pl.String]
-    safe = [pl.col(name).str.replace(r"^([=+\-@\t\r])", "'$1") for name in text_columns]
-    return sheet.with_columns(safe).write_csv(line_terminator="\r\n")

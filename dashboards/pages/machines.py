@@ -19,6 +19,7 @@ from dashboards.pages.overruns import jobs_table
 from dashboards.pages.tools import tool_rows, tools_table
 from dashboards.pages.utilisation import (
     BASIS_NOTE,
+    GAPS_NOTE,
     MONTHS_DRAWN,
     gaps_table,
     indicators_table,
@@ -74,11 +75,13 @@ def _machine_page(
     if months is not None and not months.is_empty():
         rows = months.to_dicts()
         newest = next((row for row in reversed(rows) if not thin(row)), rows[-1])
-        lead = (
-            f"In {wording.month(newest['month'])} {machine} cut {wording.percent(newest['spindle_utilisation'])} of "
-            f"{wording.hours(newest['observed_planned_s'] / 3600, 0)} planned and observed "
-            f"({wording.percent(newest['coverage'])} of planned time; {newest['basis']})."
-        )
+        lead = f"In {wording.month(newest['month'])} no planned time of {machine} was observed."
+        if newest["spindle_utilisation"] is not None:
+            lead = (
+                f"In {wording.month(newest['month'])} {machine} cut {wording.percent(newest['spindle_utilisation'])} "
+                f"of {wording.hours(newest['observed_planned_s'] / 3600, 0)} planned and observed "
+                f"({wording.percent(newest['coverage'])} of planned time; {newest['basis']})."
+            )
         first += [Text(lead, "lead"), *_facts(book, known), _months_figure(machine, rows[-MONTHS_DRAWN:], newest)]
         first.append(_states_figure(machine, rows[-MONTHS_DRAWN:], newest))
         if days is not None and not days.is_empty():
@@ -98,7 +101,7 @@ def _machine_page(
         sections.append(Section("Tools", [tools_table(book, tools), Text(wording.CAUTION, "caution")], "tools"))
     sections.append(Section("Where this machine's times come from", [_sources_table(book, sources)], "sources"))
     if gaps is not None and not gaps.is_empty():
-        sections.append(Section("Planned time without data", [gaps_table(book, gaps)], "gaps"))
+        sections.append(Section("Planned time without data", [gaps_table(book, gaps), Text(GAPS_NOTE, "note")], "gaps"))
     title = f"Machine {machine}" + (f": {name}" if name else "")
     return Page(book.machine_href(machine), title, [Section("", first), *sections], nav="utilisation")
 
@@ -133,12 +136,14 @@ def _months_figure(machine: str, rows: list[Row], newest: Row) -> Figure:
         for row in rows
     ]
     compared = [row for row in rows if not thin(row) and row["spindle_utilisation"] is not None]
-    title = f"{machine} cut {wording.percent(newest['spindle_utilisation'])} of its planned, observed time in "
-    title += wording.month(newest["month"])
+    title = f"No planned time of {machine} was observed in {wording.month(newest['month'])}"
+    if newest["spindle_utilisation"] is not None:
+        title = f"{machine} cut {wording.percent(newest['spindle_utilisation'])} of its planned, observed time in "
+        title += wording.month(newest["month"])
     if len(compared) > 1:
-        low = min(row["spindle_utilisation"] for row in compared)
-        high = max(row["spindle_utilisation"] for row in compared)
-        title += f"; its full months lie between {wording.percent_range(low, high).replace(' to ', ' and ')}"
+        shares = [row["spindle_utilisation"] for row in compared]
+        span = wording.percent_span(min(shares), max(shares), "and")
+        title += f"; its full months {'lie between' if ' and ' in span else 'all lie at'} {span}"
     note = (
         "Bars: share of planned, observed time spent cutting. Black tick: share of planned time that was observed; a "
         f"bar is hollow and dashed where that is under {wording.percent(FULL_COVERAGE)}."
@@ -192,7 +197,7 @@ def _days_figure(machine: str, days: pl.DataFrame) -> Figure:
         for row in recent.to_dicts()
     ]
     cut = float(recent.filter(pl.col("state") == "cutting")["hours"].sum())
-    title = f"{machine} cut {wording.hours(cut, 0)} in the {DAYS_DRAWN} days to {wording.day(last)}"
+    title = f"{machine} cut {wording.hours(cut, 0)} {_days_words(recent)}"
     wide = recent.pivot("state", index="day", values="hours", aggregate_function="sum").sort("day", descending=True)
     table = Table(
         "Hours of each state per day",
@@ -203,6 +208,18 @@ def _days_figure(machine: str, days: pl.DataFrame) -> Figure:
         ],
     )
     return Figure(title, spec_text(days_chart(drawn), title, 220), "Whole days of the shop's calendar.", table)
+
+
+def _days_words(recent: pl.DataFrame) -> str:
+    """Say which days a chart of days covers: those with records, which may be fewer than it has room for."""
+    on = recent.filter((pl.col("state") != "unobserved") & (pl.col("hours") > 0))["day"].unique().sort().to_list()
+    if not on:
+        return "in these days, of which nothing was observed"
+    if len(on) == 1:
+        return f"on {wording.day(on[0])}, the one day with records"
+    if (on[-1] - on[0]).days + 1 == len(on):
+        return f"in the {len(on)} days from {wording.day(on[0])} to {wording.day(on[-1])}"
+    return f"on {len(on)} days with records between {wording.day(on[0])} and {wording.day(on[-1])}"
 
 
 def _sources_table(book: Book, sources: pl.DataFrame | None) -> Table:

@@ -19,12 +19,13 @@ SHOWN_IN_CHART: Final = 25
 def overruns_page(book: Book) -> Page:
     """Build overruns.html."""
     rows = book.drift_rows
-    timed = [row for row in rows if row["drift"] is not None]
+    timed = [row for row in rows if cells.is_timed(row)]
     tolerance = wording.percent(book.data.tolerance)
     how = (
         f"A job runs over when it has at least 5 complete runs and a test by batch finds the actual time more than "
         f"{tolerance} above the estimate; among all jobs called over or under, about one in twenty may be called so "
-        "by chance (Benjamini-Hochberg, q at most 0.05). Too few means that no verdict is given. Intervals are 95 %."
+        "by chance (Benjamini-Hochberg, q at most 0.05). Too few means that no verdict is given; without an estimate "
+        "there is nothing to compare with. Intervals are 95 %."
     )
     blocks: list[Block] = [Text(sentence(rows), "lead"), *money_note(book)]
     if timed:
@@ -40,25 +41,39 @@ def overruns_page(book: Book) -> Page:
     )
 
 
+def counted(rows: list[Row]) -> str:
+    """Say how many operations of how many jobs the rows are."""
+    return wording.operations(len(rows), len({row["job_key"] for row in rows}))
+
+
+def _judged(rows: list[Row]) -> str:
+    jobs = len({row["job_key"] for row in rows})
+    if len(rows) == jobs:
+        return wording.plural(jobs, "judged job")
+    return f"{wording.plural(len(rows), 'judged operation')} ({wording.plural(jobs, 'job')})"
+
+
 def sentence(rows: list[Row]) -> str:
-    """Say how many jobs run over, and what that takes."""
-    judged = [row for row in rows if row["verdict"] != "too few"]
-    over = [row for row in rows if row["verdict"] == "over"]
-    few = len(rows) - len(judged)
+    """Say how many operations run over, what that takes, and how many cannot be judged."""
+    without = [row for row in rows if row["estimate_s"] is None]
+    few = [row for row in rows if row["estimate_s"] is not None and row["verdict"] == "too few"]
+    judged = [row for row in rows if row["estimate_s"] is not None and row["verdict"] != "too few"]
+    over = [row for row in judged if row["verdict"] == "over"]
     if not rows:
         return "No job has been run yet, so there is nothing to compare with an estimate."
+    rest = f" {counted(without)} {'has' if len(without) == 1 else 'have'} no estimate." if without else ""
+    if not judged and not few:
+        return f"Nothing to compare with: {counted(without)} without an estimate."
     if not judged:
-        return f"Too few runs for a verdict on any of {wording.plural(len(rows), 'job')}."
-    rest = f" {wording.plural(few, 'job has', 'jobs have')} too few runs for a verdict." if few else ""
+        return f"Too few runs for a verdict on any of {counted(few)}.{rest}"
+    if few:
+        rest = f" {counted(few)} {'has' if len(few) == 1 else 'have'} too few runs for a verdict.{rest}"
     if not over:
-        return f"None of {wording.plural(len(judged), 'judged job')} runs over its estimate.{rest}"
+        return f"None of {_judged(judged)} runs over its estimate.{rest}"
     lost = sum(row["overrun_hours"] or 0.0 for row in over)
     verb = "runs over its estimate" if len(over) == 1 else "run over their estimates"
     together = "it has" if len(over) == 1 else "together they have"
-    return (
-        f"{len(over)} of {wording.plural(len(judged), 'judged job')} {verb}; "
-        f"{together} taken {wording.hours(lost)} more than estimated.{rest}"
-    )
+    return f"{len(over)} of {_judged(judged)} {verb}; {together} taken {wording.hours(lost)} more than estimated.{rest}"
 
 
 def money_note(book: Book) -> list[Text]:
@@ -76,7 +91,7 @@ def _figure(book: Book, timed: list[Row]) -> Figure:
     shown = timed[:SHOWN_IN_CHART]
     first = shown[0]
     by = "cost" if book.ranks_by_cost else "hours lost"
-    if first["verdict"] == "over":
+    if first["verdict"] == "over" and first["estimate_s"] is not None:
         verb = "costs" if book.ranks_by_cost else "loses"
         title = f"{book.job_label(first)} {verb} the most: it runs {wording.over_words(first['drift'])}"
     else:
@@ -85,7 +100,8 @@ def _figure(book: Book, timed: list[Row]) -> Figure:
             title = f"Jobs against their estimates, by {by}"
     points = [
         {
-            "label": book.job_label(row),
+            # The axis has room for about 25 letters.
+            "label": book.job_label(row).replace(", revision ", " rev "),
             "over": (row["drift"] - 1) * 100,
             "low": ((row["drift_low"] or row["drift"]) - 1) * 100,
             "high": ((row["drift_high"] or row["drift"]) - 1) * 100,
@@ -129,7 +145,7 @@ def jobs_table(book: Book, rows: list[Row]) -> Table:
         [
             (
                 book.job_cell(row),
-                cells.verdict(row["verdict"]),
+                cells.verdict(cells.drift_verdict(row)),
                 cells.drift(row["drift"]),
                 cells.drift_interval(row),
                 cells.count(row["runs"]),

@@ -12,7 +12,7 @@ import polars as pl
 from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Page, Section, Table, Text
 from dashboards.book import FILES_SHOWN, Book
-from dashboards.pages.utilisation import gaps_table
+from dashboards.pages.utilisation import GAPS_NOTE, gaps_table
 
 COUNTS = ("rows_read", "rows_loaded", "rows_duplicate", "rows_rejected", "rows_skipped")
 
@@ -32,7 +32,11 @@ def quality_page(book: Book) -> Page:
             Section("Rows to mend", [_rejects_table(book)], "rejects"),
             Section("Files", [*_folder_note(book), _files_table(book)], "files"),
             Section("Rows corrected by a later export", [_superseded_table(book)], "corrected"),
-            Section("Planned time without data", [gaps_table(book, data.gaps.sort("hours", descending=True))], "gaps"),
+            Section(
+                "Planned time without data",
+                [gaps_table(book, data.gaps.sort("hours", descending=True)), Text(GAPS_NOTE, "note")],
+                "gaps",
+            ),
             Section("How times were obtained", [_basis_table(book)], "basis"),
         ],
         nav="quality",
@@ -63,8 +67,8 @@ def _rejects_table(book: Book) -> Table:
     return Table(
         "Rejected rows by reason",
         (
-            Column("Rows", True),
             Column("Reason"),
+            Column("Rows", True),
             Column("Column"),
             Column("What to do"),
             Column("For example in"),
@@ -73,8 +77,8 @@ def _rejects_table(book: Book) -> Table:
         ),
         [
             (
-                cells.count(row["rows"]),
                 Cell(row["reason"].replace("_", " ")),
+                cells.count(row["rows"]),
                 Cell(row["column"] or ""),
                 Cell(row["message"] or "", mark="long"),
                 book.file_cell(row["file_id"]),
@@ -106,7 +110,7 @@ def _files_table(book: Book) -> Table:
             Column("Already known", True),
             Column("Rejected", True),
             Column("Set aside", True),
-            Column("Reason"),
+            Column("Reason or note"),
         ),
         [
             (
@@ -121,6 +125,7 @@ def _files_table(book: Book) -> Table:
         empty="No file has been read yet.",
         more=f"{FILES_SHOWN} of {total} files, those to look at first." if total > FILES_SHOWN else "",
         row_anchors=[book.file_anchor(row["file_id"]) for row in rows],
+        cards=True,
     )
 
 

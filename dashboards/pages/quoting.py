@@ -43,7 +43,8 @@ def factor_label(row: Row) -> str:
 
 def is_clear(row: Row) -> bool:
     """Whether the interval lies off 1.00."""
-    return bool(row["factor_low"] > 1.0 or row["factor_high"] < 1.0)
+    low, high = row["factor_low"], row["factor_high"]
+    return (low is not None and low > 1.0) or (high is not None and high < 1.0)
 
 
 def largest(rows: list[Row]) -> Row | None:
@@ -58,6 +59,9 @@ def sentence(rows: list[Row]) -> str:
     if not whole:
         return "Too few runs with an estimate for a quoting factor."
     far = largest(rows)
+    if all(row["factor_low"] is None or row["factor_high"] is None for row in whole):
+        first = whole[0]
+        return f"Too little for a quoting factor with an interval: {factor_label(first)} stands at {_stated(first)}."
     if far is None:
         one = wording.plural(len(whole), "factor")
         return f"On the whole estimated cycles hold: none of {one} for whole cycles is clear of 1.00."
@@ -66,16 +70,26 @@ def sentence(rows: list[Row]) -> str:
 
 def _stated(row: Row) -> str:
     return (
-        f"{wording.factor(row['factor'])} (95 % interval {wording.factor(row['factor_low'])} to "
-        f"{wording.factor(row['factor_high'])}, {wording.plural(row['runs'], 'run')}, "
-        f"{wording.plural(row['jobs'], 'job')})"
+        f"{wording.factor(row['factor'])} ({_interval(row)}, {wording.plural(row['runs'], 'run')}, "
+        f"{wording.plural(row['jobs'], 'operation')})"
     )
+
+
+def _interval(row: Row) -> str:
+    if row["factor_low"] is None or row["factor_high"] is None:
+        return "too few for an interval"
+    return f"95 % interval {_range(row)}"
+
+
+def _range(row: Row) -> str:
+    return f"{wording.factor(row['factor_low'])} to {wording.factor(row['factor_high'])}"
 
 
 def quoting_page(book: Book) -> Page:
     """Build quoting.html."""
     rows = factor_rows(book)
     whole = [row for row in rows if is_whole(row)]
+    again = requote_rows(book)
     first: list[Block] = [Text(sentence(rows), "lead"), Text(wording.CAUTION, "caution")]
     if whole:
         first.append(_figure(whole))
@@ -89,7 +103,7 @@ def quoting_page(book: Book) -> Page:
         "What to quote",
         [
             Section("", first),
-            Section("Jobs to quote again", [requote_table(book, requote_rows(book))], "again"),
+            Section("Jobs to quote again", [requote_table(book, again), *since_note(again)], "again"),
             Section("All factors", [_factors_table(book, rows), Text(how, "note")], "factors"),
         ],
         nav="quoting",
@@ -98,21 +112,35 @@ def quoting_page(book: Book) -> Page:
 
 def requote_rows(book: Book) -> list[Row]:
     """Return the jobs whose verdict says that the estimate no longer holds, dearest first."""
-    return [row for row in book.drift_rows if row["verdict"] in ("over", "under")]
+    return [row for row in book.drift_rows if cells.is_timed(row) and row["verdict"] in ("over", "under")]
+
+
+def is_changed(row: Row) -> bool:
+    """Whether a job changed its level, so that what it takes is what it takes since then."""
+    return cells.is_timed(row) and row["shifted_at"] is not None and row["drift_after"] is not None
+
+
+def since_note(rows: list[Row]) -> list[Text]:
+    """Say what a figure with a day rests on, where there is one."""
+    if not any(is_changed(row) for row in rows):
+        return []
+    return [Text("With a day: what the job takes since it changed on that day, from the runs since then.", "note")]
 
 
 def _figure(whole: list[Row]) -> Figure:
     shown = whole[:FACTORS_DRAWN]
     far = largest(shown)
     title = "On the whole estimated cycles hold: no factor is clear of 1.00"
+    if all(row["factor_low"] is None or row["factor_high"] is None for row in shown):
+        title = "Too little for a quoting factor with an interval"
     if far is not None:
         title = f"Cycles of {factor_label(far)} take {wording.factor(far['factor'])} times their estimate"
     drawn = [
         {
             "label": factor_label(row),
             "factor": row["factor"],
-            "low": row["factor_low"],
-            "high": row["factor_high"],
+            "low": row["factor"] if row["factor_low"] is None else row["factor_low"],
+            "high": row["factor"] if row["factor_high"] is None else row["factor_high"],
             "clear": is_clear(row),
             "text": f"{wording.factor(row['factor'])}  n={row['runs']}",
             "told": f"{factor_label(row)}: {_stated(row)}",
@@ -120,6 +148,8 @@ def _figure(whole: list[Row]) -> Figure:
         for row in shown
     ]
     note = "Filled: the interval lies off 1.00. n is the number of complete runs."
+    if any(row["factor_low"] is None or row["factor_high"] is None for row in shown):
+        note += " A mark without a line has too few operations for an interval."
     if len(whole) > len(shown):
         note += f" {len(shown)} of {len(whole)} factors; the table has all."
     chart = factors_chart(drawn)
@@ -143,9 +173,9 @@ def requote_table(book: Book, rows: list[Row]) -> Table:
             (
                 book.job_cell(row),
                 cells.seconds(row["estimate_s"]),
-                cells.seconds(row["actual_s"]),
+                takes_cell(book, row),
                 cycle_interval(row),
-                cells.count(row["runs"]),
+                runs_cell(book, row),
                 cells.verdict(row["verdict"]),
                 Cell(row["basis"]),
             )
@@ -156,11 +186,32 @@ def requote_table(book: Book, rows: list[Row]) -> Table:
 
 
 def cycle_interval(row: Row) -> Cell:
-    """The 95 % interval of the median cycle in the estimate's terms, or that there are too few runs for one."""
+    """The 95 % interval of what a job takes (since its change), or that there are too few runs for one."""
     low, high, estimate = row["drift_low"], row["drift_high"], row["estimate_s"]
+    if is_changed(row):
+        low, high = row.get("drift_after_low"), row.get("drift_after_high")
     if low is None or high is None or estimate is None:
         return Cell("too few", mark="few")
     return Cell(wording.duration_range(low * estimate, high * estimate), sort=low * estimate)
+
+
+def takes_cell(book: Book, row: Row) -> Cell:
+    """The median cycle, since its change where there was one."""
+    if not is_changed(row):
+        return cells.seconds(row["actual_s"])
+    seconds = row["estimate_s"] * row["drift_after"]
+    since = book.day_since(row["shifted_at"])
+    return Cell(f"{wording.duration(seconds)}\nsince{wording.NBSP}{since}", sort=seconds, mark="lines")
+
+
+def runs_cell(book: Book, row: Row, with_basis: bool = False) -> Cell:
+    """The complete runs that the time rests on; with a plus where older ones since the change were not handed over."""
+    runs, more = row["runs"], ""
+    since = book.runs_since(row) if is_changed(row) else None
+    if since is not None:
+        runs, more = since[0], "" if since[1] else "+"
+    basis = f" {row['basis']}" if with_basis else ""
+    return Cell(f"{wording.number(runs)}{more}{basis}", sort=runs, mark="wrap")
 
 
 def _factors_table(book: Book, rows: list[Row]) -> Table:
@@ -175,7 +226,7 @@ def _factors_table(book: Book, rows: list[Row]) -> Table:
             Column("Factor", True),
             Column("95 % interval", True),
             Column("Runs", True),
-            Column("Jobs", True),
+            Column("Operations", True),
             Column("Rests on"),
         ),
         [
@@ -186,10 +237,7 @@ def _factors_table(book: Book, rows: list[Row]) -> Table:
                 Cell(row["operation_kind"] or "all"),
                 Cell(row["tool_type"] or "all"),
                 Cell(wording.factor(row["factor"]), sort=row["factor"]),
-                Cell(
-                    f"{wording.factor(row['factor_low'])} to {wording.factor(row['factor_high'])}",
-                    sort=row["factor_low"],
-                ),
+                _interval_cell(row),
                 cells.count(row["runs"]),
                 cells.count(row["jobs"]),
                 _rests_on(book, row),
@@ -198,6 +246,12 @@ def _factors_table(book: Book, rows: list[Row]) -> Table:
         ],
         empty="Too few runs with an estimate for any factor.",
     )
+
+
+def _interval_cell(row: Row) -> Cell:
+    if row["factor_low"] is None or row["factor_high"] is None:
+        return Cell("too few", mark="few")
+    return Cell(_range(row), sort=row["factor_low"])
 
 
 def _rests_on(book: Book, row: Row) -> Cell:

@@ -17,6 +17,7 @@ from dashboards.charts.tool_life import edges_chart, survival_chart
 
 EDGES_LISTED: Final = 200
 EDGES_DRAWN: Final = 300
+UNUSED: Final = {"min": "without any cutting", "parts": "without any part made"}
 RANK: Final = {"falling": 0, "rising": 1, "steady": 2, "too few": 3}
 
 
@@ -121,7 +122,7 @@ def tools_table(book: Book, rows: list[Row]) -> Table:
             for row in rows
         ],
         empty="No edge change is in the book yet.",
-    )
+    ).without_empty("Name")
 
 
 def trend_cell(row: Row) -> Cell:
@@ -157,7 +158,7 @@ def _tool_page(
             blocks.append(figure)
         if row is not None and curves is not None and not curves.is_empty():
             blocks.append(_survival_figure(label, row, curves))
-        blocks += [_edges_table(book, edges), reasons_note(book)]
+        blocks += [_edges_table(book, edges, unit), *_unused_note(edges, unit), reasons_note(book)]
     blocks.append(Text("", href=book.machine_href(machine), link=f"Machine {machine}"))
     title = f"{label}: {name}" if name else label
     return Page(book.tool_href(machine, tool), title, [Section("", blocks)], nav="tools")
@@ -223,17 +224,16 @@ def _end(edge: Row) -> str:
 
 
 def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, unit: str) -> Figure | None:
-    column = _life_of(unit)
-    known = edges.filter(pl.col(column).is_not_null() & pl.col("in_use_at").is_not_null()).tail(EDGES_DRAWN).to_dicts()
+    known = edges.filter((pl.col(_life_of(unit)) > 0) & pl.col("in_use_at").is_not_null()).tail(EDGES_DRAWN).to_dicts()
     if not known:
         return None
     drawn = [
         {
             "edge": edge["edge_number"],
-            "life": edge[column],
+            "life": edge[_life_of(unit)],
             "end": _end(edge),
             "known": not edge["censored"],
-            "told": f"Edge {edge['edge_number']}, {_end(edge)}: {wording.life(edge[column], unit)}"
+            "told": f"Edge {edge['edge_number']}, {_end(edge)}: {wording.life(edge[_life_of(unit)], unit)}"
             + (", life not seen to its end" if edge["censored"] else ""),
         }
         for edge in known
@@ -245,6 +245,9 @@ def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, 
     elif row is not None and row["verdict"] == "steady":
         title = f"Life of {label} holds steady"
     note = f"{wording.plural(len(drawn), 'edge')} in order of use. Open: life not seen to its end."
+    idle = _without_use(edges, unit).height
+    if idle:
+        note += f" Left out: {wording.plural(idle, 'edge')} {UNUSED[unit]}."
     if trend:
         note += " Dashed: the fitted trend, through the median life at the middle edge."
     chart = edges_chart(drawn, trend, _life_title(unit))
@@ -298,7 +301,7 @@ def _survival_figure(label: str, row: Row, curves: pl.DataFrame) -> Figure:
     return Figure(title, spec_text(survival_chart(observed, fitted, _life_title(unit)), title, 240), note, table)
 
 
-def _edges_table(book: Book, edges: pl.DataFrame) -> Table:
+def _edges_table(book: Book, edges: pl.DataFrame, unit: str) -> Table:
     listed = edges.tail(EDGES_LISTED).reverse().to_dicts()
     return Table(
         "Edges and their source rows",
@@ -322,7 +325,7 @@ def _edges_table(book: Book, edges: pl.DataFrame) -> Table:
                 Cell(_end(edge)),
                 Cell(wording.life(edge["cut_min"], "min"), sort=edge["cut_min"]),
                 cells.count(edge["parts"]),
-                Cell(_fitted_as(edge)),
+                Cell(_fitted_as(edge, unit)),
                 book.money(edge["edge_cost"], 2),
                 book.file_cell(edge["file_id"]),
                 cells.count(edge["row_number"]),
@@ -334,7 +337,29 @@ def _edges_table(book: Book, edges: pl.DataFrame) -> Table:
     )
 
 
-def _fitted_as(edge: Row) -> str:
+def _without_use(edges: pl.DataFrame, unit: str) -> pl.DataFrame:
+    """The edges that have a beginning and no use at all; they are in no fit."""
+    return edges.filter(pl.col("in_use_at").is_not_null() & (pl.col(_life_of(unit)).fill_null(0) <= 0))
+
+
+def _unused_note(edges: pl.DataFrame, unit: str) -> list[Text]:
+    followed = _without_use(edges, unit).filter(pl.col("removed_at").is_not_null()).height
+    if not followed:
+        return []
+    one = "change followed the one before it"
+    many = "changes followed each other"
+    return [
+        Text(
+            f"{wording.plural(followed, one, many)} {UNUSED[unit]} between them; "
+            f"{'that edge is' if followed == 1 else 'those edges are'} in no fit.",
+            "note",
+        )
+    ]
+
+
+def _fitted_as(edge: Row, unit: str) -> str:
     if edge["in_use_at"] is None:
         return "not used: start unknown"
+    if not edge[_life_of(unit)]:
+        return "not used: no part made" if unit == "parts" else "not used: no cutting seen"
     return "at least this long" if edge["censored"] else "failure"

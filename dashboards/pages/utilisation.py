@@ -22,6 +22,10 @@ BASIS_NOTE: Final = (
     "Basis: measured comes from the control's own states; derived from cycle records and tool changes; estimated where "
     "no share of non-cutting time is known. No data is never counted as idle."
 )
+GAPS_NOTE: Final = (
+    "Gaps are listed between a machine's first and last record only; planned time before the first or after the last "
+    "lacks data too, and counts against the coverage of its month."
+)
 TERMS: Final = (
     "In the terms of ISO 22400-2, inside planned time: planned busy time (PBT) is the planned time that was observed; "
     "actual production time (APT) is cutting and in cycle, not cutting; actual setup time (AUST) is setup; actual "
@@ -50,7 +54,8 @@ def sentence(book: Book) -> str:
     told = f"In {name} {spindles} cut {wording.percent(cutting / planned)} of planned, observed time"
     shares = [row["spindle_utilisation"] for row in rows if row["spindle_utilisation"] is not None]
     if len(shares) > 1:
-        told += f" ({wording.percent_range(min(shares), max(shares))} by machine)"
+        span = wording.percent_span(min(shares), max(shares))
+        told += f" ({span} by machine)" if " to " in span else f" ({span} on each machine)"
     short = [row["machine"] for row in rows if thin(row)]
     if short:
         told += f"; for {wording.listed(short[:5])} under {wording.percent(FULL_COVERAGE)} of planned time was observed"
@@ -156,13 +161,13 @@ def indicators_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
             (
                 book.machine_cell(row["machine"])
                 if by_machine
-                else Cell(wording.month(row["month"]), sort=row["month"]),
+                else Cell(wording.short_month(row["month"]), sort=row["month"]),
                 cells.percent(row["spindle_utilisation"], 1),
                 cells.hours(row["observed_planned_s"] / 3600, 0),
                 Cell(
                     wording.percent(row["coverage"]) + (", too little" if thin(row) else ""),
                     sort=row["coverage"],
-                    mark="few" if thin(row) else "",
+                    mark="few wrap" if thin(row) else "",
                 ),
                 cells.percent(row["utilization_efficiency"], 1),
                 cells.percent(row["availability"], 1),
@@ -197,7 +202,7 @@ def states_table(book: Book, rows: list[Row], with_machine: bool = True) -> Tabl
         [
             (
                 *([book.machine_cell(row["machine"])] if with_machine else []),
-                Cell(wording.month(row["month"]), sort=row["month"]),
+                Cell(wording.short_month(row["month"]), sort=row["month"]),
                 *(cells.hours(row[f"{state}_s"] / 3600) for state in STATES),
                 cells.hours(row["calendar_s"] / 3600),
                 cells.percent(row["spindle_utilisation"], 1),
@@ -213,7 +218,7 @@ def states_table(book: Book, rows: list[Row], with_machine: bool = True) -> Tabl
 def gaps_table(book: Book, gaps: pl.DataFrame, limit: int = 100) -> Table:
     """Lay out stretches of planned time without data, as given."""
     return Table(
-        "Planned time without data",
+        "Planned time without data, between a machine's first and last record",
         (Column("Machine"), Column("From"), Column("To"), Column("Length", True)),
         [
             (
@@ -224,6 +229,6 @@ def gaps_table(book: Book, gaps: pl.DataFrame, limit: int = 100) -> Table:
             )
             for row in gaps.head(limit).to_dicts()
         ],
-        empty="No planned time is without data.",
+        empty="Between each machine's first and last record, no planned time is without data.",
         more=f"The first {limit} of {gaps.height}." if gaps.height > limit else "",
     )

@@ -108,6 +108,7 @@ def batches_of(runs: list[dict[str, Any]]) -> list[dict[str, Any]]:
             run["batch_id"],
             {
                 **{name: run[name] for name in ("batch_id", "machine", "job", "part", "operation", "started_at")},
+                "job_key": run["job_key"],
                 **{"runs": 0, "aborted": 0, "parts": 0, "scrap": 0, "setup_s": 2700.0, "quoted_setup_s": 2400.0},
                 **{"first_part_s": run["actual_s"], "repeat_s": 400.0, "between_cycles_s": 62.0, "stops": 1},
                 "basis": "derived",

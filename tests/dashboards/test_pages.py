@@ -12,9 +12,10 @@ import pytest
 from dashboards.blocks import Figure, Page, Table, Text
 from dashboards.book import Book
 from dashboards.pages import front, overruns, quality, quoting, tools, utilisation
-from dashboards.pages.job import RUNS_DRAWN, job_page, runs_sheet
+from dashboards.pages.job import RUNS_DRAWN, job_page
 from dashboards.pages.machines import machine_pages
 from dashboards.pages.tools import tool_pages, tools_page
+from dashboards.run_sheet import runs_sheet
 from dashboards.site import site_pages
 from dashboards.site_data import SiteData
 from dashboards.wording import CAUTION, MINUS, NBSP
@@ -76,14 +77,14 @@ def test_front_page_answers_four_questions(book: Book) -> None:
 
 
 def test_overrun_sentence_counts_and_sums(book: Book) -> None:
-    """Three jobs over, five judged, two with too few runs or no estimate; hours are summed over those that are over."""
+    """Three operations over, five judged, one with too few runs, one without an estimate; hours of those over."""
     over = book.data.drift.filter(pl.col("verdict") == "over")
 
     text = overruns.sentence(book.drift_rows).replace(NBSP, " ")
 
-    assert text.startswith("3 of 5 judged jobs run over their estimates; together they have taken")
+    assert text.startswith("3 of 5 judged operations (4 jobs) run over their estimates; together they have taken")
     assert f"{over['overrun_hours'].sum():.1f} h more than estimated" in text
-    assert "2 jobs have too few runs for a verdict" in text
+    assert text.endswith("1 job has too few runs for a verdict. 1 job has no estimate.")
 
 
 def test_job_title_says_since_when(book: Book) -> None:
@@ -296,7 +297,9 @@ def test_quoting_sentence_takes_the_clearest_factor(book: Book) -> None:
     """The sentence names the whole-cycle factor farthest from 1.00 whose interval lies off it, with its counts."""
     text = quoting.sentence(quoting.factor_rows(book)).replace(NBSP, " ")
 
-    assert text.startswith("Estimated cycles want a factor of 1.28 (95 % interval 1.17 to 1.39, 120 runs, 9 jobs)")
+    assert text.startswith(
+        "Estimated cycles want a factor of 1.28 (95 % interval 1.17 to 1.39, 120 runs, 9 operations)"
+    )
 
 
 def test_quoting_sentence_without_a_clear_factor(shop: SiteData) -> None:
@@ -352,13 +355,13 @@ def test_run_sheet_has_files_rows_and_no_formulas(book: Book) -> None:
 
 
 def test_part_of_the_runs_is_said(shop: SiteData) -> None:
-    """Where the bundle holds only the newest runs, the page says how many are in the store."""
+    """Where the bundle holds only the newest runs, the page says how many are in the book."""
     runs = shop.runs.filter(pl.col("job_key") == "Spacer").tail(10)
     page = page_of_job(Book(_replaced(shop, runs=runs)), "Spacer")
     table = next(table for table in tables(page) if table.caption.startswith("Runs"))
 
     assert table.more.replace(NBSP, " ") == (
-        "The newest 10 runs with file and row number as a spreadsheet file (CSV); 49 are in the store"
+        "The newest 10 runs with file and row number as a spreadsheet file (CSV); 49 are in the book"
     )
 
 
