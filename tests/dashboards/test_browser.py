@@ -81,6 +81,11 @@ def test_every_page(browser: Any, folders: dict[str, Path], name: str, width: in
                 charts: [...document.querySelectorAll(".chart")].map((chart) => ({
                     marks: chart.querySelectorAll(marks).length,
                     over: (chart.querySelector("svg")?.getBoundingClientRect().width ?? 1e9) - chart.clientWidth,
+                    cut: [...chart.querySelectorAll("svg text")].filter((text) => {
+                        const [a, b] = [text.getBoundingClientRect(), text.closest("svg").getBoundingClientRect()];
+                        const wide = a.left < b.left - 1 || a.right > b.right + 1;
+                        return a.width > 0 && (wide || a.top < b.top - 1 || a.bottom > b.bottom + 1);
+                    }).map((text) => text.textContent),
                 })),
             })""",
             MARKS,
@@ -90,12 +95,80 @@ def test_every_page(browser: Any, folders: dict[str, Path], name: str, width: in
         for chart in seen["charts"]:
             assert chart["marks"] > 0, path.name
             assert chart["over"] <= 1, path.name
+            assert chart["cut"] == [], path.name
         charts += len(seen["charts"])
     context.close()
 
     assert said == []
     assert [url for url in asked if not url.startswith("file:")] == []
     assert (charts >= 20) == (name == "full")
+
+
+def test_tables_fit_a_desk(browser: Any, folders: dict[str, Path]) -> None:
+    """At 1280 pixels no list of the shop's is cut, save where a name of the hostile machine widens it."""
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    for name in (
+        "index.html",
+        "utilisation.html",
+        "machine/m1.html",
+        "machine/m2.html",
+        "tool-life.html",
+        "quality.html",
+    ):
+        visit(page, folders["full"] / name)
+        cut = page.evaluate(
+            """[...document.querySelectorAll(".scroll")].filter((box) => box.scrollWidth > box.clientWidth + 1)
+                .map((box) => box.getAttribute("aria-label"))"""
+        )
+        assert cut == [], name
+    page.close()
+
+
+def test_tables_on_a_phone(browser: Any, folders: dict[str, Path]) -> None:
+    """Small tables stand as cards with their labels; large ones scroll, with a shadow and their first column kept."""
+    page = browser.new_page(viewport={"width": 390, "height": 900})
+    visit(page, folders["full"] / "job" / "spacer.html")
+    page.locator(".scroll").last.evaluate("(box) => { box.scrollLeft = 200; }")
+    seen = page.locator(".scroll").last.evaluate(
+        """(box) => ({
+            cards: box.classList.contains("cards"),
+            scrolled: box.scrollLeft,
+            kept: box.querySelector("tbody td").getBoundingClientRect().left - box.getBoundingClientRect().left,
+            second: box.querySelectorAll("tbody td")[1].getBoundingClientRect().left - box.getBoundingClientRect().left,
+            shadow: getComputedStyle(box).backgroundAttachment,
+        })"""
+    )
+    assert (seen["cards"], seen["scrolled"]) == (False, 200)
+    assert abs(seen["kept"]) <= 1
+    assert seen["second"] < 100
+    assert seen["shadow"] == "local, local, scroll, scroll"
+
+    visit(page, folders["full"] / "index.html")
+    cards = page.locator(".scroll.cards").evaluate_all("(all) => all.map((box) => box.scrollWidth - box.clientWidth)")
+    assert len(cards) == 4
+    assert max(cards) <= 0
+    label = page.locator(".cards td").nth(1).evaluate("(cell) => getComputedStyle(cell, '::before').content")
+    assert label == '"Over, 95 % interval"'
+    page.close()
+
+
+def test_reason_of_an_unreadable_file_is_seen_on_a_phone(browser: Any, folders: dict[str, Path]) -> None:
+    """Why a file was not read lies within the width of a phone, at the head of the list, without scrolling sideways."""
+    page = browser.new_page(viewport={"width": 390, "height": 900})
+    visit(page, folders["full"] / "quality.html")
+    files = page.locator("#files .scroll")
+    place = files.evaluate(
+        """(box) => {
+            const range = document.createRange();
+            const cells = [...box.querySelectorAll("td")];
+            range.selectNodeContents(cells.find((cell) => cell.textContent.startsWith("The zip file")));
+            const [text, all] = [range.getBoundingClientRect(), box.getBoundingClientRect()];
+            return { left: text.left, right: text.right, below: text.bottom - all.bottom };
+        }"""
+    )
+    assert 0 <= place["left"] < place["right"] <= 390
+    assert place["below"] <= 0
+    page.close()
 
 
 def test_chart_shows_its_runs_and_names_itself(browser: Any, folders: dict[str, Path]) -> None:
@@ -168,6 +241,9 @@ def test_print_fits_the_paper(browser: Any, folders: dict[str, Path]) -> None:
     assert len(widths) == 3
     assert all(width <= 720 for width in widths)
     assert not page.locator("nav").is_visible()
+    box = page.locator(".scroll").first
+    assert box.evaluate("(box) => getComputedStyle(box).backgroundImage") == "none"
+    assert box.locator("thead").evaluate("(head) => getComputedStyle(head).display") == "table-header-group"
     page.close()
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -98,3 +98,25 @@ def test_listed() -> None:
     assert wording.listed([]) == ""
     assert wording.listed(["M1"]) == "M1"
     assert wording.listed(["M1", "M2", "L1"]) == "M1, M2 and L1"
+
+
+def test_span_of_shares_is_one_figure_where_both_read_the_same() -> None:
+    """Two shares that round to the same per cent are said once."""
+    assert plain(wording.percent_span(0.631, 0.629)) == "63 %"
+    assert plain(wording.percent_span(0.55, 0.6)) == "55 to 60 %"
+    assert plain(wording.percent_span(0.55, 0.6, "and", 1)) == "55.0 and 60.0 %"
+
+
+def test_operations_of_jobs() -> None:
+    """Operations are named beside jobs only where a job has several."""
+    assert plain(wording.operations(4, 4)) == "4 jobs"
+    assert plain(wording.operations(1, 1)) == "1 job"
+    assert plain(wording.operations(4, 3)) == "4 operations of 3 jobs"
+    assert plain(wording.operations(2, 1)) == "2 operations of 1 job"
+
+
+def test_short_days_and_months() -> None:
+    """In a narrow place a day leaves its year out where it is the book's own, and a month is cut to three letters."""
+    assert plain(wording.day_in(date(2026, 3, 23), 2026)) == "23 March"
+    assert plain(wording.day_in(date(2025, 12, 23), 2026)) == "23 December 2025"
+    assert plain(wording.short_month("2026-09")) == "Sep 2026"
