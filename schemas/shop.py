@@ -185,11 +185,14 @@ class ShopFile(TomlModel):
             if (first := ids.setdefault(machine.id, number)) < number:
                 raise ValueError(f"machine[{number}].id: machine[{first}] is called {machine.id} too; ids must differ")
         known = {*ids, "*"}
-        for table, rows in (("shift", self.shift), ("closed", self.closed), ("tool", self.tool)):
-            for number, row in enumerate(rows, start=1):
-                if ids and (strange := sorted(set(row.machines) - known)):
-                    names = ", ".join(strange)
-                    raise ValueError(f"{table}[{number}].machines: there is no [[machine]] with the id {names}")
+        named = [
+            *((f"shift[{number}]", row.machines) for number, row in enumerate(self.shift, start=1)),
+            *((f"closed[{number}]", row.machines) for number, row in enumerate(self.closed, start=1)),
+            *((f"tool[{number}]", row.machines) for number, row in enumerate(self.tool, start=1)),
+        ]
+        for place, machines in named:
+            if ids and (strange := sorted(set(machines) - known)):
+                raise ValueError(f"{place}.machines: there is no [[machine]] with the id {', '.join(strange)}")
         return self
 
 

@@ -31,6 +31,7 @@ class Chunk:
     problems: Problems
     typed: dict[str, pl.Series] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    items: set[tuple[str, str]] = field(default_factory=set)  # as in TableRead
 
     @property
     def height(self) -> int:
@@ -60,7 +61,11 @@ def source_text(chunk: Chunk, name: str, rule: ColumnRule) -> pl.Series:
             words = WORDS.get(name, ())
             found = found.zip_with(found.is_not_null(), same_word(text, words)) if words else found
             known = ", ".join(f'"{word}"' for word in rule.lookup)
-            message = f'"{{value}}" in {label} is not in the lookup of the profile, which knows {known}. Add it there.'
+            one_of = f" as one of {', '.join(words)}" if words else ""
+            message = (
+                f'"{{value}}" in {label} is not in the lookup of the profile, which knows {known}. '
+                f"Add it there{one_of}."
+            )
             chunk.problems.add(
                 found.is_null() & text.is_not_null(), own_name(chunk.plan, name), text, "not_allowed", message
             )
@@ -84,6 +89,18 @@ def same_word(text: pl.Series, words: tuple[str, ...]) -> pl.Series:
     return lower.set(~lower.is_in(list(words)), None)
 
 
+def not_a_word(chunk: Chunk, name: str, words: tuple[str, ...]) -> str:
+    """Return the sentence about a word outside a closed list, with what maps it to one of the list."""
+    rule = chunk.plan.columns.get(name)
+    if chunk.plan.profile is None:
+        mend = "Correct it, or map it with a lookup in a profile (the README shows one)."
+    elif rule is not None and rule.lookup:
+        mend = "Correct it, or add it to the lookup of the profile."
+    else:
+        mend = f"Correct it, or map it with a lookup under [columns.{name}] in the profile."
+    return f'"{{value}}" in {label_of(chunk.plan, name)} is not one of {", ".join(words)}. {mend}'
+
+
 def label_of(plan: TablePlan, name: str) -> str:
     """Return how messages name a field: the file's column, and our field where that is another word."""
     column = own_name(plan, name)
@@ -94,6 +111,7 @@ def numbers_of(chunk: Chunk, name: str, rule: ColumnRule, text: pl.Series, *, wh
     """Return numbers in our unit, with what is none as a problem."""
     plan, label = chunk.plan, label_of(chunk.plan, name)
     text = numbers.without_empty_words(text)
+    decimal, thousands = (plan.decimal, plan.thousands) if rule.constant is None else ("either", None)
     if rule.unit == "h:mm:ss":
         values = numbers.read_clock_durations(text)
         message = (
@@ -101,10 +119,10 @@ def numbers_of(chunk: Chunk, name: str, rule: ColumnRule, text: pl.Series, *, wh
             "Correct the cell, or the unit in the profile."
         )
     elif whole:
-        values = numbers.read_whole_numbers(text, plan.decimal, plan.thousands)
+        values = numbers.read_whole_numbers(text, decimal, thousands)
         message = f'"{{value}}" in {label} is not a whole number. Correct the cell in the file and run again.'
     else:
-        values = numbers.read_numbers(text, plan.decimal, plan.thousands)
+        values = numbers.read_numbers(text, decimal, thousands)
         mark = "a decimal comma" if plan.decimal == "," else "a decimal point"
         message = (
             f'"{{value}}" in {label} is not a number with {mark}. '

@@ -90,6 +90,16 @@ def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, p
     return _in_units(frame, items, known)
 
 
+def items_seen(observations: pl.DataFrame, items: Items) -> frozenset[tuple[str, str]]:
+    """Return the name of every item among some observations as the file has it, with its name in the standard."""
+    given = [name for name in ("name", "item") if name in observations.columns]
+    pairs = observations.select(given).unique().drop_nulls("name")
+    return frozenset(
+        (name, items.rules[name].type if name in items.rules else said[0] if said and said[0] else name)
+        for name, *said in pairs.iter_rows()
+    )
+
+
 def _by_rule(
     frame: pl.DataFrame, column: str, known: list[str], get: Callable[[str], str | None], fallback: str | None = None
 ) -> pl.Series:

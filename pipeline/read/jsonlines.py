@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import polars as pl
 
 from pipeline.read.delimited import broken_off_message
+from pipeline.read.plan import listed_names
 from pipeline.read.rawtable import (
     LINE,
     OWN,
@@ -55,6 +57,7 @@ def read_json_lines(
     """Yield the objects as rows with the columns `keys` (those that the plan was made for), one chunk a block."""
     row = 0
     names = unique_names(keys)
+    known = set(keys)
     for block in blocks:
         lines = pl.DataFrame({RAW: lines_of(block.data)}).with_row_index(LINE, offset=block.first_line)
         lines = lines.with_columns(pl.col(LINE).cast(pl.Int64)).filter(pl.col(RAW).str.strip_chars() != "")
@@ -63,6 +66,8 @@ def read_json_lines(
             name: pl.Series(name, [_text(found.get(key)) if found else None for found in objects], dtype=pl.String)
             for name, key in zip(names, keys, strict=True)
         }
+        late = list(dict.fromkeys(key for found in objects if found for key in found if key not in known))
+        known.update(late)
         bad = pl.Series([found is None for found in objects], dtype=pl.Boolean)
         cells = lines.with_columns(**columns)
         kept, skipped = skip_rows(cells.filter(~bad), names, None, 0, skip)
@@ -71,13 +76,16 @@ def read_json_lines(
         numbered = numbered.with_columns(pl.col(ROW).cast(pl.Int64))
         rejects = broken_lines(numbered.filter(~pl.col(LINE).is_in(kept[LINE].implode())).select(OWN), BROKEN)
         table = RawTable(
-            numbered.filter(pl.col(LINE).is_in(kept[LINE].implode())).select(*OWN, *names), rejects, skipped
+            numbered.filter(pl.col(LINE).is_in(kept[LINE].implode())).select(*OWN, *names),
+            rejects,
+            skipped,
+            (f"columns not used: {listed_names(late)}",) if late else (),
         )
         row = max(row, table.last_row)
         if block.broken_off:
             row += 1
             end = broken_line(row, None, None, broken_off_message(block.broken_off))
-            table = RawTable(table.cells, concat_rejects(rejects, end), skipped)
+            table = replace(table, rejects=concat_rejects(rejects, end))
         yield table
 
 

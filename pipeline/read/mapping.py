@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Final
 
 import polars as pl
@@ -20,11 +21,13 @@ from pipeline.read.chunk import (
     expected_time,
     label_of,
     machine_text,
+    not_a_word,
     numbers_of,
     same_word,
     source_text,
 )
-from pipeline.read.events import Items, is_level, translate
+from pipeline.read.events import Items, is_level, items_seen, translate
+from pipeline.read.observations import NAME_IT
 from pipeline.read.plan import Context, TablePlan, own_name, sources
 from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
@@ -32,6 +35,7 @@ from pipeline.read.rows import TableRead, no_skipped, row_columns
 from pipeline.read.timefields import map_times
 from pipeline.read.times import read_dates
 from schemas.inputs import columns, required
+from schemas.vocabulary import CONDITION_LEVELS
 
 _TOTAL: Final = "totals?|sum|summe|gesamt|zwischensumme|totale|soma|suma|somme|totaal|razem|celkem"
 TOTAL_WORDS: Final = rf"(?i)^\s*(?:grand\s+|sub-?)?(?:{_TOTAL})\b"
@@ -52,7 +56,7 @@ def map_tables(tables: Iterable[RawTable], plan: TablePlan, context: Context, la
 
 
 def _with_notes(read: TableRead, notes: tuple[str, ...]) -> TableRead:
-    return TableRead(read.kind, read.rows, read.rows_read, read.rejects, read.skipped, (*notes, *read.notes))
+    return replace(read, notes=(*notes, *read.notes))
 
 
 def map_table(table: RawTable, plan: TablePlan, context: Context) -> TableRead:
@@ -79,7 +83,8 @@ def map_table(table: RawTable, plan: TablePlan, context: Context) -> TableRead:
         rows.height + rejects["row_number"].n_unique(),
         rejects,
         concat_skipped(table.skipped, totals.select("line", "why", "raw") if totals.height else no_skipped()),
-        tuple(chunk.notes),
+        (*table.notes, *chunk.notes),
+        frozenset(chunk.items),
     )
 
 
@@ -126,7 +131,7 @@ def _unpivot(table: RawTable, plan: TablePlan, last: int) -> RawTable:
     order = pl.concat([long[ROW], table.rejects["row_number"]]).sort().to_frame("record").with_row_index("number")
     if not table.rejects.height:
         numbered = long.with_columns(pl.int_range(last + 1, last + 1 + pl.len(), dtype=pl.Int64).alias(ROW))
-        return RawTable(numbered, table.rejects, table.skipped)
+        return replace(table, cells=numbered)
     order = order.with_columns(pl.col("number").cast(pl.Int64) + last + 1)
     broken = table.rejects.join(
         order.filter(pl.col("record").is_in(table.rejects["row_number"].implode())).unique("record"),
@@ -135,7 +140,7 @@ def _unpivot(table: RawTable, plan: TablePlan, last: int) -> RawTable:
     ).with_columns(row_number=pl.col("number"))
     taken = broken["number"].implode()
     numbers = order.filter(~pl.col("number").is_in(taken))["number"]
-    return RawTable(long.with_columns(numbers.alias(ROW)), broken.drop("number"), table.skipped)
+    return replace(table, cells=long.with_columns(numbers.alias(ROW)), rejects=broken.drop("number"))
 
 
 def _map_field(chunk: Chunk, name: str) -> None:
@@ -162,10 +167,7 @@ def _map_field(chunk: Chunk, name: str) -> None:
         chunk.typed[name] = _hashed(text, chunk.context.operator_key)
     elif words := WORDS.get(name):
         known = same_word(text, words)
-        message = (
-            f'"{{value}}" in {label_of(chunk.plan, name)} is not one of {", ".join(words)}. '
-            "Correct it, or add it to the lookup of the profile."
-        )
+        message = not_a_word(chunk, name, words)
         unknown = known.is_null() & text.is_not_null() & (text != "?")
         chunk.problems.add(unknown, own_name(chunk.plan, name), text, "not_allowed", message)
         chunk.typed[name] = known
@@ -235,14 +237,18 @@ def _map_observations(chunk: Chunk) -> None:
     if plan.wide:
         texts = {**texts, "item": chunk.cells[_WIDE_NAME], "value": chunk.cells[_WIDE_VALUE]}
     frame = pl.DataFrame([series.alias("name" if field == "item" else field) for field, series in texts.items()])
+    if "value" not in frame.columns:
+        frame = frame.with_columns(value=chunk.empty(pl.String()))
     if not plan.wide and "data_item_id" not in frame.columns and not plan.items:
         frame = frame.with_columns(data_item_id=chunk.empty(pl.String()))
     items = Items(plan.items, decimal=plan.decimal, thousands=plan.thousands)
     keep_id = "data_item_id" in frame.columns and not plan.items
     identity = frame["data_item_id"] if keep_id else None
     observed, bad = translate(frame, items)
+    chunk.items |= items_seen(frame, items)
     label = f'column "{own_name(plan, "value")}"' if not plan.wide else "its column"
-    message = f'"{{value}}" in {label} should be a number for this item. Correct the cell, or the item in the profile.'
+    mend = "Correct the cell, or the item in the profile." if plan.items else NAME_IT.replace("line", "cell")
+    message = f'"{{value}}" in {label} should be a number for this item. {mend}'
     chunk.problems.add(bad, own_name(plan, "value"), observed["value"], "not_a_number", message)
     for name in ("item", "value", "data_item_id", "sub_type", "path", "level", "native_code", "text"):
         if name in observed.columns:
@@ -252,9 +258,6 @@ def _map_observations(chunk: Chunk) -> None:
     if "level" in chunk.typed:
         level = chunk.typed["level"]
         known = is_level(level) | level.is_null()
-        message = (
-            f'"{{value}}" in {label_of(plan, "level")} is not one of NORMAL, WARNING, FAULT, UNAVAILABLE. '
-            "Correct it, or add it to the lookup of the profile."
-        )
+        message = not_a_word(chunk, "level", CONDITION_LEVELS)
         chunk.problems.add(~known, own_name(plan, "level"), level, "not_allowed", message)
     map_times(chunk)

@@ -10,7 +10,7 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.read.events import STREAM_FEED_FACTOR, Items, translate
+from pipeline.read.events import STREAM_FEED_FACTOR, Items, items_seen, translate
 from pipeline.read.localtime import resolve
 from pipeline.read.plan import Context
 from pipeline.read.problems import Problems
@@ -20,6 +20,9 @@ from pipeline.read.timefields import EARLIEST_YEAR, LATEST_YEAR, ambiguous_note
 from schemas.profile import ItemRule, Profile
 
 MACHINE: Final = "machine"
+NAME_IT: Final = (
+    "If the item is another than its name says, tell so under [[item]] in a profile; else correct the line."
+)
 
 
 def stream_items(profile: Profile | None) -> Items:
@@ -58,7 +61,8 @@ def event_table(
         broken = broken.with_columns(numbers.alias("row_number"))
     problems = Problems(pl.DataFrame([rows.alias(ROW), found[LINE], found[RAW]]))
     observed, bad = translate(found, items)
-    message = '"{value}" should be a number for this item. Correct the item in the profile, or the line.'
+    mend = "Correct the item in the profile, or the line." if items.rules else NAME_IT
+    message = f'"{{value}}" should be a number for this item. {mend}'
     problems.add(bad, "value", observed["value"], "not_a_number", message)
     at, notes = _instants(found, context, problems)
     problems.add(
@@ -90,7 +94,8 @@ def event_table(
         accepted = accepted.filter(~pl.col("row_number").is_in(rejects["row_number"].unique().implode()))
     rejects = concat_rejects(broken, rejects)
     count = accepted.height + rejects["row_number"].n_unique()
-    return TableRead("event", accepted, count, rejects, no_skipped() if skipped is None else skipped, notes)
+    skipped = no_skipped() if skipped is None else skipped
+    return TableRead("event", accepted, count, rejects, skipped, notes, items_seen(found, items))
 
 
 def _instants(found: pl.DataFrame, context: Context, problems: Problems) -> tuple[pl.Series, tuple[str, ...]]:

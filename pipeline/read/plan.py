@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
 
 import polars as pl
 
@@ -45,8 +46,13 @@ class TablePlan:
     @property
     def score(self) -> int:
         """How many columns of the header the plan uses: the header with the highest count is the header."""
+        return len(self.used)
+
+    @property
+    def used(self) -> set[str]:
+        """The columns of the header that feed a field or are items."""
         used = {name for rule in self.columns.values() for name in sources(rule)}
-        return len(used | (set(self.items) if self.wide else set()))
+        return used | (set(self.items) if self.wide else set())
 
 
 @dataclass(frozen=True)
@@ -74,7 +80,7 @@ def wanted_names(plan: TablePlan, names: Sequence[str]) -> list[str]:
         wanted = [name for rule in plan.profile.columns.values() for name in sources(rule)]
         wanted += [item.name for item in plan.profile.item] if plan.wide else []
     else:
-        wanted = [*columns(plan.kind), *(("duration_s",) if plan.kind == "cycle" else ())]
+        wanted = _fields(plan.kind)
     return [name for name in dict.fromkeys(wanted) if _find(names, name) is None]
 
 
@@ -84,7 +90,7 @@ def extended(plan: TablePlan, names: Sequence[str]) -> TablePlan:
         again = _from_profile(names, plan.profile)
         return plan if isinstance(again, NoPlan) else again
     rules = dict(plan.columns)
-    for name in (*columns(plan.kind), *(("duration_s",) if plan.kind == "cycle" else ())):
+    for name in _fields(plan.kind):
         if name not in rules and (column := _find(names, name)) is not None:
             rules[name] = ColumnRule.model_validate({"from": column})
     return replace(plan, columns=rules)
@@ -124,7 +130,8 @@ def _from_profile(names: Sequence[str], profile: Profile) -> TablePlan | NoPlan:
             "in shop.toml."
         )
     notes = tuple(f"no column {_listed(missing)}: {name} stays empty" for name, missing in absent.items())
-    return TablePlan(profile.kind, rules, items, wide, profile.file.decimal, profile.file.thousands, profile, notes)
+    plan = TablePlan(profile.kind, rules, items, wide, profile.file.decimal, profile.file.thousands, profile, notes)
+    return replace(plan, notes=(*notes, *unused_note(plan, names)))
 
 
 def _needed(kind: InputKind, given: Mapping[str, ColumnRule]) -> list[str]:
@@ -137,8 +144,9 @@ def _from_own_names(names: Sequence[str], decimal: str) -> TablePlan | NoPlan:
     by_plain = {name.strip().casefold(): name for name in reversed(names)}
     plans = []
     for kind in TABLE_KINDS:
-        fields = [*columns(kind), *(("duration_s",) if kind == "cycle" else ())]
-        rules = {name: ColumnRule.model_validate({"from": by_plain[name]}) for name in fields if name in by_plain}
+        rules = {
+            name: ColumnRule.model_validate({"from": by_plain[name]}) for name in _fields(kind) if name in by_plain
+        }
         if all(name in rules for name in _needed(kind, rules)) and _is_meant(kind, rules):
             plans.append(TablePlan(kind, rules, decimal=decimal))
     plans.sort(key=lambda plan: plan.score, reverse=True)
@@ -148,7 +156,29 @@ def _from_own_names(names: Sequence[str], decimal: str) -> TablePlan | NoPlan:
             "profile that says which column is which field (the README shows one) and name it under [[source]] in "
             "shop.toml."
         )
-    return plans[0]
+    return replace(plans[0], notes=unused_note(plans[0], names))
+
+
+def unused_note(plan: TablePlan, names: Sequence[str]) -> tuple[str, ...]:
+    """Tell the columns that nothing uses; beside those of a table of our own names the field that may be meant."""
+    skip = plan.profile.file.skip_rows_where if plan.profile else ()
+    looked_at = {rule.column.casefold() for rule in skip}
+    unused = [name for name in names if name not in plan.used and name.casefold() not in looked_at]
+    if not unused:
+        return ()
+    free = [] if plan.profile else [name for name in _fields(plan.kind) if name not in plan.columns]
+    near = {name: get_close_matches(name.casefold(), free, 1) for name in unused}
+    told = [f"{name} ({near[name][0]}?)" if near[name] else name for name in unused]
+    return (f"columns not used: {listed_names(told)}",)
+
+
+def listed_names(names: Sequence[str], most: int = 12) -> str:
+    """Return names as a note lists them."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def _fields(kind: InputKind) -> list[str]:
+    return [*columns(kind), *(("duration_s",) if kind == "cycle" else ())]
 
 
 def _nearest(by_plain: Mapping[str, str]) -> str:
@@ -168,8 +198,7 @@ def _is_meant(kind: InputKind, rules: Mapping[str, ColumnRule]) -> bool:
 
 
 def _listed(names: Sequence[str], most: int = 12) -> str:
-    quoted = [f'"{name}"' if not name.startswith("(") else name for name in names[:most]]
-    return ", ".join(quoted) + (f" and {len(names) - most} more" if len(names) > most else "")
+    return listed_names([f'"{name}"' if not name.startswith("(") else name for name in names], most)
 
 
 def own_name(plan: TablePlan, field_name: str) -> str:

@@ -28,6 +28,7 @@ class RawTable:
     cells: pl.DataFrame
     rejects: pl.DataFrame = field(default_factory=no_rejects)
     skipped: pl.DataFrame = field(default_factory=no_skipped)
+    notes: tuple[str, ...] = ()
 
     @property
     def last_row(self) -> int:

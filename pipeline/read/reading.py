@@ -17,11 +17,12 @@ from pipeline.read.adapter_text import read_adapter_text
 from pipeline.read.delimited import Layout, read_delimited
 from pipeline.read.files import PACKING_ERRORS, OpenedFile, UnpackError, open_source
 from pipeline.read.header import Header, find_header
+from pipeline.read.itemnotes import with_item_notes
 from pipeline.read.jsonlines import keys_of, read_json_lines
 from pipeline.read.mapping import map_tables
 from pipeline.read.observations import stream_items, stream_machine
 from pipeline.read.parquet import ParquetError, parquet_names, read_parquet
-from pipeline.read.plan import Context, NoPlan, TablePlan, extended, plan_table, wanted_names
+from pipeline.read.plan import Context, NoPlan, TablePlan, extended, listed_names, plan_table, wanted_names
 from pipeline.read.recognise import Recognised, recognise
 from pipeline.read.rows import FileRead, TableRead
 from pipeline.read.streams_xml import read_streams
@@ -94,7 +95,8 @@ class _Job:
         return self.profile.file.encoding if self.profile else None
 
     def read(self, shape: str, tables: Iterator[TableRead]) -> FileRead:
-        return FileRead(self.opened.source, "loaded", shape, "", self.profile.name if self.profile else None, tables)
+        noted = with_item_notes(tables, self.profile, shape)
+        return FileRead(self.opened.source, "loaded", shape, "", self.profile.name if self.profile else None, noted)
 
     def refuse(self, status: str, shape: str, reason: str) -> FileRead:
         return FileRead(self.opened.source, status, shape, reason, self.profile.name if self.profile else None)
@@ -228,16 +230,19 @@ def _read_workbook(job: _Job) -> FileRead:
     if not known:
         reasons = [f'Sheet "{sheet.name}": {header.reason}' for sheet, header in found if isinstance(header, NoPlan)]
         return job.refuse("needs a profile", "workbook", reasons[0] if reasons else "The workbook has no filled sheet.")
-    return job.read("workbook", _workbook_rows(job, known))
+    others = [sheet.name for sheet, header in found if isinstance(header, NoPlan)]
+    notes = (f"sheets not read: {listed_names(others)}",) if others else ()
+    return job.read("workbook", _workbook_rows(job, known, notes))
 
 
-def _workbook_rows(job: _Job, sheets: list[tuple[Sheet, Header]]) -> Iterator[TableRead]:
+def _workbook_rows(job: _Job, sheets: list[tuple[Sheet, Header]], notes: tuple[str, ...]) -> Iterator[TableRead]:
     last = 0
     for sheet, header in sheets:
         raw = sheet_table(sheet, header, job.profile, last)
         for table in map_tables([raw], header.plan, job.context, last):
             last += table.rows_read + sum(table.skipped["why"] == "total line")
-            yield table
+            yield replace(table, notes=(*notes, *table.notes))
+            notes = ()
 
 
 def _read_adapter(job: _Job) -> FileRead:

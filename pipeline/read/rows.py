@@ -60,6 +60,7 @@ class TableRead:
     rejects: pl.DataFrame = field(default_factory=no_rejects)
     skipped: pl.DataFrame = field(default_factory=no_skipped)
     notes: tuple[str, ...] = ()  # for example "3 ambiguous times kept at their first reading"
+    items: frozenset[tuple[str, str]] = frozenset()  # of events: each item's name in the file, and ours
 
 
 @dataclass(frozen=True)

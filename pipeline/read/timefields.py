@@ -85,7 +85,8 @@ def _duration_us(chunk: Chunk) -> pl.Series | None:
     seconds = numbers_of(chunk, "duration_s", rule, source_text(chunk, "duration_s", rule), whole=False)
     too_long = seconds.abs() > 1e9  # past any cycle, and near what an instant can hold
     label = label_of(chunk.plan, "duration_s")
-    message = f'"{{value}}" in {label} is too long for a cycle. Check the cell and the unit in the profile.'
+    unit = "its unit in the profile" if chunk.plan.profile else "give its unit in a profile: these are seconds"
+    message = f'"{{value}}" in {label} is too long for a cycle. Correct the cell, or {unit}.'
     chunk.problems.add(too_long, own_name(chunk.plan, "duration_s"), seconds.cast(pl.String), "out_of_range", message)
     return (seconds.set(too_long.fill_null(False), None) * 1e6).round(0).cast(pl.Int64)
 
@@ -114,7 +115,7 @@ def _add_out_of_range(chunk: Chunk, name: str, at: pl.Series, text: pl.Series | 
     value = text if text is not None else at.dt.strftime("%Y-%m-%d")
     message = (
         f'"{{value}}" in {where} lies outside the years {EARLIEST_YEAR} to {LATEST_YEAR}. '
-        "Correct the date, or its format in the profile."
+        f"Correct the date, or {'its format in the profile' if chunk.plan.profile else 'give its format in a profile'}."
     )
     chunk.problems.add(bad, column, value, "out_of_range", message)
 

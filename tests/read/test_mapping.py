@@ -92,7 +92,7 @@ def test_a_profile_maps_renames_joins_formats_units_splits_and_lookups(read):
         (
             GOOD.replace("OK", "Halt"),
             ("not_allowed", "Status", "Halt", '"Halt" in column "Status" (outcome) is not in the lookup of the profile'
-             ', which knows "OK", "Abbruch". Add it there.'),
+             ', which knows "OK", "Abbruch". Add it there as one of complete, aborted, unknown.'),
         ),
         (
             GOOD.replace("05.01.2026", "05.01.0026"),
@@ -128,8 +128,8 @@ def test_words_outside_a_vocabulary_are_told_with_the_vocabulary(read):
             "not_allowed",
             "reason",
             "stumpf",
-            '"stumpf" in column "reason" is not one of worn, broken, chipped, planned, unknown. Correct it, or add it '
-            "to the lookup of the profile.",
+            '"stumpf" in column "reason" is not one of worn, broken, chipped, planned, unknown. Correct it, or map it '
+            "with a lookup in a profile (the README shows one).",
         )
     ]
 
