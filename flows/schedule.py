@@ -3,6 +3,14 @@
 from __future__ import annotations
 
 import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 
@@ -11,11 +19,14 @@ os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"] = "false"
 os.environ.setdefault("DO_NOT_TRACK", "1")
 
 from prefect import flow, task
+from prefect.settings import PREFECT_API_URL, temporary_settings
 
 from flows import steps
-from pipeline.errors import StoreBusyError
+from pipeline.errors import SpindlebookError, StoreBusyError
 from pipeline.progress import Lines
 from pipeline.workspace import Workspace
+
+SERVER_START_S = 90.0
 
 
 def _is_worth_trying_again(_task: object, _run: object, state: object) -> bool:
@@ -52,11 +63,51 @@ def keep_book(sources: list[str], workspace: str) -> dict[str, int]:
     return {"rows_loaded": loaded, "pages": pages}
 
 
+@contextmanager
+def local_server() -> Iterator[str]:
+    """Run a Prefect server of our own on this computer, which is what keeps the schedule; give its address.
+
+    A server that PREFECT_API_URL names is used instead. Raises SpindlebookError when ours does not answer in time.
+    """
+    if named := PREFECT_API_URL.value():
+        yield str(named)
+        return
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = str(probe.getsockname()[1])
+    command = [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", port]
+    # in a session of its own: an interrupt reaches the runner first, which still needs the server to end its run
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True)
+    try:
+        address = f"http://127.0.0.1:{port}/api"
+        _wait_for(address, process)
+        with temporary_settings({PREFECT_API_URL: address}):
+            yield address
+    finally:
+        process.terminate()
+        process.wait(timeout=30)
+
+
+def _wait_for(address: str, process: subprocess.Popen[bytes]) -> None:
+    deadline = time.monotonic() + SERVER_START_S
+    while time.monotonic() < deadline and process.poll() is None:
+        try:
+            with urllib.request.urlopen(f"{address}/health", timeout=2):
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.5)
+    raise SpindlebookError("The scheduler did not start on this computer. Run `prefect server start` to see why.")
+
+
 def serve(sources: list[Path], workspace: Path, every: timedelta) -> None:
-    """Serve the flow until interrupted, one pass every `every`."""
-    keep_book.serve(
-        name="keep-book",
-        interval=every,
-        parameters={"sources": [str(source.resolve()) for source in sources], "workspace": str(workspace.resolve())},
-        pause_on_shutdown=False,
-    )
+    """Serve the flow until interrupted, one pass every `every`; paths are taken from where the command was given."""
+    with local_server():
+        keep_book.serve(
+            name="keep-book",
+            interval=every,
+            limit=1,  # the book has one writer: a pass that takes longer than the interval is not joined by the next
+            parameters={
+                "sources": [str(source.resolve()) for source in sources],
+                "workspace": str(workspace.resolve()),
+            },
+        )

@@ -1,6 +1,10 @@
 """The scheduled flow runs the same steps and ends in the same book."""
 
 import os
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import duckdb
@@ -39,3 +43,27 @@ def test_flow_keeps_the_book(demo_shop: Path, tmp_path: Path) -> None:
     assert second == {"rows_loaded": 0, "pages": 0}
     with duckdb.connect(str(tmp_path / "spindlebook.duckdb"), read_only=True) as book:
         assert book.execute("select count(*) > 0 from mart.utilisation_monthly").fetchall() == [(True,)]
+
+
+def test_served_flow_makes_a_pass_and_stops(demo_shop: Path, tmp_path: Path) -> None:
+    """`schedule` starts its own server on this computer, makes the first pass, and ends when interrupted."""
+    site = tmp_path / "shop" / "site" / "index.html"
+    command = [
+        Path(sys.executable).with_name("spindlebook"), "schedule", demo_shop / "exports" / "lathe",
+        "--workspace", tmp_path / "shop", "--every", "10s",
+    ]  # fmt: skip
+    environment = {**os.environ, "PREFECT_HOME": str(tmp_path / "prefect")}
+    served = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+    try:
+        deadline = time.monotonic() + 240
+        while not site.exists() and time.monotonic() < deadline and served.poll() is None:
+            time.sleep(0.5)
+    finally:
+        served.send_signal(signal.SIGINT)
+        try:
+            said, _ = served.communicate(timeout=90)
+        except subprocess.TimeoutExpired:
+            served.kill()
+            raise
+
+    assert site.exists(), said.decode()[-3000:]
