@@ -92,8 +92,10 @@ def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, p
 
 def items_seen(observations: pl.DataFrame, items: Items) -> frozenset[tuple[str, str]]:
     """Return the name of every item among some observations as the file has it, with its name in the standard."""
-    given = [name for name in ("name", "item") if name in observations.columns]
-    pairs = observations.select(given).unique().drop_nulls("name")
+    if "item" in observations.columns:
+        pairs = observations.select("name", "item").unique().drop_nulls("name")
+    else:
+        pairs = observations["name"].unique().drop_nulls().to_frame()
     return frozenset(
         (name, items.rules[name].type if name in items.rules else said[0] if said and said[0] else name)
         for name, *said in pairs.iter_rows()

@@ -1,6 +1,6 @@
-"""What is told about the items of a whole file of events: those that nothing is computed from, and those that lack.
+"""What is told about the items of a whole file of events: those that lack, those that nothing is computed from.
 
-It looks at names only; values and times are others' business.
+It looks at names and at the words of Execution; numbers and times are others' business.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from pipeline.read.plan import listed_names
 from pipeline.read.rows import TableRead, row_columns
 from schemas.profile import Profile, standard_item
 from schemas.vocabulary import COMPUTED_ITEMS
+from schemas.vocabulary import EXECUTION as EXECUTION_WORDS
 
 EXECUTION: Final = "Execution"
 STREAMS: Final = ("adapter text", "streams xml")
@@ -24,12 +25,15 @@ _CLOSE: Final = 0.8  # likeness from which an item counts as another one written
 def with_item_notes(tables: Iterable[TableRead], profile: Profile | None, shape: str) -> Iterator[TableRead]:
     """Yield the tables of a file, and behind tables of events an empty one that bears the notes about their items."""
     seen: set[tuple[str, str]] = set()
+    words: set[str] = set()
     events = False
     for table in tables:
-        events = events or table.kind == "event"
-        seen |= table.items
+        if table.kind == "event":
+            events = True
+            seen |= table.items
+            words |= set(table.rows.filter(pl.col("item") == EXECUTION)["value"].drop_nulls().unique())
         yield table
-    if events and (notes := item_notes(seen, profile, shape)):
+    if events and (notes := (*item_notes(seen, profile, shape), *_strange_words(words))):
         yield TableRead("event", pl.DataFrame(schema=row_columns("event")), 0, notes=notes)
 
 
@@ -44,6 +48,15 @@ def item_notes(seen: Iterable[tuple[str, str]], profile: Profile | None, shape: 
     if idle := sorted({item for _, item in pairs} - set(COMPUTED_ITEMS)):
         notes.append(f"items kept but not computed with: {listed_names([_hinted(item) for item in idle])}")
     return tuple(notes)
+
+
+def _strange_words(words: set[str]) -> Iterator[str]:
+    """Tell the words of Execution that are not the standard's: no span can be made of them."""
+    if strange := sorted(words - set(EXECUTION_WORDS)):
+        yield (
+            f"Execution says {listed_names(strange)}, not a word of the standard: "
+            "map it with values under [[item]] in a profile"
+        )
 
 
 def _lacking(names: list[str], profile: Profile | None, shape: str) -> Iterator[str]:

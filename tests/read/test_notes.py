@@ -118,6 +118,19 @@ def test_a_stream_without_execution_is_told_with_the_slip(read, slip):
     ]
 
 
+def test_words_of_execution_that_are_not_the_standards_are_told(read):
+    """No span can be made of them; the profile's values mend it."""
+    text = "".join(
+        f"2026-01-05T06:00:0{at}Z|exec|{word}\n" for at, word in enumerate(["STRT", "ready", "MSTR", "STRT"])
+    )
+    told = "Execution says MSTR, STRT, not a word of the standard: map it with values under [[item]] in a profile"
+    profile = STREAM.partition('[[item]]\nname = "fruit')[0]
+
+    assert read(text, name="log.txt", profile=profile, machine="L1").notes == [told]
+    profile += 'values = { "STRT" = "ACTIVE", "MSTR" = "ACTIVE" }\n'
+    assert read(text, name="log.txt", profile=profile, machine="L1").notes == []
+
+
 def test_a_document_without_execution_is_told(read):
     """The same of XML; items by their element's name, a profile's by their name in the document."""
     at = 'timestamp="2026-01-05T06:00:00Z"'
@@ -128,7 +141,7 @@ def test_a_document_without_execution_is_told(read):
     </ComponentStream></DeviceStream></Streams></MTConnectStreams>"""
 
     assert read(text, name="doc.xml").notes == [NO_EXECUTION, "items kept but not computed with: Load"]
-    profile = STREAM.replace('"exec"', '"e1"').replace('"fruit"', '"load"')
+    profile = STREAM.replace('"exec"', '"e1"\nvalues = { "ARMED" = "READY" }').replace('"fruit"', '"load"')
     assert read(text, name="doc.xml", profile=profile).notes == ["items kept but not computed with: Banana"]
 
 
