@@ -19,6 +19,7 @@ from pipeline.check.checking import check_rows
 from pipeline.clock import now
 from pipeline.derive.relations import load_relations
 from pipeline.errors import InputError, RejectedError
+from pipeline.logs import log
 from pipeline.progress import Progress
 from pipeline.read.files import find_sources
 from pipeline.read.reading import ReadSettings, SourceRule, read_file, source_rule
@@ -224,6 +225,8 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
             for file_read in read_file(path, settings):
                 by_file_id[file_read.source.file_id] = path
                 done = load_file(book, _checked(file_read), _reading_fingerprint(path, settings))
+                log("file known" if done.already_known else "file read", name=done.name, status=done.status,
+                    rows_read=done.rows_read, rows_loaded=done.rows_loaded, rows_rejected=done.rows_rejected)  # fmt: skip
                 first = counts.get(done.file_id)
                 counts[done.file_id] = done if first is None or first.already_known else counts[done.file_id]
                 waiting += [by_file_id[stale] for stale in done.stale_files if stale in by_file_id]
@@ -282,6 +285,7 @@ def derive_marts(workspace: Workspace, progress: Progress, *, force: bool = Fals
             return False
         derive(book, workspace.shop, progress)
         book.keep_note(DERIVED, wanted)
+        log("derived", book=str(workspace.book_path))
     return True
 
 
@@ -313,6 +317,7 @@ def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: b
             )
             written = publish(data, site)
         book.keep_note(PUBLISHED, derived_from)
+        log("published", site=str(site), files=len(written))
     return written
 
 

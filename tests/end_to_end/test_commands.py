@@ -200,3 +200,13 @@ class TestExitCodes:
 
         assert done.returncode == 5
         assert "in use" in done.stderr
+
+
+def test_verbose_writes_structured_lines(spindlebook: Command, demo_shop: Path, tmp_path: Path) -> None:
+    """--verbose says each file as one line of named values on stderr; results on stdout stay as they are."""
+    done = spindlebook("--quiet", "--verbose", "ingest", demo_shop / "exports" / "lathe", "-w", tmp_path / "shop")
+
+    read = [line for line in done.stderr.splitlines() if 'event="file read"' in line]
+    assert len(read) == 8
+    assert all("rows_read=" in line and "level=info" in line for line in read)
+    assert "event=" not in done.stdout
