@@ -225,8 +225,14 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
             for file_read in read_file(path, settings):
                 by_file_id[file_read.source.file_id] = path
                 done = load_file(book, _checked(file_read), _reading_fingerprint(path, settings))
-                log("file known" if done.already_known else "file read", name=done.name, status=done.status,
-                    rows_read=done.rows_read, rows_loaded=done.rows_loaded, rows_rejected=done.rows_rejected)  # fmt: skip
+                log(
+                    "file known" if done.already_known else "file read",
+                    name=done.name,
+                    status=done.status,
+                    rows_read=done.rows_read,
+                    rows_loaded=done.rows_loaded,
+                    rows_rejected=done.rows_rejected,
+                )
                 first = counts.get(done.file_id)
                 counts[done.file_id] = done if first is None or first.already_known else counts[done.file_id]
                 waiting += [by_file_id[stale] for stale in done.stale_files if stale in by_file_id]
