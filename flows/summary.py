@@ -55,7 +55,7 @@ def _overruns(jobs: pl.DataFrame, currency: str, zone: str) -> list[str]:
     counts = ", ".join(
         f"{height} {words}" for words, height in heights.items() if height or words == "over their estimate"
     )
-    lines = [f"{jobs.height} jobs: {counts}"]
+    lines = [f"{jobs.height} operations of {jobs['job_key'].n_unique()} jobs: {counts}"]
     for row in over.head(MOST_LINES).iter_rows(named=True):
         money = "" if row["overrun_cost"] is None else f", {row['overrun_cost']:,.0f} {currency}".rstrip()
         since = ""

@@ -17,7 +17,7 @@ from sample_logs.truth import PlantedJob, Truth
 __all__ = ["COMMITTED_SEED", "DemoShop", "PlantedJob", "Truth", "main", "simulate", "write"]
 
 COMMITTED_SEED = 1
-"""The first number there is. It was not chosen for what comes out: a seed may show a steady tool as falling by chance."""
+"""The first number there is, not chosen for what comes out: a seed may show a steady tool as falling by chance."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -120,6 +120,7 @@ class Batch(InputModel):
     machine: str
     job: str = pa.Field(nullable=True)
     part: str = pa.Field(nullable=True)
+    job_key: str
     operation: str = pa.Field(nullable=True)
     started_at: UtcTime
     ended_at: UtcTime
