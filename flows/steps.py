@@ -139,18 +139,15 @@ class CheckResult:
             raise RejectedError(f"{rejected} rows would be rejected.")
 
 
-def run(sources: list[Path], workspace: Workspace, progress: Progress, *, strict: bool = False) -> str:
-    """Ingest, derive and publish; return the one-screen summary."""
+def run(sources: list[Path], workspace: Workspace, progress: Progress) -> tuple[str, IngestResult]:
+    """Ingest, derive and publish; return the one-screen summary and what became of each file."""
     ingested = ingest(sources, workspace, progress)
     ingested.require_readable()
     derive_marts(workspace, progress)
     publish_site(workspace, progress, only_if_changed=True)
     with open_book(workspace.book_path, read_only=True) as book:
         notes = (*workspace.notes, *book_notes(book, workspace.shop_path.exists()))
-        text = summary(book, workspace, ingested.summary(), notes)
-    if strict:
-        ingested.require_no_rejects()
-    return text
+        return summary(book, workspace, ingested.summary(), notes), ingested
 
 
 def demo(folder: Path, progress: Progress) -> str:
@@ -163,7 +160,8 @@ def demo(folder: Path, progress: Progress) -> str:
                 shutil.copytree(source, target, dirs_exist_ok=True)
             else:
                 shutil.copyfile(source, target)
-    return run([folder / "exports"], Workspace(folder), progress)
+    text, _ = run([folder / "exports"], Workspace(folder), progress)
+    return text
 
 
 def _settings(workspace: Workspace, operator_key: bytes) -> ReadSettings:

@@ -83,7 +83,10 @@ def run(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, strict:
     """
     from flows import steps
 
-    click.echo(steps.run(list(sources), _workspace(workspace), obj["progress"], strict=strict))
+    text, ingested = steps.run(list(sources), _workspace(workspace), obj["progress"])
+    click.echo(text)
+    if strict:
+        ingested.require_no_rejects()
 
 
 @cli.command()

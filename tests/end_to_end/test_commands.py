@@ -192,6 +192,10 @@ class TestExitCodes:
         assert spindlebook("ingest", bad, "-w", tmp_path / "a").returncode == 0
         assert spindlebook("ingest", bad, "-w", tmp_path / "b", "--strict").returncode == 4
         assert spindlebook("check", bad, "--strict").returncode == 4
+        done = spindlebook("run", bad, "-w", tmp_path / "b", "--strict")
+        assert done.returncode == 4
+        assert "Files" in done.stdout
+        assert "spindlebook rejects" in done.stderr
 
     def test_book_in_use_is_5(self, spindlebook: Command, shop: Path) -> None:
         """Another program writes the book."""
