@@ -6,6 +6,7 @@ Expressions are limited to renames, units, formats, constants, lookups and a spl
 import codecs
 import re
 from collections.abc import Iterable
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Final, Literal, Self
 
@@ -147,6 +148,7 @@ class ColumnRule(TomlModel):
     from_: str | list[str] | None = Field(default=None, alias="from")
     constant: str | int | float | None = None
     format: str | None = None
+    since: datetime | None = None  # the column counts time from this instant on, in `unit` (seconds where none is said)
     unit: str | None = None
     lookup: dict[str, str] = {}
     default: str | None = None
@@ -171,6 +173,13 @@ class ColumnRule(TomlModel):
     def _has_a_group(cls, value: str | None) -> str | None:
         if value is not None and "value" not in re.compile(_pattern(value)).groupindex:
             raise ValueError("the pattern needs a group named value, as in (?P<value>...)")
+        return value
+
+    @field_validator("since")
+    @classmethod
+    def _is_an_instant(cls, value: datetime | None) -> datetime | None:
+        if value is not None and value.tzinfo is None:
+            raise ValueError("write an instant with its offset, as in 2026-01-05T06:00:00Z")
         return value
 
     @model_validator(mode="after")
@@ -291,7 +300,12 @@ def _fields_by_column(rules: Iterable[tuple[str, ColumnRule]]) -> dict[str, str]
 
 def _check_rule(kind: InputKind, name: str, rule: ColumnRule) -> None:
     """Refuse what no row could be read by: a unit of another dimension, a format without a time, a word unknown."""
-    dimension = unit_dimension(name)
+    counts_time = rule.since is not None
+    if counts_time and columns(kind).get(name) != UTC_TIME:
+        raise ValueError(f"columns.{name}.since: only times count from an instant")
+    if counts_time and rule.format is not None:
+        raise ValueError(f"columns.{name}.since: a time is read by its format or counted since an instant, not both")
+    dimension = "time" if counts_time else unit_dimension(name)
     if rule.unit is not None and (dimension is None or UNITS[rule.unit][0] != dimension):
         allowed = f"it takes {_units_of(dimension)}" if dimension else "it takes no unit"
         raise ValueError(f"columns.{name}: {rule.unit} is no unit of this field; {allowed}")

@@ -17,6 +17,7 @@ from schemas.inputs import columns
 
 EARLIEST_YEAR: Final = 1990  # before the first of these controls; a date before is a format read wrongly
 LATEST_YEAR: Final = 2100
+MOST_ELAPSED_US: Final = 1e16  # three centuries: farther off than any year that is taken, and an instant can hold it
 
 
 def _time_text(chunk: Chunk, name: str) -> tuple[pl.Series, TimesRead] | None:
@@ -24,6 +25,11 @@ def _time_text(chunk: Chunk, name: str) -> tuple[pl.Series, TimesRead] | None:
     if rule is None:
         return None
     text = source_text(chunk, name, rule)
+    if rule.since is not None:
+        elapsed_us = (numbers_of(chunk, name, rule, text, whole=False) * 1e6).round(0)
+        first_us = round(rule.since.timestamp() * 1e6)
+        utc = (elapsed_us.clip(-MOST_ELAPSED_US, MOST_ELAPSED_US).cast(pl.Int64) + first_us).cast(UTC)
+        return text, TimesRead(utc, pl.Series(name, [None] * len(text), dtype=pl.Datetime("us")))
     read = read_times(text, rule.format)
     unread = read.utc.is_null() & read.naive.is_null() & text.is_not_null()
     message = f'"{{value}}" in {label_of(chunk.plan, name)} is not a time. {expected_time(rule, "2026-03-14 07:30:00")}'

@@ -1,7 +1,6 @@
 """edge-lives: ten thousand rows of tool wear in minutes; a fall of the counter is a change of the edge.
 
-The set has no clock, only the order of its rows: the test puts a column with consecutive minutes before them and leaves
-the rows as published.
+The set has no clock, only the order of its rows: the profile counts their number as minutes since the year of the set.
 """
 
 from __future__ import annotations
@@ -20,7 +19,6 @@ Opened = Any
 
 ENDED, FAILED, REPLACED = 119, 46, 73  # README of the data; one more edge is in use at 30 min
 SHORTEST, LONGEST, IN_USE = 198, 253, 30  # README, minutes
-FIRST_MINUTE_S = 1_577_836_800  # 2020-01-01T00:00:00Z, the year of the set
 
 
 @pytest.fixture(scope="module")
@@ -29,12 +27,8 @@ def published(open_data: Path) -> str:
 
 
 @pytest.fixture(scope="module")
-def lives(opened: Callable[..., Opened], published: str, tmp_path_factory: pytest.TempPathFactory) -> Opened:
-    head, *rows = published.splitlines()
-    timed = [f"at,{head}", *(f"{FIRST_MINUTE_S + 60 * number},{row}" for number, row in enumerate(rows))]
-    file = tmp_path_factory.mktemp("lives") / "ai4i2020.csv"
-    file.write_text("\n".join(timed) + "\n", encoding="utf-8")
-    return opened("edge-lives", file)
+def lives(opened: Callable[..., Opened], open_data: Path) -> Opened:
+    return opened("edge-lives", open_data / "edge-lives" / "ai4i2020.csv")
 
 
 @pytest.fixture(scope="module")
