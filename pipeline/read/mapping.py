@@ -28,6 +28,7 @@ from pipeline.read.chunk import (
 )
 from pipeline.read.events import Items, is_level, items_seen, translate
 from pipeline.read.observations import NAME_IT
+from pipeline.read.personal import without_operators
 from pipeline.read.plan import Context, TablePlan, own_name, sources
 from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
@@ -61,6 +62,7 @@ def _with_notes(read: TableRead, notes: tuple[str, ...]) -> TableRead:
 
 def map_table(table: RawTable, plan: TablePlan, context: Context) -> TableRead:
     """Return one chunk as typed rows and rejects; rows_read counts both and leaves total lines out."""
+    table = without_operators(table, plan)
     chunk = Chunk(plan, context, table.cells, Problems(table.cells.select(OWN)))
     if plan.kind == "event":
         _map_observations(chunk)

@@ -235,6 +235,39 @@ def test_operators_are_left_out_unless_the_shop_asks_for_them(read):
     assert read(OPERATORS).rows["operator"].to_list() == [None]
 
 
+@pytest.mark.parametrize("record", [False, True])
+def test_the_stored_text_of_a_row_tells_no_operator(read, record):
+    """Neither of an accepted row nor of a rejected one; the other cells stand as they were."""
+    rejected = "M1,O1,yesterday,2026-01-05T07:00:00Z,Ann\n"
+
+    whole = read(OPERATORS + rejected, record_operators=record, operator_key=b"key")
+
+    times = "2026-01-05T06:00:00Z | 2026-01-05T07:00:00Z"
+    assert whole.rows["raw"].to_list() == [f"M1 | O1 | {times} | (operator left out)"]
+    assert whole.rejects["raw"].to_list() == ["M1 | O1 | yesterday | 2026-01-05T07:00:00Z | (operator left out)"]
+
+
+def test_the_stored_text_tells_no_operator_under_a_name_of_the_profile(read):
+    """Words of the operator's column are masked in its own cell only: a job of the same text stays."""
+    profile = """
+version = 1
+kind = "cycle"
+name = "p"
+[columns]
+machine = { from = "machine" }
+program = { from = "program" }
+started_at = { from = "started_at" }
+ended_at = { from = "ended_at" }
+job = { from = "order" }
+operator = { from = "who" }
+"""
+    text = "machine,program,started_at,ended_at,order,who\nM1,O1,2026-01-05T06:00:00Z,2026-01-05T07:00:00Z,7,7\n"
+
+    raw = read(text, profile=profile).rows["raw"].item()
+
+    assert raw.endswith("07:00:00Z | 7 | (operator left out)")
+
+
 def test_operators_are_kept_as_keyed_hashes(read):
     """The same name gives the same 16 digits, and only with the key."""
     wanted = hmac.new(b"key", b"Ann", hashlib.sha256).hexdigest()[:16]
