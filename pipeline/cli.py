@@ -5,6 +5,7 @@ Results go to stdout, messages to stderr. Heavy rooms are imported inside the co
 
 from __future__ import annotations
 
+import errno
 import re
 import sys
 from collections.abc import Callable, Sequence
@@ -36,6 +37,9 @@ FORMAT = click.option(
     "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
 )
 OUTPUT = click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Write to a file.")
+DISK_ERRORS = frozenset(  # what a folder, a right or a disk can refuse; other errors of the system are faults of ours
+    {errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.ENOSPC, errno.EROFS, errno.ENAMETOOLONG}
+)
 STRICT = click.option("--strict", is_flag=True, help="End with exit code 4 when a row was rejected.")
 
 
@@ -362,6 +366,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:
         if "--debug" in (argv if argv is not None else sys.argv):
             raise
+        if isinstance(error, OSError) and error.errno in DISK_ERRORS:
+            place = f"{error.filename}: cannot be read or written" if error.filename else "The disk refused"
+            click.echo(
+                f"{place} ({error.strerror}). Check that the folder is there, that you may write in it, that no other "
+                "program holds the file and that the disk is not full; then run again.",
+                err=True,
+            )
+            return Exit.INPUT
         said = str(error) if isinstance(error, AuditError) else f"{type(error).__name__}: {error}"
         click.echo(
             f"A fault in spindlebook, not in your files: {said}\n"

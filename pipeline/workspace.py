@@ -15,6 +15,7 @@ from schemas.shop import ShopFile, ShopSettings, load_shop
 from schemas.toml_model import TomlError
 
 SHOP_FILE = "shop.toml"
+NO_PLACE = frozenset({"localtime", "Factory"})  # among Python's zones, but of no place: tables and the store know none
 
 
 @dataclass(frozen=True)
@@ -44,9 +45,15 @@ class Workspace:
         if not self.shop_path.exists():
             return ShopFile(shop=ShopSettings(timezone=_computer_zone()))
         try:
-            return load_shop(self.shop_path)
+            shop = load_shop(self.shop_path)
         except TomlError as error:
             raise ConfigError(str(error)) from None
+        for zone in (shop.shop.timezone, *(source.timezone for source in shop.source)):
+            if zone in NO_PLACE:
+                raise ConfigError(
+                    f'{self.shop_path}: timezone = "{zone}" names no place; write one like Europe/Lisbon.'
+                )
+        return shop
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
@@ -85,12 +92,13 @@ class Workspace:
 def _computer_zone() -> str:
     """Return the computer's IANA time zone, UTC where it does not say."""
     named = os.environ.get("TZ", "").lstrip(":")
-    if named in available_timezones():
+    zones = available_timezones() - NO_PLACE
+    if named in zones:
         return named
     link = Path("/etc/localtime")
     parts = link.resolve().parts if link.is_symlink() else ()
     if "zoneinfo" in parts:
         zone = "/".join(parts[parts.index("zoneinfo") + 1 :])
-        if zone in available_timezones():
+        if zone in zones:
             return ZoneInfo(zone).key
     return "UTC"

@@ -214,3 +214,26 @@ def test_verbose_writes_structured_lines(spindlebook: Command, demo_shop: Path, 
     assert len(read) == 8
     assert all("rows_read=" in line and "level=info" in line for line in read)
     assert "event=" not in done.stdout
+
+
+@pytest.mark.parametrize("zone", ["localtime", "Factory"])
+def test_a_time_zone_of_no_place_is_named(spindlebook: Command, tmp_path: Path, zone: str) -> None:
+    """Python lists these two among its zones, tables and store know neither."""
+    (tmp_path / "shop.toml").write_text(f'[shop]\ntimezone = "{zone}"\n')
+    (tmp_path / "log.csv").write_text("machine,program,started_at,duration_s\nM1,O1,2026-03-02 08:00:00,60\n")
+
+    done = spindlebook("run", tmp_path / "log.csv", "--workspace", tmp_path)
+
+    assert done.returncode == 2
+    assert f'shop.toml: timezone = "{zone}"' in done.stderr
+
+
+def test_a_workspace_below_a_file_is_named(spindlebook: Command, tmp_path: Path) -> None:
+    """A folder that cannot be made is no fault of the program."""
+    log = tmp_path / "log.csv"
+    log.write_text("machine,program,started_at,duration_s\nM1,O1,2026-03-02 08:00:00,60\n")
+
+    done = spindlebook("run", log, "--workspace", log / "shop")
+
+    assert done.returncode == 3
+    assert "log.csv/shop: cannot be read or written (Not a directory)" in done.stderr
