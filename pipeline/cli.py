@@ -40,6 +40,7 @@ OUTPUT = click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay
 DISK_ERRORS = frozenset(  # what a folder, a right or a disk can refuse; other errors of the system are faults of ours
     {errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.ENOSPC, errno.EROFS, errno.ENAMETOOLONG}
 )
+QUERY_INTERRUPTED = "Query interrupted"  # what the store raises, as RuntimeError, where Ctrl+C falls into a query
 STRICT = click.option("--strict", is_flag=True, help="End with exit code 4 when a row was rejected.")
 
 
@@ -345,6 +346,11 @@ def _caution() -> None:
     click.echo(CAUTION, err=True)
 
 
+def _interrupted() -> int:
+    click.echo("Interrupted. Nothing of the file being read was stored; run the same command again.", err=True)
+    return Exit.INTERRUPTED
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code (DESIGN section 6)."""
     try:
@@ -356,8 +362,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         error.show()
         return Exit.USAGE
     except (click.Abort, KeyboardInterrupt):
-        click.echo("Interrupted. Nothing of the file being read was stored; run the same command again.", err=True)
-        return Exit.INTERRUPTED
+        return _interrupted()
     except SpindlebookError as error:
         click.echo(str(error), err=True)
         return error.exit_code
@@ -366,6 +371,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:
         if "--debug" in (argv if argv is not None else sys.argv):
             raise
+        if isinstance(error, RuntimeError) and str(error) == QUERY_INTERRUPTED:
+            return _interrupted()
         if isinstance(error, OSError) and error.errno in DISK_ERRORS:
             place = f"{error.filename}: cannot be read or written" if error.filename else "The disk refused"
             click.echo(

@@ -8,10 +8,9 @@ runs as (
         machine,
         program,
         revision,
-        last(job order by started_at) as job,
-        count(*) as runs,
+        last(job order by started_at, run_id) filter (where job is not null) as job, -- named as in mart.job_drift
+        count(*) filter (where outcome = 'complete' and estimate_s is not null) as runs,
     from core.run
-    where outcome = 'complete' and estimate_s is not null
     group by job_key, operation, machine, program, revision
 ),
 
