@@ -369,10 +369,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         return Exit.DONE
     except Exception as error:
-        if "--debug" in (argv if argv is not None else sys.argv):
-            raise
         if isinstance(error, RuntimeError) and str(error) == QUERY_INTERRUPTED:
             return _interrupted()
+        if "--debug" in (argv if argv is not None else sys.argv):
+            raise
         if isinstance(error, OSError) and error.errno in DISK_ERRORS:
             place = f"{error.filename}: cannot be read or written" if error.filename else "The disk refused"
             click.echo(
