@@ -33,6 +33,8 @@ from schemas.profile import SkipRule
 
 MAX_QUOTED_LINES: Final = 50  # a quoted cell that spans more lines is a quote that nobody closed
 _REST: Final = "__rest"
+_PIECE_BYTES: Final = 1 << 20
+_UNLIKE: Final = (b"\n", "\ufeff".encode())  # beginnings of text that the library's reader passes over or refuses
 
 
 @dataclass(frozen=True)
@@ -50,15 +52,9 @@ def read_delimited(blocks: Iterable[TextBlock], layout: Layout) -> Iterator[RawT
     row = 0
     header_raw = None
     for block in blocks:
-        lines = pl.DataFrame({RAW: lines_of(block.data)}).with_row_index(LINE, offset=block.first_line)
-        lines = lines.with_columns(pl.col(LINE).cast(pl.Int64))
-        above, header, lines = _cut_header(lines, layout.header_line)
+        above, header, body, first_line = _cut_header(block, layout.header_line)
         header_raw = header or header_raw
-        blank = lines[RAW].is_null() | (lines[RAW].str.strip_chars(f" {layout.delimiter}\t\r") == "").fill_null(True)
-        blank &= ~_inside_a_quoted_cell(lines[RAW], layout.delimiter)
-        empty = skipped_rows(lines.filter(blank), "blank line") if blank.any() else no_skipped()
-        kept = lines.filter(~blank).with_columns(pl.col(RAW).fill_null(""))
-        cells = split_cells(kept, layout)
+        cells, empty = _read_body(body, first_line, layout)
         cells, skipped = skip_rows(cells, layout.names, header_raw, layout.header_line, layout.skip)
         cells = cells.with_row_index(ROW, offset=row + 1).with_columns(pl.col(ROW).cast(pl.Int64))
         cells, rejects = _take_out_broken(cells, layout, block)
@@ -89,16 +85,101 @@ def _inside_a_quoted_cell(raw: pl.Series, delimiter: str) -> pl.Series:
     return last.to_series()
 
 
-def _cut_header(lines: pl.DataFrame, header_line: int) -> tuple[pl.DataFrame, str | None, pl.DataFrame]:
-    """Part a block into skipped title lines, the header's text and the lines below it."""
-    first = lines[LINE][0] if lines.height else header_line + 1
-    if first > header_line:
-        return no_skipped(), None, lines
+def _cut_header(block: TextBlock, header_line: int) -> tuple[pl.DataFrame, str | None, bytes, int]:
+    """Part a block into skipped title lines, the header's text, and the bytes and first line number below it."""
+    if block.first_line > header_line:
+        return no_skipped(), None, block.data, block.first_line
+    end = 0
+    for _ in range(block.first_line, header_line + 1):
+        end = block.data.find(b"\n", end) + 1 or len(block.data)
+    lines = _numbered(block.data[:end], block.first_line)
     above = lines.filter(pl.col(LINE) < header_line)
     why = pl.when(pl.col(RAW).str.strip_chars().str.len_bytes() > 0).then(pl.lit("title line"))
     header = lines.filter(pl.col(LINE) == header_line)[RAW]
     text = header[0] if len(header) else None
-    return skipped_rows(above, why.otherwise(pl.lit("blank line"))), text, lines.filter(pl.col(LINE) > header_line)
+    return skipped_rows(above, why.otherwise(pl.lit("blank line"))), text, block.data[end:], header_line + 1
+
+
+def _numbered(data: bytes, first_line: int) -> pl.DataFrame:
+    """Return the lines of some text as LINE and RAW, RAW null where a line is empty."""
+    lines = pl.DataFrame({RAW: lines_of(data)}).with_row_index(LINE, offset=first_line)
+    return lines.with_columns(pl.col(LINE).cast(pl.Int64))
+
+
+def _read_body(data: bytes, first_line: int, layout: Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the rows below the header (as `split_cells` does) and the blank lines as skipped.
+
+    Text in which every line has just the header's cells goes to the library's own reader whole. Text with an odd line
+    here and there is parted into pieces, so that one such line does not make a whole block slow.
+    """
+    if b'"' in data:
+        return _read_carefully(data, first_line, layout)
+    if (clean := _read_clean(data, first_line, layout)) is not None:
+        return clean
+    if len(data) <= _PIECE_BYTES:
+        return _read_carefully(data, first_line, layout)
+    read: list[tuple[pl.DataFrame, pl.DataFrame]] = []
+    for piece in _pieces(data):
+        read.append(_read_clean(piece, first_line, layout) or _read_carefully(piece, first_line, layout))
+        first_line += piece.count(b"\n")
+    return pl.concat([cells for cells, _ in read], rechunk=True), concat_skipped(*(empty for _, empty in read))
+
+
+def _pieces(data: bytes) -> Iterator[bytes]:
+    """Yield runs of whole lines of about `_PIECE_BYTES`."""
+    start = 0
+    while start < len(data):
+        end = data.find(b"\n", start + _PIECE_BYTES) + 1 or len(data)
+        yield data[start:end]
+        start = end
+
+
+def _read_clean(data: bytes, first_line: int, layout: Layout) -> tuple[pl.DataFrame, pl.DataFrame] | None:
+    """Read unquoted text whose lines all have as many cells as the header; None where they have not.
+
+    As many marks as the lines need, and no line with more than its share, is the same number in each.
+    """
+    width, mark = len(layout.names), layout.delimiter
+    if width < 2 or data.startswith(_UNLIKE) or b"\r" in data:
+        return None
+    height = data.count(b"\n") + (not data.endswith(b"\n"))
+    if data.count(mark.encode()) != height * (width - 1):
+        return None
+    try:
+        cells = pl.read_csv(
+            data,
+            separator=mark,
+            quote_char=None,
+            has_header=False,
+            empty_string_is_null=False,
+            schema=dict.fromkeys(layout.names, pl.String()),
+        )
+    except pl.exceptions.PolarsError:  # a line with more cells than the header, and another with fewer
+        return None
+    if cells.height != height:
+        return None
+    lines = pl.int_range(first_line, first_line + height, dtype=pl.Int64, eager=True)
+    raw = lines_of(data)
+    cells = pl.DataFrame(
+        [lines.alias(LINE), raw.alias(RAW), *cells, pl.Series(_REST, [None], pl.String).new_from_index(0, height)]
+    )
+    blank = cells[layout.names[0]].str.strip_chars() == ""
+    if not blank.any():
+        return cells, no_skipped()
+    blank &= _is_blank(raw, mark)
+    return cells.filter(~blank), skipped_rows(cells.filter(blank), "blank line")
+
+
+def _read_carefully(data: bytes, first_line: int, layout: Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Read text line by line: quoted cells, lines of any number of cells, blank lines."""
+    lines = _numbered(data, first_line)
+    blank = _is_blank(lines[RAW], layout.delimiter) & ~_inside_a_quoted_cell(lines[RAW], layout.delimiter)
+    empty = skipped_rows(lines.filter(blank), "blank line") if blank.any() else no_skipped()
+    return split_cells(lines.filter(~blank).with_columns(pl.col(RAW).fill_null("")), layout), empty
+
+
+def _is_blank(raw: pl.Series, delimiter: str) -> pl.Series:
+    return raw.is_null() | (raw.str.strip_chars(f" {delimiter}\t\r") == "").fill_null(True)
 
 
 def split_cells(lines: pl.DataFrame, layout: Layout) -> pl.DataFrame:

@@ -54,14 +54,16 @@ class _Decoder:
         """Return whole lines as UTF-8."""
         if self._incremental:
             return lines
+        if lines.isascii():
+            return lines
         try:
-            text = lines.decode("utf-8")
+            lines.decode("utf-8")
         except UnicodeDecodeError:
             if self.wide and not self.foreign:  # UTF-8 so far: a damaged letter, not another encoding
                 return lines.decode("utf-8", "replace").encode("utf-8")
             self.foreign = True
             return _decode_western(lines).encode("utf-8")
-        self.wide = self.wide or not text.isascii()
+        self.wide = True
         return lines
 
 
@@ -165,7 +167,7 @@ def _cut(text: bytes, quoted: bool) -> int:
     end = text.rfind(b"\n") + 1
     if end == 0:
         end = text.rfind(b"\r", 0, len(text) - 1) + 1  # an old file with carriage returns alone
-    if not quoted or not end:
+    if not quoted or not end or b'"' not in text:
         return end
     first = end
     for _ in range(50):
