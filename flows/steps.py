@@ -21,7 +21,7 @@ from pipeline.derive.relations import load_relations
 from pipeline.errors import InputError, RejectedError
 from pipeline.logs import log
 from pipeline.progress import Progress
-from pipeline.read.files import find_sources
+from pipeline.read.files import find_sources, real_paths
 from pipeline.read.reading import ReadSettings, SourceRule, read_file, source_rule
 from pipeline.read.rows import FileRead, no_rejects
 from pipeline.report.notes import book_notes
@@ -164,8 +164,8 @@ def demo(folder: Path, progress: Progress) -> str:
     return text
 
 
-def _settings(workspace: Workspace, operator_key: bytes) -> ReadSettings:
-    """What reading needs of the workspace."""
+def _settings(workspace: Workspace, operator_key: bytes, sources: Iterable[Path]) -> ReadSettings:
+    """What reading needs of the workspace, and of what the user named."""
     shop = workspace.shop
     rules = [
         SourceRule(
@@ -182,14 +182,17 @@ def _settings(workspace: Workspace, operator_key: bytes) -> ReadSettings:
         record_operators=shop.shop.record_operators,
         operator_key=operator_key,
         tool_change_s={m.id: m.tool_change_s for m in shop.machine if m.tool_change_s is not None},
+        limits=shop.limits,
+        roots=real_paths(sources),
     )
 
 
 def _reading_fingerprint(path: Path, settings: ReadSettings) -> str:
-    """Return a hash of all that decides how a file is read: its profile, its [[source]] entry, the shop's zone."""
+    """Return a hash of what decides how a file is read: profile, [[source]] entry, the shop's zone, the limits."""
     rule = source_rule(path.as_posix(), settings.sources)
     profile = rule.profile.model_dump_json() if rule.profile else ""
-    decides = (settings.zone, settings.record_operators, rule.timezone, rule.machine, profile)
+    limits = settings.limits.model_dump_json()
+    decides = (settings.zone, settings.record_operators, rule.timezone, rule.machine, profile, limits)
     return hashlib.sha256(repr(decides).encode()).hexdigest()
 
 
@@ -215,7 +218,7 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
     paths = _found(sources)
     counts: dict[str, FileCounts] = {}
     with open_book(workspace.book_path) as book, progress.step("read", total=len(paths)) as step:
-        settings = _settings(workspace, book.operator_key())
+        settings = _settings(workspace, book.operator_key(), sources)
         by_file_id: dict[str, Path] = {}
         waiting = list(paths)
         while waiting:
@@ -253,7 +256,7 @@ def _settled(book: Book, counts: dict[str, FileCounts]) -> tuple[FileCounts, ...
 def check(sources: list[Path], workspace: Workspace, progress: Progress) -> CheckResult:
     """Read and check without storing anything."""
     paths = _found(sources)
-    settings = _settings(workspace, b"")
+    settings = _settings(workspace, b"", sources)
     files = []
     with progress.step("check", total=len(paths)) as step:
         for path in paths:
@@ -333,7 +336,7 @@ def quote_file(path: Path, workspace: Workspace, progress: Progress) -> pl.DataF
     InputError
         When the file holds no estimate lines or one of them is wrong.
     """
-    settings = _settings(workspace, b"")
+    settings = _settings(workspace, b"", [path])
     lines, problems = [], []
     for found in _found([path]):
         for file_read in read_file(found, settings):

@@ -167,10 +167,35 @@ class SourceSettings(TomlModel):
         return value if value is None else _zone(value)
 
 
+class LimitSettings(TomlModel):
+    """[limits]: what one source file may ask of this computer; what asks for more is refused with one clear line.
+
+    No log of a machine comes near the values that are assumed (common practice, no source).
+    """
+
+    unpacked_gib: Positive = 8.0
+    """All that one packed file may unpack to, files packed inside it included."""
+    unpacked_ratio: Positive = 300.0
+    """How many times its own size a packed file may unpack to, once that is more than 64 MiB."""
+    zip_members: Annotated[int, Field(ge=1)] = 10_000
+    """The files in one zip, those of zips inside it included."""
+    zip_depth: Annotated[int, Field(ge=1, le=20)] = 3
+    """Packings inside one another: a gzip in a zip is two."""
+    columns: Annotated[int, Field(ge=1, le=16_384)] = 2_000
+    """The columns of a table, or the keys of JSON Lines."""
+    line_mib: Annotated[int, Field(ge=1, le=256)] = 32
+    """The length of a line of text, about."""
+    workbook_mib: Annotated[int, Field(ge=1)] = 1_024
+    """What a workbook may unpack to, and the text that its cells may hold together."""
+    sheet_cells: Annotated[int, Field(ge=1)] = 20_000_000
+    """The cells between the first and the last filled one of a sheet, empty ones included."""
+
+
 class ShopFile(TomlModel):
     """The whole of shop.toml."""
 
     shop: ShopSettings
+    limits: LimitSettings = LimitSettings()
     machine: list[MachineSettings] = []
     shift: list[ShiftSettings] = []
     closed: list[ClosedSettings] = []

@@ -29,6 +29,7 @@ from pipeline.read.streams_xml import read_streams
 from pipeline.read.text import HEAD_BYTES, decode_head, text_blocks
 from pipeline.read.workbook import Sheet, WorkbookError, find_sheet_header, read_sheets, sheet_table
 from schemas.profile import Profile
+from schemas.shop import LimitSettings
 
 _PROFILE_SHAPES: Final = ("table", "json lines", "adapter text", "streams xml")
 
@@ -51,6 +52,8 @@ class ReadSettings:
     record_operators: bool = False
     operator_key: bytes = b""
     tool_change_s: Mapping[str, float] = field(default_factory=dict)  # for logs that stamp a change's end
+    limits: LimitSettings = field(default_factory=LimitSettings)
+    roots: Sequence[str] = ()  # where links may lead to, as `files.real_paths` gives it; anywhere where it is empty
 
 
 def read_file(path: Path, settings: ReadSettings) -> list[FileRead]:
@@ -58,7 +61,8 @@ def read_file(path: Path, settings: ReadSettings) -> list[FileRead]:
 
     Rows are read when `tables` is iterated (once); until then only the first lines have been looked at.
     """
-    return [opened if isinstance(opened, FileRead) else _read_opened(opened, settings) for opened in open_source(path)]
+    found = open_source(path, settings.limits, settings.roots)
+    return [opened if isinstance(opened, FileRead) else _read_opened(opened, settings) for opened in found]
 
 
 def source_rule(path: str, sources: Sequence[SourceRule]) -> SourceRule:

@@ -12,6 +12,7 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.printable import shown_name
 from schemas.inputs import columns
 from schemas.vocabulary import InputKind
 
@@ -80,7 +81,8 @@ class SourceFile:
     @property
     def name(self) -> str:
         """The name to show: the path, and the member inside a zip behind an exclamation mark."""
-        return f"{self.path.as_posix()}!{self.member}" if self.member else self.path.as_posix()
+        path = self.path.as_posix()
+        return shown_name(f"{path}!{self.member}" if self.member else path)
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import InputError
-from pipeline.read import files
 from pipeline.read.files import find_sources
 from pipeline.read.reading import ReadSettings, SourceRule, matches_end, read_file, source_rule
+from schemas.shop import LimitSettings
 
 CYCLES = "machine,program,started_at,ended_at\nM1,O1,2026-01-05T06:00:00Z,2026-01-05T06:10:00Z\n"
 
@@ -201,15 +201,15 @@ def test_a_gzip_that_breaks_off_keeps_what_it_had(read):
     assert "breaks off here" in whole.told()[-1][4]
 
 
-def test_what_unpacks_without_end_is_stopped(read, monkeypatch):
+def test_what_unpacks_without_end_is_stopped(read):
     """A gzip of zeros cannot fill the disk or the memory."""
-    monkeypatch.setattr(files, "MAX_UNPACKED_BYTES", 1 << 20)
+    limits = LimitSettings(unpacked_gib=1 / 1024)
 
-    whole = read(gzip.compress(CYCLES.encode() + b"\n" * (3 << 20)), name="c.csv.gz")
+    whole = read(gzip.compress(CYCLES.encode() + b"\n" * (3 << 20)), name="c.csv.gz", limits=limits)
 
     assert whole.told()[-1][4] == (
-        "The file breaks off here (it unpacks to more than 0 GiB; unpack it by hand and split it); the rows before "
-        "were read. Copy or export it again."
+        "The file breaks off here (it unpacks to more than 0.000976562 GiB; unpack it by hand, or raise unpacked_gib "
+        "under [limits] in shop.toml); the rows before were read. Copy or export it again."
     )
 
 
