@@ -14,7 +14,7 @@ import polars as pl
 from pydantic import Field, field_validator, model_validator
 
 from schemas.inputs import columns, required
-from schemas.time_format import pattern_fault
+from schemas.time_format import format_fault
 from schemas.toml_model import TomlModel, load
 from schemas.vocabulary import (
     COMPUTED_ITEMS,
@@ -33,6 +33,8 @@ UNITS: Final[dict[str, tuple[str, float]]] = {
     "min": ("time", 60.0),
     "h": ("time", 3600.0),
     "h:mm:ss": ("time", 1.0),
+    "mm:ss": ("time", 1.0),
+    "words": ("time", 1.0),
     "mm": ("length", 1.0),
     "m": ("length", 1000.0),
     "in": ("length", 25.4),
@@ -50,6 +52,13 @@ UNITS: Final[dict[str, tuple[str, float]]] = {
     "lb": ("mass", 0.45359237),
     "percent": ("ratio", 1.0),
     "ratio": ("ratio", 100.0),
+}
+
+# Units that say how a duration is written in the cell, with an example for messages.
+CELL_UNITS: Final[dict[str, str]] = {
+    "h:mm:ss": "1:05:30 (hours, minutes, seconds)",
+    "mm:ss": "65:30 (minutes, seconds)",
+    "words": "1 h 5 min 30 s",
 }
 
 # The dimension of items of the standard; that of fields is told by their names (`unit_dimension`).
@@ -147,7 +156,7 @@ class ColumnRule(TomlModel):
 
     from_: str | list[str] | None = Field(default=None, alias="from")
     constant: str | int | float | None = None
-    format: str | None = None
+    format: str | list[str] | None = None  # a list: the patterns that a cell may be written by, tried in this order
     since: datetime | None = None  # the column counts time from this instant on, in `unit` (seconds where none is said)
     unit: str | None = None
     lookup: dict[str, str] = {}
@@ -215,8 +224,8 @@ class ItemRule(TomlModel):
         dimension = ITEM_DIMENSIONS.get(self.type)
         if self.unit is not None and dimension is not None and UNITS[self.unit][0] != dimension:
             raise ValueError(f"{self.type} is measured in {_units_of(dimension)}, not in {self.unit}")
-        if self.unit == "h:mm:ss":
-            raise ValueError("an item of a stream is a plain number; h:mm:ss is a unit of columns")
+        if self.unit in CELL_UNITS:
+            raise ValueError(f"an item of a stream is a plain number; {self.unit} is a unit of columns")
         return self
 
 
@@ -318,14 +327,14 @@ def _check_rule(kind: InputKind, name: str, rule: ColumnRule) -> None:
         raise ValueError(f"columns.{name}.{key}: {strange[0]} is not one of {', '.join(words)}")
 
 
-def _format_fault(kind: InputKind, name: str, format: str) -> str | None:
+def _format_fault(kind: InputKind, name: str, format: str | list[str]) -> str | None:
     dtype = columns(kind).get(name)
     if dtype not in (UTC_TIME, pl.Date):
         hint = '; a duration takes a unit such as "h:mm:ss"' if unit_dimension(name) == "time" else ""
         return f"only times and dates take a format{hint}"
-    if format.startswith("epoch") and dtype == pl.Date:
-        return "a date takes iso or a pattern such as %d.%m.%Y"
-    return pattern_fault(format)
+    if dtype == pl.Date and isinstance(format, str) and format.startswith("epoch"):
+        return "a date takes iso, spreadsheet_days or a pattern such as %d.%m.%Y"
+    return format_fault(format)
 
 
 def load_profile(path: Path) -> Profile:

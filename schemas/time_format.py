@@ -1,23 +1,42 @@
 """Patterns of times in profiles: what polars makes of them, and what is wrong with those that it cannot run.
 
-It reads text by one pattern; ISO forms, epochs and zones are the readers' business.
+It reads text by one pattern, months and AM/PM in ten languages' ways; ISO forms, epochs and zones are the readers'
+business.
 """
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime
+from itertools import permutations
 from typing import Final
 
 import polars as pl
 
-WORDS: Final = ("iso", "epoch_s", "epoch_ms")
+from schemas.words import MONTHS, WEEKDAYS, plain
+
+WORDS: Final = ("iso", "epoch_s", "epoch_ms", "epoch_us", "spreadsheet_days", "spreadsheet_days_1904")
 """What a `format` may say instead of a pattern."""
+ISO_PATTERN: Final = "%Y-%m-%d %H:%M:%S%.f"
+EARLIEST_TWO_DIGIT_YEAR: Final = 1990  # 90 is 1990, 89 is 2089: no log of these controls is older
 _TIME_OF_DAY: Final = re.compile(r"%[-_0]?[HIklTRrXc+]")
 _HOUR_24: Final = re.compile(r"%[-_0]?[HkTRXc+]")
 _HOUR_12: Final = re.compile(r"%[-_0]?[Il]")
 _HALF_OF_DAY: Final = re.compile(r"%[-_0]?[pP]")
 _MINUTE: Final = re.compile(r"%[-_0]?M")
 _LONE_FRACTION: Final = re.compile(r"(?<!%)%f")
+_FRACTION: Final = re.compile(r"%\.\d?f")
+_MONTH_WORD: Final = re.compile(r"%[bBh]\.?")
+_OFFSET: Final = re.compile(r"\s*%[:#]?z")
+_WEEKDAY_FIRST: Final = re.compile(r"^%[aA][.,]*\s*")
+_TWO_DIGIT_YEAR: Final = re.compile(r"%[-_0]?[yDxv]")
 _SAMPLE: Final = datetime(2026, 3, 14, 13, 45, 59, 250_000, tzinfo=UTC)
+# Moments whose day, month and year can stand for one another: patterns that read one text differently show by them.
+_TELLING: Final = tuple(
+    datetime(2000 + year, month, day, hour, 7, 8, 250_000, tzinfo=UTC)
+    for day, month, year in permutations((3, 5, 11))
+    for hour in (9, 21)
+)
+_ENGLISH_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def chrono_pattern(format: str) -> str:
@@ -33,14 +52,105 @@ def has_time_of_day(format: str) -> bool:
 def parse_by(text: pl.Series, pattern: str) -> pl.Series:
     """Return text as Datetime("us"), in UTC where the pattern holds an offset, else naive; null where it does not fit.
 
-    Raises polars' ComputeError for patterns that cannot be run; `pattern_fault` tells them beforehand.
+    Years of two digits are 1990 to 2089. Names of months and of days in front may be of any of ten languages; AM may
+    be `a.m.`, blanks of any kind and number, a fraction behind a point or a comma, an offset `UTC` or `GMT`, and the
+    end of a day `24:00`. Raises polars' ComputeError for patterns that cannot be run; `pattern_fault` tells them
+    beforehand.
     """
+    if weekday := _WEEKDAY_FIRST.match(pattern):
+        text, pattern = _without_weekday(text), pattern[weekday.end() :]
+    found = _parse(text, pattern)
+    left = found.is_null() & text.is_not_null()
+    if not left.any():
+        return found
+    rows = left.arg_true()
+    return found.scatter(rows, _parse_as_written(text[rows], pattern))
+
+
+def _parse(text: pl.Series, pattern: str) -> pl.Series:
     if not has_time_of_day(pattern):
-        return text.str.to_date(pattern, strict=False).cast(pl.Datetime("us"))
-    found = text.str.to_datetime(pattern, time_unit="us", strict=False)
+        found = text.str.to_date(pattern, strict=False).cast(pl.Datetime("us"))
+    else:
+        found = text.str.to_datetime(pattern, time_unit="us", strict=False)
     if isinstance(found.dtype, pl.Datetime) and found.dtype.time_zone:
-        return found.dt.convert_time_zone("UTC")
-    return found
+        found = found.dt.convert_time_zone("UTC")
+    if _TWO_DIGIT_YEAR.search(pattern):
+        early = (found.dt.year() < EARLIEST_TWO_DIGIT_YEAR).fill_null(False)
+        return found.zip_with(~early, found.dt.offset_by("100y")) if early.any() else found
+    short = (found.dt.year() < 1000).fill_null(False)  # two digits where the pattern says four: another year is meant
+    return found.set(short, None) if short.any() else found
+
+
+def _parse_as_written(text: pl.Series, pattern: str) -> pl.Series:
+    """Read what does not fit a pattern to the letter, but says the same in another spelling."""
+    text = text.str.replace_all(r"\s+", " ")
+    if _MONTH_WORD.search(pattern):
+        text, pattern = _with_english_months(text), _MONTH_WORD.sub("%b", pattern)
+    if _HALF_OF_DAY.search(pattern):
+        text = text.str.replace(r"(?i)(\d) ?([ap])\. ?m\b\.?", "${1} ${2}m").str.replace(
+            r"(?i)(\d) ?([ap]m)\b", "$1 $2"
+        )
+        pattern = re.sub(r"\s*(%[-_0]?[pP])", r" \1", pattern)
+    if _FRACTION.search(pattern):
+        text = text.str.replace(r"(:\d\d|\.\d\d\.\d\d),(\d)", "$1.$2")
+    if _OFFSET.search(pattern):
+        text = text.str.replace(r"(?i)\s*(?:UTC|GMT)\s*([+-]\d\d:?\d\d)$", "$1")
+        text = text.str.replace(r"(?i)\s*(?:UTC|GMT|Z)$", "+00:00").str.replace(r"\s+([+-]\d\d(?::?\d\d)?)$", "$1")
+        pattern = _OFFSET.sub("%#z", pattern)
+    if _HOUR_24.search(pattern):
+        midnight = text.str.contains(r"\b24([:.]?)00(?:[:.]?00(?:[.,]0+)?)?\b").fill_null(False)
+        if midnight.any():
+            plain_day = text.str.replace(r"\b24([:.]?00)", "00$1")
+            next_day = _parse(plain_day.set(~midnight, None), pattern).dt.offset_by("1d")
+            found = _parse(text, pattern)
+            return found.zip_with(found.is_not_null(), next_day)
+    return _parse(text, pattern)
+
+
+def _without_weekday(text: pl.Series) -> pl.Series:
+    """Return text without the day of the week in front; null where the word in front is none."""
+    parts = text.str.extract_groups(r"^\s*([\p{L}-]+)[.,]*\s*(.*)$").struct.unnest()
+    word, rest = parts.to_series(0), parts.to_series(1)
+    known = [found for found in word.drop_nulls().unique().to_list() if plain(found) in WEEKDAYS]
+    return rest.set(~word.is_in(known).fill_null(False), None).alias(text.name)
+
+
+def _with_english_months(text: pl.Series) -> pl.Series:
+    """Return text with the first word of three letters or more as the short English name of the month that it is."""
+    parts = text.str.extract_groups(r"^(.*?)(\p{L}{3,})\.?(.*)$").struct.unnest()
+    before, word, behind = parts.get_columns()
+    numbers = {found: MONTHS.get(plain(found)) for found in word.drop_nulls().unique().to_list()}
+    known = {found: _ENGLISH_MONTHS[number - 1] for found, number in numbers.items() if number is not None}
+    english = (
+        word.replace_strict(known, default=None, return_dtype=pl.String) if known else word.set(word == word, None)
+    )
+    return (before + english + behind).alias(text.name)
+
+
+def format_fault(format: str | Sequence[str]) -> str | None:
+    """Return what is wrong with a profile's `format`, one or a list of patterns, None where it can be run."""
+    if isinstance(format, str):
+        return pattern_fault(format)
+    if not format:
+        return "name at least one pattern"
+    for each in format:
+        if each in WORDS and each != "iso":
+            return f"a list holds patterns; {each} stands alone"
+        if fault := pattern_fault(each):
+            return fault
+    for first, other in permutations(dict.fromkeys(format), 2):
+        if (text := _text_read_twice(first, other)) is not None:
+            return f"{first} and {other} read {text} as two different times; give the one that is meant"
+    return None
+
+
+def _text_read_twice(first: str, other: str) -> str | None:
+    """Return a text that is written by one pattern and read by the other as another time."""
+    one, two = (ISO_PATTERN if format == "iso" else chrono_pattern(format) for format in (first, other))
+    written = pl.Series(_TELLING).dt.strftime(_OFFSET.sub("%z", one))
+    by_one, by_two = (parse_by(written, pattern).dt.timestamp("us") for pattern in (one, two))
+    differs = (by_one != by_two).fill_null(False)
+    return str(written.filter(differs)[0]) if differs.any() else None
 
 
 def pattern_fault(format: str) -> str | None:

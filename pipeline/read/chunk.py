@@ -11,10 +11,11 @@ from typing import Final
 import polars as pl
 
 from pipeline.read import numbers
+from pipeline.read.durations import read_durations
 from pipeline.read.plan import Context, TablePlan, own_name, text_of
 from pipeline.read.problems import Problems
 from schemas.inputs import required
-from schemas.profile import UNITS, ColumnRule
+from schemas.profile import CELL_UNITS, UNITS, ColumnRule
 from schemas.vocabulary import EDGE_REASONS, OUTCOMES
 
 WORDS: Final = {"outcome": OUTCOMES, "reason": EDGE_REASONS}
@@ -32,6 +33,7 @@ class Chunk:
     typed: dict[str, pl.Series] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     items: set[tuple[str, str]] = field(default_factory=set)  # as in TableRead
+    times: pl.DataFrame | None = None  # as in TableRead
 
     @property
     def height(self) -> int:
@@ -112,17 +114,17 @@ def numbers_of(chunk: Chunk, name: str, rule: ColumnRule, text: pl.Series, *, wh
     plan, label = chunk.plan, label_of(chunk.plan, name)
     text = numbers.without_empty_words(text)
     decimal, thousands = (plan.decimal, plan.thousands) if rule.constant is None else ("either", None)
-    if rule.unit == "h:mm:ss":
-        values = numbers.read_clock_durations(text)
+    if rule.unit in CELL_UNITS:
+        values = read_durations(text, rule.unit, decimal, thousands)
         message = (
-            f'"{{value}}" in {label} is not a duration like 1:05:30 (hours, minutes, seconds). '
+            f'"{{value}}" in {label} is not a duration like {CELL_UNITS[rule.unit]}. '
             "Correct the cell, or the unit in the profile."
         )
     elif whole:
         values = numbers.read_whole_numbers(text, decimal, thousands)
         message = f'"{{value}}" in {label} is not a whole number. Correct the cell in the file and run again.'
     else:
-        values = numbers.read_numbers(text, decimal, thousands)
+        values = numbers.read_numbers(text, decimal, thousands, rule.unit)
         mark = "a decimal comma" if plan.decimal == "," else "a decimal point"
         message = (
             f'"{{value}}" in {label} is not a number with {mark}. '
@@ -136,7 +138,8 @@ def numbers_of(chunk: Chunk, name: str, rule: ColumnRule, text: pl.Series, *, wh
 def expected_time(rule: ColumnRule, plain: str) -> str:
     if rule.format in (None, "iso"):
         return f"Write it like {plain}, or give its format in a profile."
-    return f"The profile expects the format {rule.format}; correct the cell or the format."
+    formats = rule.format if isinstance(rule.format, str) else " or ".join(rule.format)
+    return f"The profile expects the format {formats}; correct the cell or the format."
 
 
 def machine_text(chunk: Chunk) -> pl.Series:

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.read.durations import read_clock_durations
 from pipeline.read.localtime import resolve
 from pipeline.read.numbers import (
     number_text,
-    read_clock_durations,
     read_numbers,
     read_whole_numbers,
     tool_text,

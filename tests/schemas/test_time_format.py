@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.read.times import read_dates, read_times
-from schemas.time_format import pattern_fault
+from schemas.time_format import WORDS, pattern_fault
 
 HALF_DAYS = "a 12-hour clock is written %I:%M:%S %p, a 24-hour clock %H:%M:%S"
 WHOLE_DAY = "the pattern must hold day, month and year, as in %d.%m.%Y %H:%M:%S"
 UNREADABLE = "not a pattern that can be read; one such as %d.%m.%Y %H:%M:%S can"
-NO_PATTERN = "write iso, epoch_s, epoch_ms or a pattern such as %d.%m.%Y %H:%M:%S"
+NO_PATTERN = f"write {', '.join(WORDS)} or a pattern such as %d.%m.%Y %H:%M:%S"
 
 
 @pytest.mark.parametrize(
