@@ -53,6 +53,7 @@ WORD_ITEMS: Final = frozenset(
     )
 )
 """Items whose values are words of a controlled vocabulary of the standard."""
+MAX_EXACT: Final = 10**15  # floats up to it are written without an exponent
 TOOL_ITEMS: Final = frozenset(("ToolNumber",))
 
 
@@ -132,15 +133,22 @@ def _looked_up(frame: pl.DataFrame, name: str, values: Mapping[str, str]) -> pl.
 def _in_vocabulary(frame: pl.DataFrame) -> pl.DataFrame:
     """Write words of the vocabulary in capitals, tools without leading zeros, condition levels in capitals."""
     present = set(frame["item"].unique().to_list())
-    value = pl.col("value")
-    if words := present & WORD_ITEMS:
-        value = pl.when(pl.col("item").is_in(list(words))).then(value.str.to_uppercase()).otherwise(value)
-    if tools := present & TOOL_ITEMS:
-        value = pl.when(pl.col("item").is_in(list(tools))).then(tool_text(value)).otherwise(value)
+    value = frame["value"]
+    for items, put in ((WORD_ITEMS, pl.col("value").str.to_uppercase()), (TOOL_ITEMS, tool_text(pl.col("value")))):
+        if found := present & items:
+            value = _rewritten(value, frame["item"].is_in(list(found)), put)
     frame = frame.with_columns(value=value)
     if "level" in frame.columns and frame["level"].null_count() < frame.height:
         frame = frame.with_columns(pl.col("level").str.strip_chars().str.to_uppercase())
     return frame
+
+
+def _rewritten(value: pl.Series, where: pl.Series, put: pl.Expr) -> pl.Series:
+    """Return values with `put` where a mask is true; values that stand as they should already are not copied."""
+    rows = where.arg_true()
+    part = value[rows]
+    new = part.to_frame("value").select(put).to_series()
+    return value if new.equals(part, null_equal=True) else value.scatter(rows, new)
 
 
 def _in_units(frame: pl.DataFrame, items: Items, known: list[str]) -> tuple[pl.DataFrame, pl.Series]:
@@ -157,6 +165,8 @@ def _in_units(frame: pl.DataFrame, items: Items, known: list[str]) -> tuple[pl.D
         numeric = numeric & frame["level"].is_null()
     numeric = numeric & frame["value"].is_not_null() & (frame["value"] != UNAVAILABLE).fill_null(True)
     rows = numeric.arg_true()
+    if items.feed_factor == 1.0 and not units:
+        rows = rows.filter(~_is_whole_number(frame["value"][rows]))
     if not len(rows):
         return frame, never
     part = frame.select("name", "item", "value")[rows]
@@ -171,6 +181,13 @@ def _in_units(frame: pl.DataFrame, items: Items, known: list[str]) -> tuple[pl.D
     kept = text.zip_with(~bad, part["value"]) if bad.any() else text
     frame = frame.with_columns(value=frame["value"].scatter(rows, kept))
     return frame, never.scatter(rows.filter(bad), True) if bad.any() else never
+
+
+def _is_whole_number(value: pl.Series) -> pl.Series:
+    """Return which texts are the shortest of a whole number already, as floats hold it exactly: most are."""
+    number = value.cast(pl.Int64, strict=False)
+    exact = number.is_between(-MAX_EXACT, MAX_EXACT)
+    return (exact & (number.cast(pl.String) == value)).fill_null(False)
 
 
 def is_level(level: pl.Series) -> pl.Series:
