@@ -11,12 +11,15 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.read.header import SEARCHED_LINES, Header, Planner, pick_header
+from pipeline.printable import one_line
+from pipeline.read.header import SEARCHED_LINES, Header, Planner, pick_header, under_groups
 from pipeline.read.plan import NoPlan
 from pipeline.read.rawtable import LINE, OWN, RAW, RAW_JOINT, ROW, RawTable, concat_skipped, skipped_rows
 from pipeline.read.rows import no_rejects
 from pipeline.read.skipping import skip_rows
-from schemas.profile import Profile
+from pipeline.read.workbook_guard import DAMAGED, TooLargeError, require_modest
+from schemas.profile import SkipRule
+from schemas.shop import LimitSettings
 
 _PLACE: Final = "__place"
 
@@ -33,17 +36,18 @@ class Sheet:
     cells: pl.DataFrame  # LINE and one column per column of the sheet
 
 
-def read_sheets(data: bytes, only: str | None = None) -> list[Sheet]:
-    """Return the sheets that have cells (one of them with `only`).
+def read_sheets(data: bytes, only: str | None = None, limits: LimitSettings | None = None) -> list[Sheet]:
+    """Return the sheets that have cells (one of them with `only`), hidden ones too.
 
     Raises
     ------
     WorkbookError
-        The workbook is damaged, has a password, or has no such sheet.
+        The workbook is damaged, has a password, is larger than the limits allow, or has no such sheet.
     """
     import fastexcel
 
     try:
+        require_modest(data, limits or LimitSettings())
         book = fastexcel.read_excel(data)
         names = book.sheet_names
         if only is not None and only not in names:
@@ -51,8 +55,14 @@ def read_sheets(data: bytes, only: str | None = None) -> list[Sheet]:
             raise WorkbookError(f'The workbook has no sheet "{only}"; it has {sheets}. Correct `sheet` in the profile.')
         wanted = names if only is None else [only]
         return [sheet for name in wanted if (sheet := _read_sheet(book, name)) is not None]
-    except fastexcel.FastExcelError as error:
-        what = str(error).splitlines()[0]
+    except TooLargeError as error:
+        raise WorkbookError(str(error)) from None
+    except (WorkbookError, KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:
+        if not isinstance(error, (fastexcel.FastExcelError, *DAMAGED)) and type(error).__name__ != "PanicException":
+            raise
+        what = one_line((str(error) or type(error).__name__).splitlines()[0])
         raise WorkbookError(
             f"The workbook cannot be read ({what}). Save it again as XLSX, without a password."
         ) from None
@@ -68,16 +78,24 @@ def _read_sheet(book: object, name: str) -> Sheet | None:
     return Sheet(name, frame)
 
 
-def find_sheet_header(sheet: Sheet, planner: Planner, line: int | None) -> Header | NoPlan:
+def sheet_top(sheet: Sheet) -> list[tuple[int, Sequence[str | None]]]:
+    """Return the first rows of a sheet as (row, cells), rows counted from 1."""
+    return [(number, cells) for number, *cells in sheet.cells.head(SEARCHED_LINES).iter_rows()]
+
+
+def find_sheet_header(sheet: Sheet, planner: Planner, line: int | None, rows: int = 1) -> Header | NoPlan:
     """Return the header of a sheet; its line counts the rows of the sheet from 1."""
     top = sheet.cells.head(max(SEARCHED_LINES, line or 0))
-    rows: list[tuple[int, str, Sequence[str | None]]] = [
-        (number, "", cells) for number, *cells in top.iter_rows() if line is None or number == line
-    ]
-    return pick_header(rows, planner)
+    above: Sequence[str | None] = ()
+    found: list[tuple[int, str, Sequence[str | None]]] = []
+    for number, *cells in top.iter_rows():
+        if line is None or number == line:
+            found.append((number, "", under_groups(above, cells) if rows > 1 else cells))
+        above = cells
+    return pick_header(found, planner)
 
 
-def sheet_table(sheet: Sheet, header: Header, profile: Profile | None, last_row: int) -> RawTable:
+def sheet_table(sheet: Sheet, header: Header, skip: Sequence[SkipRule], last_row: int) -> RawTable:
     """Return the rows below the header, numbered on from `last_row`."""
     places = [name for name in sheet.cells.columns if name != LINE][: len(header.names)]
     raw = pl.concat_str([pl.col(name).fill_null("") for name in places], separator=RAW_JOINT)
@@ -87,8 +105,7 @@ def sheet_table(sheet: Sheet, header: Header, profile: Profile | None, last_row:
     head = cells.filter(pl.col(LINE) == header.line)[RAW][0]
     below = cells.filter((pl.col(LINE) > header.line) & filled)
     below.columns = [LINE, RAW, *header.names]
-    rules = profile.file.skip_rows_where if profile else ()
-    below, skipped = skip_rows(below, header.names, head, header.line, rules)
+    below, skipped = skip_rows(below, header.names, head, header.line, skip)
     numbered = below.with_row_index(ROW, offset=last_row + 1).with_columns(pl.col(ROW).cast(pl.Int64))
     skipped = concat_skipped(skipped_rows(above, "title line"), skipped)
     return RawTable(numbered.select(*OWN, *header.names), no_rejects(), skipped)
