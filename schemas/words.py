@@ -1,17 +1,31 @@
 """The words of the trade in ten languages, from schemas/words/*.toml, and the plain form in which words are compared.
 
 It loads and normalises words; what a whole column name means is recognition's business.
+
+A language file has [words]: tag -> the words and phrases for it, where a mark after a word says how often it means
+something else ("T?" about every second time, "FA??" mostly); [special]: concept -> words whose parts would say
+something else; closed lists ([outcome], [reason], ...): word of ours -> theirs; [kinds]: titles of tables; [lists].
+schemas/words/phrases.toml says what tags mean together, units.toml how units are written.
 """
 
 import re
 import tomllib
 import unicodedata
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
-from typing import Any, Final
+from typing import Any, Final, Literal
+
+LANGUAGES: Final = ("en", "de", "fr", "es", "pt", "it", "pl", "nl", "cs", "sv")
+CLOSED_LISTS: Final = ("outcome", "reason", "level", "execution", "mode")
+SPECIAL: Final = "="  # before a concept: the tag of a word that means it whatever its parts say
 
 # Letters that no decomposition turns into plain ones.
 _LETTERS: Final = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "œ": "oe", "đ": "d", "ı": "i", "þ": "th"})
+_SPELT_OUT: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
 _MARKS: Final = re.compile(r"[^\w]+|_+")
+_LIKELY: Final = {"": 1.0, "?": 0.5, "??": 0.3}
 
 
 def plain(text: str) -> str:
@@ -21,16 +35,170 @@ def plain(text: str) -> str:
     return " ".join(_MARKS.sub(" ", bare).split())
 
 
+@cache
 def _load(name: str) -> dict[str, Any]:
     return tomllib.loads(files("schemas").joinpath("words", f"{name}.toml").read_text(encoding="utf-8"))
 
 
-def _numbered(words: dict[str, list[str]]) -> dict[str, int]:
-    return {plain(word): int(number) for number, spellings in words.items() for word in spellings}
-
-
 _CALENDAR: Final = _load("calendar")
-MONTHS: Final[dict[str, int]] = _numbered(_CALENDAR["months"])
+MONTHS: Final[dict[str, int]] = {
+    plain(word): int(number) for number, words in _CALENDAR["months"].items() for word in words
+}
 """Names and abbreviations of months in ten languages, in their plain form, with the month's number."""
-WEEKDAYS: Final[dict[str, int]] = _numbered(_CALENDAR["weekdays"])
-"""Names and abbreviations of days of the week in their plain form; 1 is Monday where two languages do not differ."""
+WEEKDAYS: Final = frozenset(plain(word) for words in _CALENDAR["weekdays"].values() for word in words)
+"""Names and abbreviations of days of the week in ten languages, in their plain form."""
+
+
+@dataclass(frozen=True)
+class Language:
+    """The words of one language: plain phrase -> the tags it may stand for, with how often it does."""
+
+    code: str
+    head: Literal["first", "last"]  # where the word stands that the others modify
+    words: Mapping[str, Mapping[str, float]]
+    stop: frozenset[str]  # words that say nothing
+    endings: tuple[str, ...]  # of plurals and cases
+    links: tuple[str, ...]  # letters between the parts of a compound
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """A rule of phrases.toml: these tags together mean a concept."""
+
+    concept: str
+    needed: tuple[frozenset[str], ...]  # one of each
+    allowed: frozenset[str]
+    weight: float
+
+
+@dataclass(frozen=True)
+class Units:
+    """How units are written: spelling -> unit of a profile, tag of a quantity, dimension of a unit none can state."""
+
+    units: Mapping[str, str]
+    marks: Mapping[str, str]
+    foreign: Mapping[str, str]
+
+
+def _spellings(text: str) -> Iterator[tuple[str, float]]:
+    """Yield the plain forms of a word of a file with how likely it is meant."""
+    word = text.rstrip("?")
+    likely = _LIKELY[text[len(word) :]]
+    yield _plain_or_self(word), likely
+    spelt = word.casefold().translate(_SPELT_OUT)
+    if spelt != word.casefold():
+        yield plain(spelt), likely
+
+
+def _plain_or_self(word: str) -> str:
+    return plain(word) or word
+
+
+@cache
+def languages() -> Mapping[str, Language]:
+    """Return the languages by code."""
+    return {code: _language(code, _load(code)) for code in LANGUAGES if _has(code)}
+
+
+def _has(code: str) -> bool:
+    return files("schemas").joinpath("words", f"{code}.toml").is_file()
+
+
+def _language(code: str, content: Mapping[str, Any]) -> Language:
+    words: dict[str, dict[str, float]] = {}
+    tagged = [
+        *content["words"].items(),
+        *((SPECIAL + name, listed) for name, listed in content.get("special", {}).items()),
+    ]
+    for tag, listed in tagged:
+        for text in listed:
+            for word, likely in _spellings(text):
+                meanings = words.setdefault(word, {})
+                meanings[tag] = max(likely, meanings.get(tag, 0.0))
+    return Language(
+        code,
+        content["head"],
+        words,
+        frozenset(plain(word) for word in content["stop"]),
+        tuple(content["endings"]),
+        tuple(content.get("links", ())),
+    )
+
+
+@cache
+def phrases() -> tuple[Phrase, ...]:
+    """Return the rules of phrases.toml."""
+    content = _load("phrases")
+    groups: dict[str, frozenset[str]] = {name: frozenset(text.split()) for name, text in content["groups"].items()}
+    return tuple(_phrase(concept, text, groups) for concept, texts in content["phrases"].items() for text in texts)
+
+
+def _phrase(concept: str, text: str, groups: Mapping[str, frozenset[str]]) -> Phrase:
+    beside = re.search(r"\[(.*?)\]", text)
+    rest = re.sub(r"\[.*?\]", " ", text).split()
+    weight = float(rest.pop()) if re.fullmatch(r"0\.\d+", rest[-1]) else 0.95
+    return Phrase(
+        concept,
+        tuple(_one_of(term.split("|"), groups) for term in rest),
+        _one_of(beside[1].split() if beside else (), groups),
+        weight,
+    )
+
+
+def _one_of(terms: Iterable[str], groups: Mapping[str, frozenset[str]]) -> frozenset[str]:
+    return frozenset(tag for term in terms for tag in groups.get(term, (term,)))
+
+
+@cache
+def units() -> Units:
+    """Return the spellings of units; they are compared in small letters without blanks."""
+    content = _load("units")
+    return Units(*(_by_spelling(content[part]) for part in ("units", "marks", "foreign")))
+
+
+def _by_spelling(words: Mapping[str, list[str]]) -> dict[str, str]:
+    return {unit_spelling(text): unit for unit, texts in words.items() for text in texts}
+
+
+def unit_spelling(text: str) -> str:
+    """Return the form in which units are compared: small letters, no diacritics, no blanks and final points."""
+    small = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold().translate(_LETTERS))
+    bare = "".join(mark for mark in small if not unicodedata.combining(mark))
+    return re.sub(r"\s|\.(?!\d)", "", bare)
+
+
+@cache
+def closed_lists() -> Mapping[str, Mapping[str, str]]:
+    """Return list -> their word in plain form -> ours; a word of which two languages differ is left out."""
+    found: dict[str, dict[str, set[str]]] = {name: {} for name in (*CLOSED_LISTS, "lists")}
+    for code in languages():
+        content = _load(code)
+        for name, by_word in found.items():
+            for ours, theirs in content.get(name, {}).items():
+                if name != "lists":
+                    by_word.setdefault(plain(ours), set()).add(ours)
+                for text in theirs:
+                    for word, _ in _spellings(text):
+                        by_word.setdefault(word, set()).add(ours)
+    sure = {
+        name: {word: next(iter(ours)) for word, ours in by_word.items() if len(ours) == 1}
+        for name, by_word in found.items()
+    }
+    loose = sure.pop("lists")
+    return {
+        **sure,
+        **{name: {word: name for word, list_ in loose.items() if list_ == name} for name in set(loose.values())},
+    }
+
+
+@cache
+def titles() -> Mapping[str, tuple[tuple[str, float], ...]]:
+    """Return plain title -> the kinds of table that it tells, with how surely."""
+    found: dict[str, dict[str, float]] = {}
+    for code in languages():
+        for kind, listed in _load(code).get("kinds", {}).items():
+            for text in listed:
+                for word, likely in _spellings(text):
+                    kinds = found.setdefault(word, {})
+                    kinds[kind] = max(likely, kinds.get(kind, 0.0))
+    return {word: tuple(kinds.items()) for word, kinds in found.items()}
