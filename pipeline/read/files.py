@@ -202,6 +202,27 @@ def _hash(stream: IO[bytes]) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
+def open_seekable(opened: OpenedFile) -> BinaryIO:
+    """Open a file so that one can go back in it; what is packed is laid in a temporary file without a name."""
+    stream = opened.open()
+    if hasattr(stream, "seek"):
+        return stream
+    with stream:
+        return _spooled(stream)
+
+
+def _spooled(stream: BinaryIO) -> BinaryIO:
+    spool = cast("BinaryIO", tempfile.SpooledTemporaryFile(max_size=_SPOOL_BYTES))  # noqa: SIM115 (the caller closes)
+    try:
+        while chunk := stream.read(CHUNK_BYTES):
+            spool.write(chunk)
+        spool.seek(0)
+    except BaseException:
+        spool.close()
+        raise
+    return spool
+
+
 # --- unpacking ---
 
 
@@ -318,11 +339,9 @@ def _open_archive(packed: _Packed) -> zipfile.ZipFile:
         with packed.open() as stream:
             _require_small_directory(stream, limits)
         return zipfile.ZipFile(packed.source.path)
-    spool = cast("BinaryIO", tempfile.SpooledTemporaryFile(max_size=_SPOOL_BYTES))  # noqa: SIM115 (see below)
+    with packed.open() as stream:
+        spool = _spooled(stream)
     try:
-        with packed.open() as stream:
-            while chunk := stream.read(CHUNK_BYTES):
-                spool.write(chunk)
         _require_small_directory(spool, limits)
         archive = zipfile.ZipFile(spool)
     except BaseException:

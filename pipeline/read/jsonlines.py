@@ -32,6 +32,7 @@ from schemas.profile import SkipRule
 BROKEN: Final = (
     "The line is not one whole JSON object. It was probably cut off while it was written; export the file again."
 )
+MOST_KEYS: Final = 20_000  # that are remembered so as to name each once
 
 
 def parse_object(line: str) -> dict[str, Any] | None:
@@ -40,7 +41,14 @@ def parse_object(line: str) -> dict[str, Any] | None:
         found = json.loads(line, parse_int=str, parse_float=str, parse_constant=str)
     except (ValueError, RecursionError):
         return None
-    return found if isinstance(found, dict) else None
+    if not isinstance(found, dict):
+        return None
+    return {_whole(key): _whole(value) for key, value in found.items()} if "\\u" in line else found
+
+
+def _whole(value: Any) -> Any:
+    """Return text without halves of letters, which an escape can write and no text can hold."""
+    return value.encode("utf-16", "surrogatepass").decode("utf-16", "replace") if isinstance(value, str) else value
 
 
 def keys_of(lines: Iterable[str]) -> list[str]:
@@ -67,7 +75,8 @@ def read_json_lines(
             for name, key in zip(names, keys, strict=True)
         }
         late = list(dict.fromkeys(key for found in objects if found for key in found if key not in known))
-        known.update(late)
+        if len(known) < MOST_KEYS:
+            known.update(late)
         bad = pl.Series([found is None for found in objects], dtype=pl.Boolean)
         cells = lines.with_columns(**columns)
         kept, skipped = skip_rows(cells.filter(~bad), names, None, 0, skip)
@@ -94,4 +103,8 @@ def _text(value: Any) -> str | None:
         return value
     if isinstance(value, bool):
         return "true" if value else "false"
-    return json.dumps(value, ensure_ascii=False)
+    try:
+        text = json.dumps(value, ensure_ascii=False)
+    except RecursionError:
+        return "(nested too deeply)"
+    return str(_whole(text))

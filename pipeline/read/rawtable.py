@@ -39,14 +39,16 @@ class RawTable:
 
 def unique_names(cells: Iterable[str | None]) -> list[str]:
     """Return a header's names: trimmed, the empty ones numbered, doubled ones told apart."""
-    names: list[str] = []
+    names: dict[str, None] = {}
+    copies: dict[str, int] = {}
     for position, cell in enumerate(cells, start=1):
         name = " ".join((cell or "").split()) or f"column {position}"
-        given, copy = name, 2
+        given, copy = name, copies.get(name, 2)
         while name in names or name in OWN:
             name, copy = f"{given} ({copy})", copy + 1
-        names.append(name)
-    return names
+        copies[given] = copy
+        names[name] = None
+    return list(names)
 
 
 def broken_lines(rows: pl.DataFrame, message: str) -> pl.DataFrame:

@@ -17,7 +17,7 @@ from pipeline.read.files import PACKING_ERRORS, UnpackError
 BLOCK_BYTES: Final = 32 << 20
 HEAD_BYTES: Final = 1 << 16
 QUOTED_BYTES: Final = 1 << 20  # no quoted cell is longer
-MAX_LINE_BYTES: Final = 128 << 20
+LINE_BYTES: Final = 32 << 20  # no line of a log is longer
 _SMALL_BYTES: Final = 1 << 16
 _LINE_MARK: Final = "\x1f"  # a byte that no text carries: reading "cells" by it gives whole lines
 _BOMS: Final = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
@@ -127,13 +127,19 @@ def _plain(data: bytes) -> bytes:
 
 
 def text_blocks(
-    stream: BinaryIO, encoding: str | None = None, *, quoted: bool = False, block_bytes: int = BLOCK_BYTES
+    stream: BinaryIO,
+    encoding: str | None = None,
+    *,
+    quoted: bool = False,
+    block_bytes: int = BLOCK_BYTES,
+    line_bytes: int = LINE_BYTES,
 ) -> Iterator[TextBlock]:
     """Yield the lines of a file in blocks of about `block_bytes`; memory stays flat however long the file is.
 
     With `quoted`, a block does not end inside a quoted cell. A file that cannot be read to its end (a gzip cut off,
-    a disk error) gives its last block with `broken_off` set.
+    a disk error) gives its last block with `broken_off` set; so does one in which no line ends for `line_bytes`.
     """
+    block_bytes = min(block_bytes, line_bytes)
     first_line, rest = 1, b""
     decoder: _Decoder | None = None
     while True:
@@ -148,8 +154,8 @@ def text_blocks(
             decoder = _Decoder(chosen)
             data = data[mark:]
         text = rest + decoder.feed(data, final)
-        if len(text) > MAX_LINE_BYTES and not final and b"\n" not in text:
-            text, final, broken_off = b"", True, f"no line ends within {MAX_LINE_BYTES >> 20} MiB: not a text log"
+        if len(text) > line_bytes and not final and _cut(text, quoted=False) == 0:
+            text, final, broken_off = b"", True, f"no line ends within {line_bytes / (1 << 20):g} MiB: not a text log"
         cut = len(text) if final else _cut(text, quoted)
         if cut == 0 and not final:
             rest = text

@@ -71,6 +71,8 @@ class _Text:
 def require_modest(data: bytes, limits: LimitSettings) -> None:
     """Raise TooLargeError where a workbook takes more than the limits allow, and PACKING_ERRORS where it is damaged."""
     most_bytes = limits.workbook_mib << 20
+    if len(data) > most_bytes:
+        raise TooLargeError(_too_large(limits))
     unpacked = 0
     text = _Text()
     with zipfile.ZipFile(BytesIO(data)) as book:
@@ -84,10 +86,7 @@ def require_modest(data: bytes, limits: LimitSettings) -> None:
                 for piece in _pieces(member):
                     unpacked += piece.new_bytes
                     if unpacked > most_bytes:
-                        raise TooLargeError(
-                            f"The workbook unpacks to more than {limits.workbook_mib} MiB. Export it as CSV, or raise "
-                            "workbook_mib under [limits] in shop.toml."
-                        )
+                        raise TooLargeError(_too_large(limits))
                     all_placed = _measure(piece.tags, span, text, info.filename)
                     careful |= piece.torn or not all_placed
             if careful:
@@ -96,6 +95,13 @@ def require_modest(data: bytes, limits: LimitSettings) -> None:
             _require_span(span, limits)
         if text.cells * text.longest > most_bytes:
             _require_text(book, text, most_bytes, limits)
+
+
+def _too_large(limits: LimitSettings) -> str:
+    return (
+        f"The workbook unpacks to more than {limits.workbook_mib} MiB. Export it as CSV, or raise workbook_mib under "
+        "[limits] in shop.toml."
+    )
 
 
 @dataclass(frozen=True)
