@@ -1,137 +1,72 @@
-"""Clock times of a zone -> UTC, through the nights on which the clock changes.
+"""Clock times of a zone -> UTC: instants, times that the clock skipped, times that it showed twice; when it went back.
 
-A time in the spring gap has no instant; which of a doubled autumn time is meant is decided by the order of rows where
-that decides. It reads no text and rejects nothing itself.
+Each time is read by itself; which reading of a doubled time is meant is decided in `doubled.py`. It reads no text.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Final
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-UTC: Final = pl.Datetime("us", "UTC")
-_MAX_DISORDER: Final = 0.05  # share of steps against the main direction up to which a log counts as in order
+from pipeline.read.times import UTC
+
+Micros = NDArray[np.int64]
+_FIRST: Final = datetime(1989, 12, 1)  # noqa: DTZ001 - a bound of the years that are taken, in UTC
+_LAST: Final = datetime(2101, 1, 2)  # noqa: DTZ001
+_LOOK: Final = timedelta(hours=6)  # no zone changes its clock twice in this time
+_SECOND_US: Final = 1_000_000
 
 
 @dataclass(frozen=True)
 class Resolved:
-    """Instants, and what could not be had: all series have the length of the input."""
+    """Instants of some clock times, each series as long as the input."""
 
-    starts: pl.Series  # Datetime("us", "UTC"), null where the clock time is null or skipped
-    ends: pl.Series
-    start_skipped: pl.Series  # the clock never showed this time
-    end_skipped: pl.Series
-    ambiguous: pl.Series  # a doubled time that nothing decides; the first reading is kept
+    at: pl.Series  # Datetime("us", "UTC"): the first reading of a doubled time; null where there is none
+    skipped: pl.Series  # Boolean: the clock never showed this time
+    later_us: pl.Series  # Int64: how much later the second reading of a doubled time is; 0 for all others
 
 
-def resolve(
-    starts: pl.Series,
-    zone: str,
-    ends: pl.Series | None = None,
-    length_us: pl.Series | None = None,
-    group: pl.Series | None = None,
-) -> Resolved:
-    """Resolve naive clock times in `zone`, in the order of the rows of one file.
-
-    `ends` (naive) or `length_us` say when what started ended; rows of one `group` (machine) follow one another without
-    overlap. In a log in order (falling order too), a doubled time that reads earlier than what came before is the
-    second reading, and so are the doubled times after it that night.
-    """
-    count = len(starts)
-    empty = pl.Series([None], dtype=pl.Datetime("us")).new_from_index(0, count)
-    no_length = pl.Series([None], dtype=pl.Int64).new_from_index(0, count)
-    frame = pl.DataFrame(
-        {
-            "start": starts.cast(pl.Datetime("us")),
-            "end": empty if ends is None else ends.cast(pl.Datetime("us")),
-            "length": no_length if length_us is None else length_us.cast(pl.Int64),
-            "group": pl.Series([""]).new_from_index(0, count) if group is None else group.fill_null(""),
-        }
-    )
-    plain = frame.select(_in_zone("start", zone, "null"), _in_zone("end", zone, "null"))
-    never = pl.Series([False]).new_from_index(0, count)
-    if plain["start"].null_count() == frame["start"].null_count() and (
-        plain["end"].null_count() == frame["end"].null_count()
-    ):
-        return Resolved(plain["start"], plain["end"], never, never, never)
-    return _resolve_changes(frame, zone)
+def resolve(naive: pl.Series, zone: str) -> Resolved:
+    """Read naive clock times in `zone`."""
+    clock = naive.cast(pl.Datetime("us"))
+    frame = clock.alias("clock").to_frame()
+    at = frame.select(_in_zone(zone, "null")).to_series()
+    if at.null_count() == clock.null_count():
+        never = pl.Series([False]).new_from_index(0, len(clock))
+        return Resolved(at, never, pl.Series([0], dtype=pl.Int64).new_from_index(0, len(clock)))
+    both = frame.select(first=_in_zone(zone, "earliest"), last=_in_zone(zone, "latest"))
+    later = (both["last"] - both["first"]).dt.total_microseconds().fill_null(0)
+    return Resolved(both["first"], clock.is_not_null() & both["first"].is_null(), later)
 
 
-def _in_zone(column: str, zone: str, reading: str) -> pl.Expr:
-    placed = pl.col(column).dt.replace_time_zone(zone, ambiguous=reading, non_existent="null")  # type: ignore[arg-type]
+def _in_zone(zone: str, reading: str) -> pl.Expr:
+    placed = pl.col("clock").dt.replace_time_zone(zone, ambiguous=reading, non_existent="null")  # type: ignore[arg-type]
     return placed.dt.convert_time_zone("UTC")
 
 
-def _resolve_changes(frame: pl.DataFrame, zone: str) -> Resolved:
-    frame = frame.with_columns(
-        first=_in_zone("start", zone, "earliest"),
-        last=_in_zone("start", zone, "latest"),
-        end_first=_in_zone("end", zone, "earliest"),
-        end_last=_in_zone("end", zone, "latest"),
-    ).with_row_index("row")
-    marks = _in_sequence(frame)
-    decided = _second_readings(marks)
-    per_row = decided.group_by("row").agg(
-        start_second=pl.col("second").filter(~pl.col("is_end")).any(),
-        end_second=pl.col("second").filter(pl.col("is_end")).any(),
-        ambiguous=pl.col("undecided").any(),
-    )
-    full = frame.join(per_row, on="row", how="left", maintain_order="left").with_columns(
-        pl.col("start_second", "end_second", "ambiguous").fill_null(False)
-    )
-    return Resolved(
-        starts=full.select(pl.when("start_second").then("last").otherwise("first").alias("starts")).to_series(),
-        ends=full.select(pl.when("end_second").then("end_last").otherwise("end_first").alias("ends")).to_series(),
-        start_skipped=full.select(pl.col("start").is_not_null() & pl.col("first").is_null()).to_series(),
-        end_skipped=full.select(pl.col("end").is_not_null() & pl.col("end_first").is_null()).to_series(),
-        ambiguous=full["ambiguous"],
-    )
+@lru_cache(maxsize=64)
+def set_backs(zone: str) -> tuple[Micros, Micros]:
+    """Return when the clocks of a zone go back, in microseconds since 1970, and by how many: what `resolve` reads by.
+
+    From 1990 to 2100, as far as the zone database that comes with polars reaches.
+    """
+    grid = pl.datetime_range(_FIRST, _LAST, _LOOK, eager=True).to_physical().to_numpy()
+    offset = _offsets(grid, zone)
+    found = np.flatnonzero(np.diff(offset) < 0)
+    low, high, before = grid[found], grid[found + 1], offset[found]
+    while len(found) and (high - low).max() > _SECOND_US:  # a change falls on a whole second
+        middle = (low + high) // (2 * _SECOND_US) * _SECOND_US
+        is_before = _offsets(middle, zone) == before
+        low, high = np.where(is_before, middle, low), np.where(is_before, high, middle)
+    return high, before - offset[found + 1]
 
 
-def _in_sequence(frame: pl.DataFrame) -> pl.DataFrame:
-    """Return starts and ends as one run of instants per group, in the order in which they happened by the file."""
-    starts = frame.select(
-        "group", "row", is_end=pl.lit(False), at="first", doubled=pl.col("first") != pl.col("last"), night="start"
-    )
-    by_length = pl.col("first") + pl.duration(microseconds=pl.col("length"))
-    ends = frame.select(
-        "group",
-        "row",
-        is_end=pl.lit(True),
-        at=pl.coalesce("end_first", by_length),
-        doubled=(pl.col("end_first") != pl.col("end_last")).fill_null(False),
-        night=pl.coalesce("end", "start"),
-    )
-    marks = pl.concat([starts, ends.filter(pl.col("at").is_not_null())])
-    marks = marks.filter(pl.col("at").is_not_null()).with_columns(pl.col("night").dt.date())
-    sure = pl.when(~pl.col("doubled") & ~pl.col("is_end")).then("at")
-    step = sure.drop_nulls().diff()
-    order = (
-        marks.sort("group", "row", "is_end")
-        .group_by("group")
-        .agg(rises=(step > pl.duration(seconds=0)).sum(), falls=(step < pl.duration(seconds=0)).sum())
-        .select(
-            "group",
-            falling=pl.col("falls") > pl.col("rises"),
-            in_order=pl.min_horizontal("rises", "falls") <= _MAX_DISORDER * (pl.col("rises") + pl.col("falls")),
-        )
-    )
-    place = pl.col("row").cast(pl.Int64) * 2 + pl.col("is_end").cast(pl.Int64)
-    return (
-        marks.join(order, on="group")
-        .with_columns(place=pl.when("falling").then(-place).otherwise(place))
-        .sort("group", "place")
-    )
-
-
-def _second_readings(marks: pl.DataFrame) -> pl.DataFrame:
-    """Add `second` (the second reading is meant) and `undecided` to instants in sequence."""
-    before = pl.col("at").cum_max().shift(1).over("group")
-    stepped_back = pl.col("in_order") & pl.col("doubled") & (pl.col("at") < before).fill_null(False)
-    night = ["group", "night", "doubled"]
-    return marks.with_columns(stepped_back=stepped_back).with_columns(
-        second=pl.col("doubled") & (pl.col("stepped_back").cast(pl.Int8).cum_max().over(night) == 1),
-        undecided=pl.col("doubled") & ~pl.col("stepped_back").any().over(night),
-    )
+def _offsets(at_us: Micros, zone: str) -> Micros:
+    local = pl.Series(at_us).cast(UTC).dt.convert_time_zone(zone)
+    return (local.dt.base_utc_offset() + local.dt.dst_offset()).dt.total_microseconds().to_numpy()

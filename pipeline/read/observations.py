@@ -16,7 +16,7 @@ from pipeline.read.plan import Context
 from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, RAW, ROW, concat_rejects
 from pipeline.read.rows import TableRead, no_skipped, row_columns
-from pipeline.read.timefields import EARLIEST_YEAR, LATEST_YEAR, ambiguous_note
+from pipeline.read.timefields import EARLIEST_YEAR, LATEST_YEAR, doubled_times
 from schemas.profile import ItemRule, Profile
 
 MACHINE: Final = "machine"
@@ -64,7 +64,7 @@ def event_table(
     mend = "Correct the item in the profile, or the line." if items.rules else NAME_IT
     message = f'"{{value}}" should be a number for this item. {mend}'
     problems.add(bad, "value", observed["value"], "not_a_number", message)
-    at, notes = _instants(found, context, problems)
+    at, later_us = _instants(found, context, problems)
     problems.add(
         observed[MACHINE].is_null(),
         MACHINE,
@@ -95,23 +95,24 @@ def event_table(
     rejects = concat_rejects(broken, rejects)
     count = accepted.height + rejects["row_number"].n_unique()
     skipped = no_skipped() if skipped is None else skipped
-    return TableRead("event", accepted, count, rejects, skipped, notes, items_seen(found, items))
+    times = None if later_us is None else doubled_times(rows, later_us)
+    return TableRead("event", accepted, count, rejects, skipped, items=items_seen(found, items), times=times)
 
 
-def _instants(found: pl.DataFrame, context: Context, problems: Problems) -> tuple[pl.Series, tuple[str, ...]]:
-    """Return when each observation was made, with times that the zone never had and impossible years as problems."""
-    at = found["utc"]
-    notes: tuple[str, ...] = ()
+def _instants(found: pl.DataFrame, context: Context, problems: Problems) -> tuple[pl.Series, pl.Series | None]:
+    """Return when each observation was made, and how much later second readings are where there are clock times.
+
+    Times that the zone never had and impossible years are problems.
+    """
+    at, later_us = found["utc"], None
     if found["naive"].null_count() < found.height:
-        resolved = resolve(found["naive"], context.zone, group=found[MACHINE])
-        at = at.zip_with(at.is_not_null(), resolved.starts)
+        resolved = resolve(found["naive"], context.zone)
+        at, later_us = at.zip_with(at.is_not_null(), resolved.at), resolved.later_us
         message = (
             f'"{{value}}" was on no clock in {context.zone}: they were put forward over it. Give the zone of the '
             "export as timezone under [[source]] in shop.toml."
         )
-        problems.add(resolved.start_skipped, "time", found["naive"].cast(pl.String), "skipped_by_clock", message)
-        if ambiguous := int(resolved.ambiguous.sum()):
-            notes = (ambiguous_note(ambiguous),)
+        problems.add(resolved.skipped, "time", found["naive"].cast(pl.String), "skipped_by_clock", message)
     strange = ~at.dt.year().is_between(EARLIEST_YEAR, LATEST_YEAR - 1)
     if strange.any():
         message = (
@@ -119,4 +120,4 @@ def _instants(found: pl.DataFrame, context: Context, problems: Problems) -> tupl
             "the computer that writes the log."
         )
         problems.add(strange, "time", at.dt.strftime("%Y-%m-%d %H:%M:%S"), "out_of_range", message)
-    return at, notes
+    return at, later_us

@@ -15,6 +15,7 @@ from typing import Final, NamedTuple
 
 from pipeline.read.adapter_text import read_adapter_text
 from pipeline.read.delimited import Layout, read_delimited
+from pipeline.read.doubled import with_readings_decided
 from pipeline.read.files import PACKING_ERRORS, OpenedFile, UnpackError, open_source
 from pipeline.read.header import Header, find_header
 from pipeline.read.itemnotes import with_item_notes
@@ -99,7 +100,7 @@ class _Job:
         return self.profile.file.encoding if self.profile else None
 
     def read(self, shape: str, tables: Iterator[TableRead]) -> FileRead:
-        noted = with_item_notes(tables, self.profile, shape)
+        noted = with_item_notes(with_readings_decided(tables, self.context.zone), self.profile, shape)
         return FileRead(self.opened.source, "loaded", shape, "", self.profile.name if self.profile else None, noted)
 
     def refuse(self, status: str, shape: str, reason: str) -> FileRead:

@@ -30,6 +30,25 @@ SKIPPED_COLUMNS: Final[dict[str, pl.DataType]] = {
     "why": pl.String(),  # title line, units row, repeated header, total line, asset line ...
     "raw": pl.String(),
 }
+FLAG_COLUMNS: Final[dict[str, pl.DataType]] = {
+    "row_number": pl.Int64(),
+    "line": pl.Int64(),
+    "flag": pl.String(),  # AMBIGUOUS
+}
+AMBIGUOUS: Final = "ambiguous time"  # a time that an autumn change showed twice, kept at its first reading
+TIME_COLUMNS: Final[dict[str, pl.DataType]] = {
+    "row_number": pl.Int64(),
+    "start_later_us": pl.Int64(),  # how much later the second reading of a doubled time is, 0 for all others
+    "end_later_us": pl.Int64(),
+    "end_follows": pl.Boolean(),  # the end is the start and a duration: it has the reading of the start
+    "length_us": pl.Int64(),  # the duration that the row gives beside a start and an end
+}
+START_COLUMNS: Final[dict[InputKind, str]] = {
+    "cycle": "started_at",
+    "tool_change": "occurred_at",
+    "edge_change": "occurred_at",
+    "event": "occurred_at",
+}
 
 
 def row_columns(kind: InputKind) -> dict[str, pl.DataType]:
@@ -51,6 +70,11 @@ def no_skipped() -> pl.DataFrame:
     return pl.DataFrame(schema=SKIPPED_COLUMNS)
 
 
+def no_flags() -> pl.DataFrame:
+    """Return an empty frame of flags."""
+    return pl.DataFrame(schema=FLAG_COLUMNS)
+
+
 @dataclass(frozen=True)
 class TableRead:
     """One table (or one chunk of a long one): rows_read = rows.height + number of distinct rejected row_numbers."""
@@ -62,6 +86,8 @@ class TableRead:
     skipped: pl.DataFrame = field(default_factory=no_skipped)
     notes: tuple[str, ...] = ()  # for example "3 ambiguous times kept at their first reading"
     items: frozenset[tuple[str, str]] = frozenset()  # of events: each item's name in the file, and ours
+    flags: pl.DataFrame = field(default_factory=no_flags)  # of accepted rows that are to be read with care
+    times: pl.DataFrame | None = None  # TIME_COLUMNS of the rows that have more to tell; gone once readings are decided
 
 
 @dataclass(frozen=True)

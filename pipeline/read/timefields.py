@@ -1,6 +1,6 @@
 """The time fields of a chunk: clock times through the zone, ends from durations, tool changes at their beginning.
 
-Reading text and resolving clock changes are `times.py` and `localtime.py`; ranges of cycles are checked elsewhere.
+What zones and doubled times come to is `localtime.py` and `doubled.py`; ranges of cycles are checked elsewhere.
 """
 
 from __future__ import annotations
@@ -10,8 +10,9 @@ from typing import Final
 import polars as pl
 
 from pipeline.read.chunk import UTC, Chunk, expected_time, label_of, machine_text, numbers_of, source_text
-from pipeline.read.localtime import resolve
+from pipeline.read.localtime import Resolved, resolve
 from pipeline.read.plan import own_name
+from pipeline.read.rawtable import ROW
 from pipeline.read.times import TimesRead, read_times
 from schemas.inputs import columns
 
@@ -44,29 +45,14 @@ def map_times(chunk: Chunk) -> None:
         return
     end = _time_text(chunk, "ended_at") if chunk.plan.kind == "cycle" else None
     length = _duration_us(chunk) if chunk.plan.kind == "cycle" else None
-    machine = machine_text(chunk)
-    resolved = resolve(
-        start[1].naive,
-        chunk.context.zone,
-        ends=end[1].naive if end else None,
-        length_us=length,
-        group=machine,
-    )
-    started = start[1].utc.zip_with(start[1].utc.is_not_null(), resolved.starts)
-    _add_skipped(chunk, start_name, start[0], resolved.start_skipped)
-    if ambiguous := int(resolved.ambiguous.sum()):
-        chunk.notes.append(ambiguous_note(ambiguous))
+    began = resolve(start[1].naive, chunk.context.zone)
+    started = start[1].utc.zip_with(start[1].utc.is_not_null(), began.at)
+    _add_skipped(chunk, start_name, start[0], began.skipped)
     if chunk.plan.kind == "cycle":
-        ended = chunk.empty(UTC)
-        if end:
-            ended = end[1].utc.zip_with(end[1].utc.is_not_null(), resolved.ends)
-            _add_skipped(chunk, "ended_at", end[0], resolved.end_skipped)
-        if length is not None:
-            by_length = (started.dt.timestamp("us") + length).cast(UTC)
-            usable = end[0].is_null() if end else started.is_not_null()
-            ended = ended.zip_with(~usable, by_length)
-        chunk.typed["ended_at"] = ended
-    started = _at_beginning(chunk, started, machine)
+        chunk.typed["ended_at"] = _ends(chunk, started, began, end, length)
+    else:
+        chunk.times = doubled_times(chunk.cells[ROW], began.later_us)
+    started = _at_beginning(chunk, started)
     _add_out_of_range(chunk, start_name, started, start[0])
     if chunk.plan.kind == "cycle":
         ended = chunk.typed["ended_at"]
@@ -75,13 +61,51 @@ def map_times(chunk: Chunk) -> None:
     chunk.typed[start_name] = started
 
 
-def ambiguous_note(count: int) -> str:
-    """Return the note about doubled autumn times that nothing decides."""
-    return (
-        f"{count} ambiguous times kept at their first reading"
-        if count > 1
-        else "1 ambiguous time kept at its first reading"
+def doubled_times(rows: pl.Series, later_us: pl.Series) -> pl.DataFrame | None:
+    """Return what is to be decided about rows with one time each (as `TableRead.times`), None where nothing is."""
+    doubled = later_us > 0
+    if not doubled.any():
+        return None
+    times = pl.DataFrame([rows.alias("row_number"), later_us.alias("start_later_us")]).filter(doubled)
+    return times.select(
+        pl.col("row_number").cast(pl.Int64),
+        "start_later_us",
+        end_later_us=pl.lit(0, dtype=pl.Int64),
+        end_follows=pl.lit(False),
+        length_us=pl.lit(None, dtype=pl.Int64),
     )
+
+
+def _ends(
+    chunk: Chunk,
+    started: pl.Series,
+    began: Resolved,
+    end: tuple[pl.Series, TimesRead] | None,
+    length: pl.Series | None,
+) -> pl.Series:
+    """Return the ends of cycles, by their column or by a duration, and keep what times of a row tell of one another."""
+    ended, later, follows = chunk.empty(UTC), pl.repeat(0, chunk.height, dtype=pl.Int64, eager=True), None
+    if end:
+        finished = resolve(end[1].naive, chunk.context.zone)
+        ended, later = end[1].utc.zip_with(end[1].utc.is_not_null(), finished.at), finished.later_us
+        _add_skipped(chunk, "ended_at", end[0], finished.skipped)
+    if length is not None:
+        follows = end[0].is_null() if end else started.is_not_null()
+        ended = ended.zip_with(~follows, (started.dt.timestamp("us") + length).cast(UTC))
+        later = later.zip_with(~follows, began.later_us)
+    told = (began.later_us > 0) | (later > 0)
+    if length is not None and end:
+        told |= length.is_not_null()
+    if told.any():
+        times = {
+            "row_number": chunk.cells[ROW].cast(pl.Int64),
+            "start_later_us": began.later_us,
+            "end_later_us": later,
+            "end_follows": pl.repeat(False, chunk.height, eager=True) if follows is None else follows,
+            "length_us": chunk.empty(pl.Int64()) if length is None or not end else length,
+        }
+        chunk.times = pl.DataFrame(times).filter(told)
+    return ended
 
 
 def _duration_us(chunk: Chunk) -> pl.Series | None:
@@ -126,11 +150,12 @@ def _add_out_of_range(chunk: Chunk, name: str, at: pl.Series, text: pl.Series | 
     chunk.problems.add(bad, column, value, "out_of_range", message)
 
 
-def _at_beginning(chunk: Chunk, at: pl.Series, machine: pl.Series) -> pl.Series:
+def _at_beginning(chunk: Chunk, at: pl.Series) -> pl.Series:
     """Return tool changes at their beginning where the profile says that the log stamps the end."""
     profile = chunk.plan.profile
     if chunk.plan.kind != "tool_change" or profile is None or profile.change_is_stamped_at == "start":
         return at
+    machine = machine_text(chunk)
     lengths = {name: round(seconds * 1e6) for name, seconds in chunk.context.tool_change_s.items()}
     length = (
         machine.replace_strict(lengths, default=None, return_dtype=pl.Int64) if lengths else chunk.empty(pl.Int64())

@@ -1,8 +1,6 @@
-"""Times, clock changes, numbers, durations and tools as exports write them."""
+"""Times, numbers, durations and tools as exports write them."""
 
-from datetime import UTC, date, datetime, timedelta
-from itertools import pairwise
-from zoneinfo import ZoneInfo
+from datetime import UTC, date, datetime
 
 import polars as pl
 import pytest
@@ -10,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.read.durations import read_clock_durations
-from pipeline.read.localtime import resolve
 from pipeline.read.numbers import (
     number_text,
     read_numbers,
@@ -23,10 +20,6 @@ from pipeline.read.times import read_dates, read_times
 
 def utc(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
-
-
-def clock(*texts: str | None) -> pl.Series:
-    return read_times(pl.Series(texts, dtype=pl.String)).naive
 
 
 @pytest.mark.parametrize(
@@ -114,105 +107,6 @@ def test_iso_times_read_back(times):
     assert read_times(plain).naive.to_list() == times
     assert read_times(blank).naive.to_list() == times
     assert read_times(zoned).utc.to_list() == [time.replace(tzinfo=UTC) for time in times]
-
-
-# Instants of the clock changes: IANA tz database, repository eggert/tz, commit b9bc7a8.
-CHANGES = [
-    ("Europe/Madrid", "2025-03-30T02:30:00", "2025-10-26T02:30:00", "2025-10-26T00:30:00+00:00"),
-    ("America/Chicago", "2025-03-09T02:30:00", "2025-11-02T01:30:00", "2025-11-02T06:30:00+00:00"),
-]
-
-
-@pytest.mark.parametrize(("zone", "gap", "doubled", "first"), CHANGES)
-def test_a_time_that_the_spring_change_skips_has_no_instant(zone, gap, doubled, first):
-    """Between the two sides of the spring change the clock shows nothing."""
-    found = resolve(clock(gap, "2025-01-05T06:00:00"), zone)
-
-    assert found.start_skipped.to_list() == [True, False]
-    assert found.starts[0] is None
-    assert found.starts[1] == datetime(2025, 1, 5, 6, tzinfo=ZoneInfo(zone))
-
-
-@pytest.mark.parametrize(("zone", "gap", "doubled", "first"), CHANGES)
-def test_a_doubled_time_that_nothing_decides_keeps_its_first_reading(zone, gap, doubled, first):
-    """Alone, a doubled autumn time is the earlier of the two, and is counted."""
-    found = resolve(clock(doubled), zone)
-
-    assert found.starts.to_list() == [utc(first)]
-    assert found.ambiguous.to_list() == [True]
-
-
-@pytest.mark.parametrize(("zone", "gap", "doubled", "first"), CHANGES)
-@pytest.mark.parametrize("falling", [False, True], ids=["rising", "falling"])
-def test_the_order_of_rows_decides_a_doubled_time(zone, gap, doubled, first, falling):
-    """A row that reads earlier than the one before it in time was written after the clock went back."""
-    start = datetime.fromisoformat(doubled)
-    texts = [(start + timedelta(minutes=minutes)).isoformat() for minutes in (-180, 0, 20, -10, 10, 180)]
-    seconds = clock(*(reversed(texts) if falling else texts))
-
-    found = resolve(seconds, zone)
-
-    wanted = [utc(first) + timedelta(minutes=minutes) for minutes in (0, 20, 50, 70)]
-    middle = found.starts.to_list()[1:-1]
-    assert (middle[::-1] if falling else middle) == wanted
-    assert not found.ambiguous.any()
-
-
-def test_cycles_do_not_overlap():
-    """Two cycles that would overlap by the first reading lie on the two sides of the change (Europe/Madrid)."""
-    found = resolve(
-        clock("2025-10-26T01:50:00", "2025-10-26T02:10:00"),
-        "Europe/Madrid",
-        ends=clock("2025-10-26T02:40:00", "2025-10-26T02:30:00"),
-    )
-
-    assert found.starts.to_list() == [utc("2025-10-25T23:50:00+00:00"), utc("2025-10-26T01:10:00+00:00")]
-    assert found.ends.to_list() == [utc("2025-10-26T00:40:00+00:00"), utc("2025-10-26T01:30:00+00:00")]
-    assert not found.ambiguous.any()
-
-
-def test_a_duration_ends_a_cycle_as_an_end_does():
-    """A cycle of 50 minutes from 01:50 leaves no room for one at 02:10 but after the change."""
-    lengths = pl.Series([50 * 60 * 1_000_000, 60 * 1_000_000])
-
-    found = resolve(clock("2025-10-26T01:50:00", "2025-10-26T02:10:00"), "Europe/Madrid", length_us=lengths)
-
-    assert found.starts[1] == utc("2025-10-26T01:10:00+00:00")
-
-
-def test_machines_do_not_decide_for_one_another():
-    """Each machine's rows are in order; those of two machines need not be."""
-    found = resolve(clock("2025-10-26T02:40:00", "2025-10-26T02:10:00"), "Europe/Madrid", group=pl.Series(["M1", "M2"]))
-
-    assert found.starts.to_list() == [utc("2025-10-26T00:40:00+00:00"), utc("2025-10-26T00:10:00+00:00")]
-    assert found.ambiguous.to_list() == [True, True]
-
-
-def test_a_log_in_no_order_decides_nothing():
-    """Where rows jump to and fro all year, a step back at the change means nothing."""
-    texts = ["2025-05-01T06:00:00", "2025-02-01T06:00:00", "2025-07-01T06:00:00", "2025-03-01T06:00:00"]
-
-    found = resolve(clock(*texts, "2025-10-26T02:40:00", "2025-10-26T02:10:00"), "Europe/Madrid")
-
-    assert found.ambiguous.to_list() == [False] * 4 + [True, True]
-
-
-@given(st.lists(st.integers(0, 3 * 3600), min_size=2, max_size=30, unique=True))
-def test_a_log_in_order_through_the_change_is_exact_from_the_step_back_on(offsets):
-    """Rows written through the night of the change come out at their true instants if the clock is seen to go back."""
-    zone = ZoneInfo("Europe/Madrid")
-    start = utc("2025-10-25T23:30:00+00:00")
-    truth = [start + timedelta(seconds=offset) for offset in sorted(offsets)]
-    shown = [instant.astimezone(zone).replace(tzinfo=None) for instant in truth]
-
-    found = resolve(pl.Series(shown, dtype=pl.Datetime("us")), "Europe/Madrid")
-
-    if any(later < sooner for sooner, later in pairwise(shown)):
-        assert not found.ambiguous.any()
-    decided = ~found.ambiguous
-    assert [at for at, sure in zip(found.starts, decided, strict=True) if sure] == [
-        at for at, sure in zip(truth, decided, strict=True) if sure
-    ]
 
 
 @pytest.mark.parametrize(
