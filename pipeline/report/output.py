@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import io
 import json
+import math
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
 
 import polars as pl
+
+from pipeline.printable import one_line
 
 OutputFormat = Literal["table", "csv", "json", "xlsx"]
 FORMATS: Final[tuple[OutputFormat, ...]] = ("table", "csv", "json", "xlsx")
@@ -46,15 +49,19 @@ _LONG_TIMES: Final = frozenset(
         "planned", "observed_planned", "cutting_planned", "cutting", "noncutting", "held", "faulted", "setup", "idle",
     )
 )  # fmt: skip
-_FORMULA_START: Final = r"^[=+\-@\t\r]"
+_FORMULA_START: Final = r"^[\s\x00]*[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]|^[\t\r\n]"
+_NUMBER: Final = r"^[+-]?[0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?$"
+_CONTROLS: Final = r"[\x00-\x08\x0B\x0C\x0E-\x1F\x7F-\x9F]"
 
 
 def harmless(frame: pl.DataFrame) -> pl.DataFrame:
-    """Put an apostrophe before text that a spreadsheet would take for a formula."""
+    """Put an apostrophe before text that a spreadsheet would take for a formula; a number with a sign is none."""
+    text = [name for name, dtype in frame.schema.items() if dtype == pl.String]
+    frame = frame.with_columns(pl.col(text).str.replace_all(_CONTROLS, "\ufffd"))
+    runs = [pl.col(name).str.contains(_FORMULA_START) & ~pl.col(name).str.contains(_NUMBER) for name in text]
     return frame.with_columns(
-        pl.when(pl.col(name).str.contains(_FORMULA_START)).then("'" + pl.col(name)).otherwise(pl.col(name)).alias(name)
-        for name, dtype in frame.schema.items()
-        if dtype == pl.String
+        pl.when(run).then("'" + pl.col(name)).otherwise(pl.col(name)).alias(name)
+        for name, run in zip(text, runs, strict=True)
     )
 
 
@@ -73,16 +80,21 @@ def as_json(frame: pl.DataFrame) -> str:
 def _plain(value: Any) -> Any:
     if isinstance(value, datetime):
         return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, float) and not math.isfinite(value):
+        return None  # JSON has no such numbers
     return value.isoformat() if isinstance(value, date) else value
 
 
 def write_workbook(frame: pl.DataFrame, path: Path, sheet: str) -> None:
-    """Write a frame as a workbook of one sheet; text stays text, times are UTC without a zone."""
+    """Write a frame as a workbook of one sheet; text stays text, times are UTC without a zone.
+
+    Formulas in text are made harmless here too: who saves the sheet as CSV passes them on.
+    """
     import xlsxwriter
 
     times = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime)]
-    naive = frame.with_columns(pl.col(times).dt.replace_time_zone(None))
-    options = {"strings_to_formulas": False, "strings_to_urls": False, "in_memory": True}
+    naive = harmless(frame).with_columns(pl.col(times).dt.replace_time_zone(None))
+    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True}
     buffer = io.BytesIO()
     with xlsxwriter.Workbook(buffer, options) as workbook:
         naive.write_excel(workbook, worksheet=sheet, autofit=True, freeze_panes=(1, 0))
@@ -122,7 +134,7 @@ def _cell(column: str, value: Any) -> str:
     if isinstance(value, datetime):
         return value.strftime("%Y-%m-%d %H:%MZ")
     if not isinstance(value, float):
-        return str(value)
+        return one_line(str(value))
     if _is_long_time(column):
         return f"{value / 3600:.1f}"
     if column in ("coverage", "spindle_utilisation", "availability", "trend_per_edge"):

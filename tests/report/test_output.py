@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -66,18 +67,59 @@ def test_no_text_cell_of_a_csv_starts_like_a_formula(text: str) -> None:
     body = as_csv(pl.DataFrame({"a": [text]})).split("\n", 1)[1].lstrip('"')
 
     assert cells == ["a"]
-    assert not body.startswith(("=", "+", "-", "@", "\t", "\r"))
+    assert not body.startswith(("=", "+", "-", "@", "\t", "\r")) or re.fullmatch(r"[+-]\d[\d.,]*\n", body)
+    assert not re.search(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]", body)
+
+
+def test_what_only_looks_like_a_formula_stays() -> None:
+    """Numbers with a sign stay numbers, as numbers and as text; what a spreadsheet runs gets an apostrophe."""
+    text = [
+        "-12.5",
+        "+4",
+        "-1,234.5",
+        "-1e3",
+        "-2+3",
+        "=1",
+        " =1",
+        "@sum(a1)",
+        "\t=1",
+        "+49 171",
+        "\uff1d1",
+        "\x1b[31m",
+    ]
+    frame = pl.DataFrame({"value": text, "number": [-float(at) for at in range(len(text))]})
+
+    rows = list(csv.DictReader(io.StringIO(as_csv(frame))))
+
+    assert [row["value"] for row in rows] == [*text[:4], *(f"'{cell}" for cell in text[4:-1]), "\ufffd[31m"]
+    assert [float(row["number"]) for row in rows] == frame["number"].to_list()
+
+
+def test_the_table_on_a_terminal_obeys_no_cell() -> None:
+    """Escape sequences, marks that turn writing round and line ends in a name are shown, not carried out."""
+    shown = as_table(pl.DataFrame({"machine": ["\x1b[2JM1", "M\u202e1", "M1\nM2 100 %"]}), "no report")
+
+    assert shown.splitlines()[2:] == ["\\x1b[2JM1", "M\\u202e1", "M1\\x0aM2 100 %"]
+
+
+def test_json_has_no_numbers_that_json_does_not_know() -> None:
+    """What is no number is nothing."""
+    assert json.loads(as_json(pl.DataFrame({"a": [float("nan"), float("inf"), 1.5]})), parse_constant=pytest.fail) == [
+        {"a": None},
+        {"a": None},
+        {"a": 1.5},
+    ]
 
 
 def test_workbook_keeps_text_as_text(tmp_path: Path) -> None:
-    """A formula in a name is a string cell; times are dates that a spreadsheet knows."""
+    """A formula in a name is a string cell, and harmless once saved as CSV; times are dates that a spreadsheet knows."""
     path = tmp_path / "report.xlsx"
     write_workbook(FRAME, path, "utilisation")
 
     sheet = openpyxl.load_workbook(path).active
     header, first, second = list(sheet.iter_rows())
     columns = {cell.value: number for number, cell in enumerate(header)}
-    assert second[columns["machine"]].value == "=1+1"
+    assert second[columns["machine"]].value == "'=1+1"
     assert second[columns["machine"]].data_type == "s"
     assert first[columns["shifted_at"]].value == datetime(2026, 3, 29, 1, 0)  # noqa: DTZ001 (a spreadsheet knows no zones)
     assert first[columns["planned_s"]].value == pytest.approx(7200.0)
