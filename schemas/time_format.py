@@ -29,6 +29,8 @@ _MONTH_WORD: Final = re.compile(r"%[bBh]\.?")
 _OFFSET: Final = re.compile(r"\s*%[:#]?z")
 _WEEKDAY_FIRST: Final = re.compile(r"^%[aA][.,]*\s*")
 _TWO_DIGIT_YEAR: Final = re.compile(r"%[-_0]?[yDxv]")
+_MIDNIGHT: Final = r"\b24([:.]00(?:[:.]00(?:[.,]0+)?)?)\b"
+_OTHER_BLANK_OR_MIDNIGHT: Final = rf"\s\s|[^\S ]|{_MIDNIGHT}"
 _SAMPLE: Final = datetime(2026, 3, 14, 13, 45, 59, 250_000, tzinfo=UTC)
 # Moments whose day, month and year can stand for one another: patterns that read one text differently show by them.
 _TELLING: Final = tuple(
@@ -83,28 +85,30 @@ def _parse(text: pl.Series, pattern: str) -> pl.Series:
 
 def _parse_as_written(text: pl.Series, pattern: str) -> pl.Series:
     """Read what does not fit a pattern to the letter, but says the same in another spelling."""
-    text = text.str.replace_all(r"\s+", " ")
-    if _MONTH_WORD.search(pattern):
-        text, pattern = _with_english_months(text), _MONTH_WORD.sub("%b", pattern)
-    if _HALF_OF_DAY.search(pattern):
-        text = text.str.replace(r"(?i)(\d) ?([ap])\. ?m\b\.?", "${1} ${2}m").str.replace(
-            r"(?i)(\d) ?([ap]m)\b", "$1 $2"
-        )
-        pattern = re.sub(r"\s*(%[-_0]?[pP])", r" \1", pattern)
     if _FRACTION.search(pattern):
         text = text.str.replace(r"(:\d\d|\.\d\d\.\d\d),(\d)", "$1.$2")
+    if _HALF_OF_DAY.search(pattern):
+        text = text.str.replace(r"(?i)(\d)\s*([ap])\.?\s?m\b\.?", "${1} ${2}m")
+        pattern = re.sub(r"\s*(%[-_0]?[pP])", r" \1", pattern)
     if _OFFSET.search(pattern):
         text = text.str.replace(r"(?i)\s*(?:UTC|GMT)\s*([+-]\d\d:?\d\d)$", "$1")
         text = text.str.replace(r"(?i)\s*(?:UTC|GMT|Z)$", "+00:00").str.replace(r"\s+([+-]\d\d(?::?\d\d)?)$", "$1")
         pattern = _OFFSET.sub("%#z", pattern)
-    if _HOUR_24.search(pattern):
-        midnight = text.str.contains(r"\b24([:.]?)00(?:[:.]?00(?:[.,]0+)?)?\b").fill_null(False)
-        if midnight.any():
-            plain_day = text.str.replace(r"\b24([:.]?00)", "00$1")
-            next_day = _parse(plain_day.set(~midnight, None), pattern).dt.offset_by("1d")
-            found = _parse(text, pattern)
-            return found.zip_with(found.is_not_null(), next_day)
-    return _parse(text, pattern)
+    found = _parse(text, pattern)
+    if _MONTH_WORD.search(pattern) and (left := found.is_null() & text.is_not_null()).any():
+        rows, pattern = left.arg_true(), _MONTH_WORD.sub("%b", pattern)
+        english = _with_english_months(text[rows])
+        text, found = text.scatter(rows, english), found.scatter(rows, _parse(english, pattern))
+    left = found.is_null() & text.is_not_null() & text.str.contains(_OTHER_BLANK_OR_MIDNIGHT).fill_null(False)
+    if not left.any():
+        return found
+    rows = left.arg_true()
+    rest = text[rows].str.replace_all(r"\s+", " ")
+    midnight = rest.str.contains(_MIDNIGHT).fill_null(False)
+    if not (_HOUR_24.search(pattern) and midnight.any()):
+        return found.scatter(rows, _parse(rest, pattern))
+    again = _parse(rest.str.replace(_MIDNIGHT, "00$1"), pattern)
+    return found.scatter(rows, again.zip_with(~midnight, again.dt.offset_by("1d")))
 
 
 def _without_weekday(text: pl.Series) -> pl.Series:

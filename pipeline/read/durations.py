@@ -61,7 +61,7 @@ def read_clock_durations(text: pl.Series) -> pl.Series:
 
     `D.HH:MM:SS` and `1 day, 2:03:04` are read too.
     """
-    tidy = text.str.replace(",(\\d+)$", ".$1")
+    tidy = _with_points(text)
     clock = _clock(tidy, _HOURS, _WORTH[1:])
     left = clock.is_null() & text.is_not_null()
     if not left.any():
@@ -77,7 +77,7 @@ def read_clock_durations(text: pl.Series) -> pl.Series:
 
 def read_minute_durations(text: pl.Series) -> pl.Series:
     """Return seconds of `M:SS` (minutes may exceed 59), else of `H:MM:SS` and what spreadsheets make of both."""
-    seconds = _clock(text.str.replace(",(\\d+)$", ".$1"), _MINUTES, _WORTH[2:])
+    seconds = _clock(_with_points(text), _MINUTES, _WORTH[2:])
     left = seconds.is_null() & text.is_not_null()
     if not left.any():
         return seconds
@@ -117,10 +117,15 @@ def read_word_durations(text: pl.Series, decimal: str = ".", thousands: str | No
 
 
 def _counts(part: pl.Series, decimal: str, thousands: str | None, iso: pl.Series) -> pl.Series:
-    number = read_numbers(part, decimal, thousands)
-    if not iso.any():
-        return number
-    return number.zip_with(~iso, read_numbers(part.str.replace(",", "."), "."))  # the standard takes both marks
+    """Return the numbers in front of words; a mark that can only be a decimal one is one, whatever the file's is.
+
+    ISO 8601 takes both marks for decimal ones.
+    """
+    clear = part.str.contains(r"^(?:0|\d+)[.,](?:\d{1,2}|\d{4,})$|^0[.,]\d+$").fill_null(False) | iso
+    if not clear.any():
+        return read_numbers(part, decimal, thousands)
+    plainly = read_numbers(part.str.replace(",", ".", literal=True), ".")
+    return plainly.zip_with(clear, read_numbers(part, decimal, thousands))
 
 
 def _clock(text: pl.Series, pattern: str, worth: Sequence[float]) -> pl.Series:
@@ -131,6 +136,12 @@ def _clock(text: pl.Series, pattern: str, worth: Sequence[float]) -> pl.Series:
     for number, each in zip(numbers, worth, strict=True):
         total += number.fill_null(0.0) * each
     return _signed(sign, total).set(numbers[0].is_null(), None)
+
+
+def _with_points(text: pl.Series) -> pl.Series:
+    """Return text with a decimal comma at its end as a point."""
+    comma = text.str.contains(",", literal=True)
+    return text.str.replace(",(\\d+)$", ".$1") if comma.any() else text
 
 
 def _signed(sign: pl.Series, seconds: pl.Series) -> pl.Series:

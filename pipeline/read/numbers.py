@@ -15,7 +15,7 @@ EMPTY_WORDS: Final = ("-", "--", "---", "–", "—", "n/a", "null", "none", "na
 """What spreadsheets and controls write where there is no number."""
 THOUSANDS_MARKS: Final = {".": r"\.", ",": ",", " ": r"\s", "'": "['’]"}
 """What a profile's thousands mark stands for in a cell: every kind of blank, both apostrophes."""
-NUMBER_AND_WORD: Final = r"^([+\-−]?\s*\d(?:.*[\d.,])?[-−]?)\s*([^\d\s.,+\-−][^\d]*|%)$"
+NUMBER_AND_WORD: Final = r"^([+\-−]?\s*\d(?:[\d.,'’\s]*\d)?[-−]?)\s*([^\d\s.,+\-−'’][^\d]*)$"
 """A number and the word behind it, such as a unit."""
 _TOOL_NUMBER: Final = r"^[Tt]?0*(\d+)(?:\.0*)?$"
 
