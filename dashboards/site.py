@@ -28,6 +28,7 @@ from dashboards.pages.utilisation import utilisation_page
 from dashboards.site_data import SiteData
 from pipeline import resources
 from pipeline.errors import UsageError
+from pipeline.printable import printable
 
 NAV: Final = (
     ("front", "index.html", "At a glance"),
@@ -148,6 +149,7 @@ def _templates() -> jinja2.Environment:
     return jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: resources.read_text("dashboards", "templates", name)),
         autoescape=True,
+        finalize=lambda value: printable(value) if type(value) is str else value,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

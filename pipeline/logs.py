@@ -54,4 +54,6 @@ class _JsonLines(logging.Formatter):
 def _word(value: Any) -> str:
     """One logfmt value: quoted, JSON fashion, unless it is a plain word."""
     text = "" if value is None else str(value)
+    if not text.isprintable():
+        return json.dumps(text)  # what a terminal would obey is written as an escape
     return text if _PLAIN.fullmatch(text) else json.dumps(text, ensure_ascii=False)

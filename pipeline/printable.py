@@ -35,5 +35,4 @@ def shown_name(text: str) -> str:
 
 
 def _escape(found: re.Match[str]) -> str:
-    code = ord(found[0])
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+    return f"\\u{ord(found[0]):04x}"  # as TOML and JSON write it

@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from typing import IO, Final, Protocol
 
+from pipeline.printable import one_line
+
 _LINE_EVERY_S: Final = 5.0
 
 
@@ -97,7 +99,7 @@ class _LinesStep:
             return
         self._last_s = now_s
         of = "" if self._total is None else f" of {self._total}"
-        self._write(f"{self._label}: {self.done}{of}" + (f" ({note})" if note else ""))
+        self._write(f"{self._label}: {self.done}{of}" + (f" ({one_line(note)})" if note else ""))
 
 
 class Bar:
@@ -126,7 +128,7 @@ class Bar:
 
             class Running:
                 def advance(self, count: int = 1, note: str = "") -> None:
-                    bar.update(task, advance=count, note=note)
+                    bar.update(task, advance=count, note=one_line(note))
 
             yield Running()
 
