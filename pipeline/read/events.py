@@ -6,7 +6,7 @@ Names, units and vocabulary only; times, machines and files are others' business
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import polars as pl
@@ -55,6 +55,8 @@ WORD_ITEMS: Final = frozenset(
 """Items whose values are words of a controlled vocabulary of the standard."""
 MAX_EXACT: Final = 10**15  # floats up to it are written without an exponent
 TOOL_ITEMS: Final = frozenset(("ToolNumber",))
+FACTOR: Final = "factor"
+"""A column of observations: what one unit of the value is in ours, where a devices document says so."""
 
 
 @dataclass(frozen=True)
@@ -65,13 +67,14 @@ class Items:
     feed_factor: float = 1.0
     decimal: str = "."
     thousands: str | None = None
+    factors: Mapping[str, float] = field(default_factory=dict)  # of adapter text, by name: FACTOR where it is not usual
 
 
 def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, pl.Series]:
     """Return observations in the standard's words, and a mask of the rows whose value should be a number and is not.
 
     Takes columns `name` and `value`, and where the source has them `item`, `sub_type`, `path`, `data_item_id`,
-    `level` (all String); gives the same with `item`, `sub_type`, `path` and `data_item_id` filled.
+    `level` (all String) and FACTOR; gives the same with `item`, `sub_type`, `path` and `data_item_id` filled.
     """
     names = observations["name"]
     known = [name for name in names.unique(maintain_order=True).to_list() if name in items.rules]
@@ -156,11 +159,14 @@ def _in_units(frame: pl.DataFrame, items: Items, known: list[str]) -> tuple[pl.D
     never = pl.Series([False]).new_from_index(0, frame.height)
     units = {name: unit for name in known if (unit := items.rules[name].unit)}
     present = set(frame["item"].unique().to_list()) & NUMERIC_ITEMS
-    if not present and not units:
+    told = FACTOR in frame.columns and frame[FACTOR].null_count() < frame.height
+    if not present and not units and not told:
         return frame, never
     numeric = frame["item"].is_in(list(present)).fill_null(False)
     if units:
         numeric = numeric | frame["name"].is_in(list(units))
+    if told:
+        numeric = numeric | frame[FACTOR].is_not_null()
     if "level" in frame.columns:
         numeric = numeric & frame["level"].is_null()
     numeric = numeric & frame["value"].is_not_null() & (frame["value"] != UNAVAILABLE).fill_null(True)
@@ -169,9 +175,11 @@ def _in_units(frame: pl.DataFrame, items: Items, known: list[str]) -> tuple[pl.D
         rows = rows.filter(~_is_whole_number(frame["value"][rows]))
     if not len(rows):
         return frame, never
-    part = frame.select("name", "item", "value")[rows]
+    part = frame.select("name", "item", "value", *([FACTOR] if told else []))[rows]
     number = read_numbers(part["value"], items.decimal, items.thousands)
     factor = pl.when(pl.col("item").is_in(list(FEED_ITEMS))).then(items.feed_factor).otherwise(1.0)
+    if told:
+        factor = pl.coalesce(FACTOR, factor)
     if units:
         said = {name: UNITS[unit][1] for name, unit in units.items()}
         ruled = pl.col("name").replace_strict(said, default=None, return_dtype=pl.Float64)

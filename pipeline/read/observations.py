@@ -6,11 +6,13 @@ What adapter text and MTConnectStreams documents have in common; it parses neith
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Final
 
 import polars as pl
 
-from pipeline.read.events import STREAM_FEED_FACTOR, Items, items_seen, translate
+from pipeline.read.devices_xml import Device, text_factors, text_rules
+from pipeline.read.events import STREAM_FEED_FACTOR, UNAVAILABLE, Items, items_seen, translate
 from pipeline.read.localtime import resolve
 from pipeline.read.plan import Context
 from pipeline.read.problems import Problems
@@ -30,6 +32,15 @@ def stream_items(profile: Profile | None) -> Items:
     rules: Mapping[str, ItemRule] = {item.name: item for item in profile.item} if profile else {}
     decimal = profile.file.decimal if profile else "."
     return Items(rules, STREAM_FEED_FACTOR, decimal, profile.file.thousands if profile else None)
+
+
+def text_items(profile: Profile | None, device: Device | None) -> Items:
+    """Return the rules for the items of adapter text: the profile's, and what a devices document says beyond them."""
+    items = stream_items(profile)
+    if device is None:
+        return items
+    rules = text_rules(device, profile)
+    return replace(items, rules=rules, factors=text_factors(device, rules))
 
 
 def stream_machine(profile: Profile | None, context: Context) -> str | None:
@@ -59,6 +70,7 @@ def event_table(
         place = found[LINE].search_sorted(lines, side="right").cast(pl.Int64)
         numbers = place + pl.int_range(last_row + 1, last_row + 1 + broken.height, dtype=pl.Int64, eager=True)
         broken = broken.with_columns(numbers.alias("row_number"))
+    found = found.with_columns(value=_unavailable_in_capitals(found["value"]))
     problems = Problems(pl.DataFrame([rows.alias(ROW), found[LINE], found[RAW]]))
     observed, bad = translate(found, items)
     mend = "Correct the item in the profile, or the line." if items.rules else NAME_IT
@@ -97,6 +109,20 @@ def event_table(
     skipped = no_skipped() if skipped is None else skipped
     times = None if later_us is None else doubled_times(rows, later_us)
     return TableRead("event", accepted, count, rejects, skipped, items=items_seen(found, items), times=times)
+
+
+def condition_text(qualifier: str, text: str) -> pl.Expr:
+    """Return the text of conditions (columns) with the direction that they say (HIGH, LOW) before it."""
+    return pl.concat_str(qualifier, text, separator=": ", ignore_nulls=True).replace("", None)
+
+
+def _unavailable_in_capitals(value: pl.Series) -> pl.Series:
+    """Return values with the standard's word for "not known" as it writes it, in whatever case it came."""
+    others = (value.str.len_bytes() == len(UNAVAILABLE)) & (value != UNAVAILABLE)
+    if not others.any():
+        return value
+    is_meant = others & (value.str.to_uppercase() == UNAVAILABLE)
+    return value.set(is_meant.fill_null(False), UNAVAILABLE) if is_meant.any() else value
 
 
 def _instants(found: pl.DataFrame, context: Context, problems: Problems) -> tuple[pl.Series, pl.Series | None]:

@@ -14,7 +14,6 @@ from typing import Final
 from pipeline.read.adapter_text import LINE_START
 from pipeline.read.header import DELIMITERS, SEARCHED_LINES, split_line
 from pipeline.read.jsonlines import parse_object
-from pipeline.read.streams_xml import STREAMS_URN
 from pipeline.read.text import decode_head, sniff_encoding
 
 _MEDIA: Final = (
@@ -33,6 +32,10 @@ _MEDIA: Final = (
 )
 _NC_BLOCK: Final = re.compile(r"^\s*/?\s*(?:%|\(|;|:\d|[OoNn]\s*\d|[GgMmTtSsFfXxYyZzHhDd]\s*-?\.?\d)")
 _NC_START: Final = re.compile(r"^\s*(?:%|[Oo:]\s*\d{1,8}\b|[Nn]\s*\d+\s*[GgMmTtSs(])")
+_ELAPSED_LINE: Final = re.compile(r"^\s*(\d+(?:\.\d+)?)(?:@[\d.]+)?\s*\|\s*[A-Za-z_][^|]*\|")
+_ELAPSED_SHARE: Final = 0.9
+_ANSWER_PARTS: Final = re.compile(rb"^(?:--|HTTP/\d)[^<]{0,2000}<(?:\?xml|\w*:?MTConnect)")  # of a recorded answer
+_ERROR_TEXT: Final = re.compile(r"<(?:[\w.-]+:)?Error\s[^>]*>([^<]*)<")
 _TABLE_SHARE: Final = 0.4  # of the first lines that must have equally many cells
 _PRINTABLE_SHARE: Final = 0.9
 _CONTROLS: Final = (*range(0x09), *range(0x0E, 0x1B), *range(0x1C, 0x20))
@@ -69,6 +72,8 @@ def recognise(head: bytes, encoding: str | None = None, *, whole: bool = False) 
     text = decode_head(head, encoding)
     if text.lstrip("\ufeff \t\n").startswith("<"):
         return _recognise_xml(head)
+    if _ANSWER_PARTS.match(head):
+        return _recognise_xml(head[head.index(b"<") :])
     lines = [line for line in text.split("\n") if line.strip()]
     if not whole and len(lines) > 1:
         lines.pop()  # the head may end in the middle of a line
@@ -95,16 +100,28 @@ def _recognise_xml(head: bytes) -> Recognised:
         root = str(next(iter(parser))[1].tag)
     except (etree.XMLSyntaxError, StopIteration):
         pass
-    urn, _, name = root.lstrip("{").rpartition("}")
-    if urn.startswith(STREAMS_URN):
+    name = root.rpartition("}")[2]
+    if name == "MTConnectStreams":
         return Recognised("streams xml")
-    if urn.startswith("urn:mtconnect.org:"):
-        shape = "devices xml" if "Devices" in urn else "other xml"
+    if name == "MTConnectDevices":
         reason = (
-            f"This is an {name} document: it describes the machine and holds no run log. Nothing was read from it; "
-            "give the units of its items in a profile where they are not the standard's."
+            "This is an MTConnectDevices document: it says what the items of the streams in its folder and in the "
+            "folders below it are, and is read for that. It holds no run log itself."
         )
-        return Recognised(shape, "set aside", reason)
+        return Recognised("devices xml", "set aside", reason)
+    if name == "MTConnectError":
+        told = "; ".join(text.strip() for text in _ERROR_TEXT.findall(decode_head(head)))
+        reason = (
+            f'The agent answered with an error ("{told or "no reason given"}") instead of a run log. Ask it again for '
+            "what is missing."
+        )
+        return Recognised("other xml", "set aside", reason)
+    if name.startswith("MTConnect"):
+        reason = (
+            f"This is an {name} document: it describes tools, fixtures or the like and holds no run log. Leave it: it "
+            "does no harm."
+        )
+        return Recognised("other xml", "set aside", reason)
     what = f"an XML document of another kind (<{name or '?'}>)" if name else "damaged XML"
     return _unreadable(f"This is {what}; only MTConnectStreams documents can be read. Export it as CSV.")
 
@@ -115,6 +132,13 @@ def _recognise_lines(lines: list[str]) -> Recognised:
     starts = [bool(re.match(LINE_START, line)) for line in lines]
     if (starts[0] and sum(starts) >= len(starts) * 0.1) or sum(starts) > len(starts) / 2:
         return Recognised("adapter text")
+    if _counts_time(lines):
+        reason = (
+            "This is a log of a machine whose times count from a start that it does not tell. Name a profile for it "
+            'under [[source]] in shop.toml, with shape = "adapter text" and under [columns.occurred_at] from = "time", '
+            'since = the instant at which it counted 0, and unit = "ms" or "s".'
+        )
+        return Recognised("adapter text", "needs a profile", reason)
     if lines[0].lstrip().startswith("{") and any(parse_object(line) is not None for line in lines):
         return Recognised("json lines")
     if lines[0].lstrip().startswith("["):
@@ -133,6 +157,17 @@ def _recognise_lines(lines: list[str]) -> Recognised:
         "unreadable",
         "This is text, but its lines are no table and no log that is known here. If it is a letter or a note, leave "
         "it: it does no harm. If it is a log, export it as CSV with a header line.",
+    )
+
+
+def _counts_time(lines: list[str]) -> bool:
+    """Return whether lines are of the form `number|item|value` with a number that never falls."""
+    found = [float(match[1]) for line in lines if (match := _ELAPSED_LINE.match(line))]
+    return (
+        len(found) > 2
+        and len(found) >= len(lines) * _ELAPSED_SHARE
+        and _ELAPSED_LINE.match(lines[0]) is not None
+        and found == sorted(found)
     )
 
 

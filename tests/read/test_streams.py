@@ -79,7 +79,7 @@ def test_items_are_renamed_converted_and_looked_up(read):
         (1, "Execution", "ACTIVE", None, "P1", "x1", None, None, None),
         (2, "PathFeedrate", "914.4", None, None, "Fin", None, None, None),
         (4, "ToolNumber", "7", None, None, "tool", None, None, None),
-        (5, "Condition", None, "SYSTEM", None, "sys", "FAULT", "1105", "door | open"),
+        (5, "Condition", None, "SYSTEM", None, "sys", "FAULT", "1105", "HIGH: door | open"),
         (6, "Condition", None, "SYSTEM", None, "sys", "NORMAL", None, None),
         (7, "Condition", None, "SYSTEM", None, "sys", "UNAVAILABLE", None, None),
         (8, "other", "12.50", None, None, "other", None, None, None),
@@ -179,7 +179,8 @@ def test_a_stream_without_a_machine_says_where_to_name_it(read):
     assert (whole.file.status, whole.file.shape) == ("needs a profile", "adapter text")
     assert whole.file.reason == (
         'This is a log of a machine that does not name the machine. Add machine = "..." (and a profile for its items, '
-        "where they are not called as in the standard) under [[source]] in shop.toml and run again."
+        "where they are not called as in the standard) under [[source]] in shop.toml and run again; or lay the "
+        "MTConnectDevices document of the machine beside it."
     )
 
 
@@ -204,25 +205,64 @@ def test_a_profile_of_another_kind_is_refused(read):
 TIME = re.compile(r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.(\d+))?Z$")
 
 
-def plainly(line: str) -> list[tuple[str, str | None, str | None, str | None, str | None]] | None:
+Plain = tuple[str, str | None, str | None, str | None, str | None]
+
+
+def plainly(line: str) -> list[Plain] | None:
     """Return (item, value, level, code, text) of each observation on a line, None if the line is broken."""
     fields = line.split("|")
     if not TIME.match(fields[0].strip()) or len(fields) < 3 or not fields[1].strip():
         return None
-    name, first = fields[1].strip(), fields[2].strip().upper()
-    count = len(fields) - (1 if len(fields) % 2 == 0 and fields[-1] == "" else 0)
+    fields = [field.strip() for field in fields]
+    name, first = fields[1], fields[2].upper()
+    if len(fields) > 8 and first in LEVELS and fields[8].upper() in LEVELS:
+        return several(fields[1:])
+    if len(fields) == 5 and is_series(*fields[2:]):
+        return [(name, fields[4], None, None, None)]
+    count = len(fields) - (1 if len(fields) % 2 == 0 and line.endswith("|") else 0)
     if first in LEVELS and len(fields) > 3:
-        code = fields[3].strip()
+        code = fields[3]
         if not code or count % 2 == 0 or (len(fields) >= 7 and first != "UNAVAILABLE"):
-            text = "|".join(fields[6:]).strip() if len(fields) >= 7 else ""
-            return [(name, None, first, code or None, text or None)]
+            return [condition(name, first, fields[3:6], "|".join(line.split("|")[6:]).strip())]
     if count % 2 == 0:
         return None
-    pairs = [(fields[at].strip(), fields[at + 1].strip() or None) for at in range(1, count, 2)]
+    pairs = [(fields[at], fields[at + 1] or None) for at in range(1, count, 2)]
     return None if any(not item for item, _ in pairs) else [(item, value, None, None, None) for item, value in pairs]
 
 
-WORDS = st.sampled_from(["a", "b", "exec", "Normal", "FAULT", "Unavailable", "12.5", "", " ", "ACTIVE", "x y", "0"])
+def condition(name: str, level: str, tail: list[str], text: str) -> Plain:
+    code, _, qualifier = [*tail, "", "", ""][:3]
+    return name, None, level, code or None, ": ".join(part for part in (qualifier, text) if part) or None
+
+
+def several(fields: list[str]) -> list[Plain] | None:
+    """Conditions one behind the other, each with its five fields; pairs may stand between."""
+    found: list[Plain] = []
+    while fields:
+        name, told = fields[0], fields[1:2]
+        if not name and not any(told):
+            pass
+        elif not name or not told:
+            return None
+        elif told[0].upper() in LEVELS:
+            told = fields[1:6]
+            found.append(condition(name, told[0].upper(), told[1:4], (told[4:] or [""])[0]))
+        else:
+            found.append((name, told[0] or None, None, None, None))
+        fields = fields[1 + len(told) :]
+    return found
+
+
+def is_series(count: str, rate: str, values: str) -> bool:
+    """sampleCount, sampleRate and as many numbers : how the adapter protocol of MTConnect writes a series."""
+    is_rate = re.fullmatch(r"[\d.]*", rate) is not None
+    numbers = values.split()
+    return is_rate and all(re.fullmatch(r"[-+.\d]+", one) for one in numbers) and count == str(len(numbers)) != "0"
+
+
+WORDS = st.sampled_from(
+    ["a", "b", "exec", "Normal", "FAULT", "Unavailable", "12.5", "", " ", "ACTIVE", "x y", "0", "2", "3 4.5"]
+)
 STAMPS = st.sampled_from(
     ["2026-01-05T06:00:00Z", "2026-01-05T06:00:00.123Z", "2026-01-05T06:00:00.123456Z", "2026-01-05T06:00:00.1234567Z"]
     * 3
