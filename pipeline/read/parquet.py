@@ -162,7 +162,7 @@ def as_text(series: pl.Series) -> pl.Series:
     elif isinstance(dtype, pl.Struct):
         text = column.struct.json_encode()
     elif dtype.is_nested() or dtype == pl.Binary or dtype == pl.Object:
-        text = pl.lit(None, dtype=pl.String)
+        return pl.Series(series.name, [None], dtype=pl.String).new_from_index(0, len(series))
     else:
         text = column.cast(pl.String)
     return series.to_frame().select(text.alias(series.name)).to_series()
