@@ -87,6 +87,7 @@ def map_table(table: RawTable, plan: TablePlan, context: Context) -> TableRead:
         concat_skipped(table.skipped, totals.select("line", "why", "raw") if totals.height else no_skipped()),
         (*table.notes, *chunk.notes),
         frozenset(chunk.items),
+        fields=frozenset(chunk.typed),
         times=chunk.times,
     )
 

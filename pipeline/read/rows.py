@@ -86,6 +86,7 @@ class TableRead:
     skipped: pl.DataFrame = field(default_factory=no_skipped)
     notes: tuple[str, ...] = ()  # for example "3 ambiguous times kept at their first reading"
     items: frozenset[tuple[str, str]] = frozenset()  # of events: each item's name in the file, and ours
+    fields: frozenset[str] | None = None  # those with a column, where an empty cell says "empty"; None: all of the kind
     flags: pl.DataFrame = field(default_factory=no_flags)  # of accepted rows that are to be read with care
     times: pl.DataFrame | None = None  # TIME_COLUMNS of the rows that have more to tell; gone once readings are decided
 

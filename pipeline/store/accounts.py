@@ -14,9 +14,11 @@ from pipeline.clock import now
 from pipeline.errors import AuditError
 from pipeline.read.rows import FileRead, SourceFile
 from pipeline.store.book import Book
+from pipeline.store.rejecting import TakenUp
 from pipeline.store.statements import statement
 
 LOADED: Final = "loaded"
+UNREADABLE: Final = "unreadable"
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,8 @@ class KnownFile:
     notes: str
     reading_fingerprint: str
     stale: bool
+    rank: str
+    shape: str
 
     def needs_reading(self, reading_fingerprint: str) -> bool:
         """Whether the file must be read (again): it is stale, or would be read with other settings than last time."""
@@ -60,6 +64,7 @@ class FileCounts:
     already_known: bool = False  # nothing was read: the book holds this file as it is
     changed_files: tuple[str, ...] = ()  # other files whose counts moved
     stale_files: tuple[str, ...] = ()  # other files to read again in this run
+    taken_up: tuple[TakenUp, ...] = ()  # rows that were rejected before
 
     @classmethod
     def of(
@@ -69,6 +74,7 @@ class FileCounts:
         already_known: bool = False,
         changed_files: Iterable[str] = (),
         stale_files: Iterable[str] = (),
+        taken_up: Iterable[TakenUp] = (),
     ) -> FileCounts:
         """Return the counts that stand in the account."""
         return cls(
@@ -85,6 +91,7 @@ class FileCounts:
             already_known=already_known,
             changed_files=tuple(sorted(changed_files)),
             stale_files=tuple(sorted(stale_files)),
+            taken_up=tuple(told for told in taken_up if told.before),
         )
 
 
@@ -119,7 +126,9 @@ class Reach:
         return Reach(min(firsts, default=None), max(lasts, default=None))
 
 
-def open_account(book: Book, file_read: FileRead, reach: Reach, reading_fingerprint: str, notes: str) -> None:
+def open_account(
+    book: Book, file_read: FileRead, reach: Reach, rank: str, reading_fingerprint: str, notes: str
+) -> None:
     """Enter a source file, or enter it again, with all counts at nought."""
     source = file_read.source
     values: dict[str, str | int | datetime | None] = {
@@ -136,6 +145,7 @@ def open_account(book: Book, file_read: FileRead, reach: Reach, reading_fingerpr
         "ingested_at": now(),
         "notes": notes,
         "reading_fingerprint": reading_fingerprint,
+        "rank": rank,
     }
     book.run(statement("load", "open_account"), values)
 

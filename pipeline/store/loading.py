@@ -9,6 +9,7 @@ from pipeline.errors import AuditError
 from pipeline.read.rows import FileRead
 from pipeline.store.accounts import (
     LOADED,
+    UNREADABLE,
     FileCounts,
     KnownFile,
     Reach,
@@ -20,7 +21,10 @@ from pipeline.store.accounts import (
 )
 from pipeline.store.book import Book
 from pipeline.store.merging import merge_kind
-from pipeline.store.staging import drop_staged, stage_nothing, stage_tables
+from pipeline.store.ranking import own_rank
+from pipeline.store.rejecting import remember_rejects, take_up_replaced, taken_up_by_settings
+from pipeline.store.staging import drop_staged, stage_nothing, stage_tables, tables_of
+from pipeline.store.standing import Standing, note_standing, standing_of
 from pipeline.store.statements import statement
 from pipeline.store.withdrawing import withdraw
 
@@ -41,44 +45,54 @@ def load_file(book: Book, file_read: FileRead, reading_fingerprint: str = "") ->
     Raises AuditError, with nothing stored, when rows read are not rows loaded + duplicate + rejected. Whatever the
     reader raises while its chunks are drawn passes through, with nothing stored either.
     """
-    known = account_of(book, file_read.source)
-    if known is not None and not known.needs_reading(reading_fingerprint):
+    known, standing = account_of(book, file_read.source), standing_of(book, file_read.source)
+    if known is not None and not known.needs_reading(reading_fingerprint) and not standing.outranks(known):
+        if not standing.known_here and file_read.status != UNREADABLE:
+            with book.transaction():
+                note_standing(book, file_read.source)
         return FileCounts.of(known, already_known=True)
     if file_read.status != LOADED:
         return _record_unread(book, file_read, known, reading_fingerprint)
     try:
         with book.transaction():
-            return _load_rows(book, file_read, known, reading_fingerprint)
+            return _load_rows(book, file_read, known, standing, reading_fingerprint)
     finally:
         drop_staged(book)
 
 
-def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading_fingerprint: str) -> FileCounts:
+def _load_rows(
+    book: Book, file_read: FileRead, known: KnownFile | None, standing: Standing, reading_fingerprint: str
+) -> FileCounts:
     source = file_read.source
     values = {"file_id": source.file_id}
+    tables_before = tables_of(book, source.file_id)
     if known is not None:
-        book.run(statement("load", "remove_rejects"), values)
-        book.run(statement("load", "remove_skipped"), values)
+        remember_rejects(book, source.file_id)
+        for name in ("remove_rejects", "remove_skipped", "remove_tables"):
+            book.run(statement("load", name), values)
     staged = stage_tables(book, source.file_id, file_read.tables)
+    rank = own_rank(staged.reach.last_us, staged.cells, source.sha256, above=standing.rank_floor)
     stale: list[str] = []
+    taken_up = [take_up_replaced(book, source.file_id, standing.replaced, staged.texts)]
     if known is not None:
+        taken_up.append(taken_up_by_settings(book, source.file_id))
         stage_nothing(book, staged)
-        stale = withdraw(book, known, staged.reach)
-    open_account(book, file_read, staged.reach, reading_fingerprint, staged.note)
+        stale = withdraw(book, known, rank=rank, same_fields=tables_before == tables_of(book, source.file_id))
+    open_account(book, file_read, staged.reach, rank, reading_fingerprint, staged.note)
+    note_standing(book, source)
     loaded, changed = 0, set[str]()
     for kind, rows in staged.accepted.items():
-        has_text = kind in staged.texts
         merged = merge_kind(
-            book, kind, source, own=staged.reaches[kind], whole=staged.reach, rows=rows, has_text=has_text
+            book, kind, source.file_id, rank, own=staged.reaches[kind], rows=rows, has_text=kind in staged.texts
         )
         loaded += merged.loaded
-        changed.update(merged.taken)
+        changed |= merged.changed
     accepted = sum(staged.accepted.values())
     close_account(
         book, source.file_id, read=staged.rows_read, loaded=loaded, accepted=accepted, skipped=staged.rows_skipped
     )
     assert_balanced(book, {source.file_id, *changed})
-    return FileCounts.of(_stands(book, file_read), changed_files=changed, stale_files=stale)
+    return FileCounts.of(_stands(book, file_read), changed_files=changed, stale_files=stale, taken_up=taken_up)
 
 
 def _record_unread(book: Book, file_read: FileRead, known: KnownFile | None, reading_fingerprint: str) -> FileCounts:
@@ -90,7 +104,10 @@ def _record_unread(book: Book, file_read: FileRead, known: KnownFile | None, rea
             values = {"file_id": known.file_id, "notes": notes, "reading_fingerprint": reading_fingerprint}
             book.run(statement("load", "keep_account"), values)
         else:
-            open_account(book, file_read, Reach(), reading_fingerprint, "")
+            rank = own_rank(None, 0, file_read.source.sha256)
+            open_account(book, file_read, Reach(), rank, reading_fingerprint, "")
+        if file_read.status != UNREADABLE:
+            note_standing(book, file_read.source)
     return FileCounts.of(_stands(book, file_read))
 
 

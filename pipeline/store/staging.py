@@ -8,15 +8,30 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import Final, NamedTuple
 
 import polars as pl
 
 from pipeline.read.rows import REJECT_COLUMNS, SKIPPED_COLUMNS, TableRead, row_columns
 from pipeline.store.accounts import Reach
 from pipeline.store.book import Book
+from pipeline.store.settling import SETTLING_TABLES
 from pipeline.store.statements import statement
 from schemas.core import STORED_KINDS
+from schemas.inputs import columns
 from schemas.vocabulary import InputKind
+
+_CYCLE_TIMES: Final = frozenset({"cut_s", "noncut_s", "cycle_s"})
+"""Two ways to say one thing, the time of a cycle: an estimate that gives one of them leaves none of them to others."""
+
+
+class SourceTable(NamedTuple):
+    """The fields that the rows of one kind in a stretch of a file have a column for."""
+
+    kind: InputKind
+    first_row: int
+    last_row: int
+    fields: list[str]
 
 
 @dataclass
@@ -29,6 +44,8 @@ class Staged:
     accepted: dict[InputKind, int] = field(default_factory=dict)  # rows per kind
     reaches: dict[InputKind, Reach] = field(default_factory=dict)
     texts: set[InputKind] = field(default_factory=set)  # kinds whose rows carry their own text
+    tables: list[SourceTable] = field(default_factory=list)
+    cells: int = 0  # filled ones, of accepted rows
 
     @property
     def reach(self) -> Reach:
@@ -55,6 +72,8 @@ def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead]) -> Stage
         _insert(book, "store_skipped", None, table.skipped, SKIPPED_COLUMNS, file_id)
         if table.rows.height:
             _stage_rows(book, file_id, table, staged)
+    for source_table in staged.tables:
+        book.run(statement("load", "open_table"), {"file_id": file_id, **source_table._asdict()})
     for kind in staged.accepted:
         book.run(statement("load", "number_occurrences", kind))
         count, first_us, last_us = book.rows(statement("load", "reach", kind))[0]
@@ -71,7 +90,14 @@ def stage_nothing(book: Book, staged: Staged) -> None:
 
 def drop_staged(book: Book) -> None:
     """Give the memory of the staging tables back."""
-    for name in (*(f"staged_{kind}" for kind in STORED_KINDS), "matched", "contested", "agreeing", "heir"):
+    for name in (
+        *(f"staged_{kind}" for kind in STORED_KINDS),
+        "matched",
+        "unaccepted",
+        "won",
+        "overruled",
+        *SETTLING_TABLES,
+    ):
         book.run(f"drop table if exists temp.{name}")
 
 
@@ -84,7 +110,28 @@ def _stage_rows(book: Book, file_id: str, table: TableRead, staged: Staged) -> N
         staged.accepted[kind] = 0
     if kind not in staged.texts and table.rows["raw"].null_count() < table.rows.height:
         staged.texts.add(kind)
+    staged.cells += sum(table.rows.height - table.rows[name].null_count() for name in columns(kind))
+    _note_table(table, staged)
     _insert(book, "stage_chunk", kind, table.rows, row_columns(kind), file_id)
+
+
+def tables_of(book: Book, file_id: str) -> list[SourceTable]:
+    """Return the tables of a file as the book keeps them."""
+    return [SourceTable(*row) for row in book.rows(statement("query", "tables_of"), {"file_id": file_id})]
+
+
+def _note_table(table: TableRead, staged: Staged) -> None:
+    """Note which fields the chunk has columns for; a chunk like the one before it only lengthens the stretch."""
+    rows = table.rows
+    fields = set(columns(table.kind) if table.fields is None else table.fields)
+    if table.kind == "estimate" and any(name in fields or not rows[name].is_null().all() for name in _CYCLE_TIMES):
+        fields |= _CYCLE_TIMES
+    first_row, last_row = rows.select(pl.col("row_number").min(), last=pl.col("row_number").max()).row(0)
+    before = staged.tables[-1] if staged.tables else None
+    if before is not None and (before.kind, before.fields) == (table.kind, sorted(fields)):
+        staged.tables[-1] = before._replace(last_row=last_row)
+    else:
+        staged.tables.append(SourceTable(table.kind, first_row, last_row, sorted(fields)))
 
 
 def _insert(

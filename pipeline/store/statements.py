@@ -14,7 +14,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.resources import read_text
-from schemas.inputs import columns
+from schemas.inputs import columns, required
 from schemas.vocabulary import InputKind
 
 PACKAGE: Final = "pipeline.store"
@@ -120,8 +120,10 @@ def touch_statement(kind: InputKind, rows: str) -> str:
 def _tokens(kind: InputKind) -> dict[str, str]:
     """Fill-ins of one kind.
 
-    kind, fields; named_keys and key_names of a bare table; same_fact, same_values, staged_row, stored_row and near for
-    tables aliased `staged` and `stored`; first_time, last_time of a bare table; structure for from_json.
+    kind, fields; named_keys and key_names of a bare table; same_fact, staged_row, stored_row and near for tables
+    aliased `staged` and `stored`; staged_covered (the stored row says all that the staged one says) and stored_covered,
+    for these and their tables' fields as `own.says` and `rival.says`; says, these fields as bits; first_time, last_time
+    of a bare table; structure for from_json.
     """
     fact, fields = FACTS[kind], columns(kind)
     names = [f"key_{place}" for place in range(len(fact.keys))]
@@ -134,7 +136,11 @@ def _tokens(kind: InputKind) -> dict[str, str]:
         "key_names": ", ".join(names),
         "named_keys": ", ".join(f"{key.format(row='')} as {name}" for key, name in zip(fact.keys, names, strict=True)),
         "same_fact": " and ".join([*same, "staged.occurrence = stored.occurrence"]),
-        "same_values": " and ".join(f"staged.{name} is not distinct from stored.{name}" for name in fields),
+        "says": " + ".join(
+            f"(list_contains(fields, '{name}')::bigint << {place})" for place, name in enumerate(fields)
+        ),
+        "staged_covered": _covered(kind, "staged", "own", "stored", "rival"),
+        "stored_covered": _covered(kind, "stored", "rival", "staged", "own"),
         "staged_row": _row_json("staged", fields),
         "stored_row": _row_json("stored", fields),
         "near": _near(fact),
@@ -142,6 +148,22 @@ def _tokens(kind: InputKind) -> dict[str, str]:
         "last_time": f"{fact.last_time}::timestamptz" if fact.last_time else "null::timestamptz",
         "structure": json.dumps({name: sql_type(dtype) for name, dtype in fields.items()}),
     }
+
+
+def _covered(kind: InputKind, lower: str, lower_table: str, higher: str, higher_table: str) -> str:
+    """Return whether the higher row says all that the lower one says, and the same."""
+    always = set(required(kind))
+    parts = []
+    for place, name in enumerate(columns(kind)):
+        same = f"{lower}.{name} is not distinct from {higher}.{name}"
+        if name not in always:
+            bit = 1 << place
+            same = (
+                f"(({same} and ({higher}.{name} is not null or {higher_table}.says & {bit} <> 0))"
+                f" or ({lower}.{name} is null and {lower_table}.says & {bit} = 0))"
+            )
+        parts.append(same)
+    return "(" + " and ".join(parts) + ")"
 
 
 def _row_json(alias: str, fields: dict[str, pl.DataType]) -> str:

@@ -6,44 +6,33 @@ is had again by reading the overruled files, which are marked stale.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
-from pipeline.store.accounts import KnownFile, Reach
+from pipeline.store.accounts import KnownFile
 from pipeline.store.book import Book
+from pipeline.store.settling import make_macros, settle
 from pipeline.store.statements import statement, touch_statement
 from schemas.core import STORED_KINDS
 from schemas.vocabulary import InputKind
 
-# The order matters: each statement reads what the ones before it left.
-_PROMOTION_STEPS: Final = (
-    "promote",
-    "promote_text",
-    "relink_heirs",
-    "drop_promoted",
-    "take_up_rows",
-)
 
-
-def withdraw(book: Book, known: KnownFile, new_reach: Reach) -> list[str]:
+def withdraw(book: Book, known: KnownFile, *, rank: str, same_fields: bool) -> list[str]:
     """Take the rows of `known` out of the core tables; return the ids of files that must be read again.
 
     Needs the new reading in the staging tables of all kinds; must run inside the transaction of the file. Files are
-    read again only where the new reading says less than, or other than, the old one, or ranks lower.
+    read again only where the new reading has another rank or other fields, or says less than, or other than, the old.
     """
     values = {"file_id": known.file_id}
-    lowered = _lower(new_reach.last_us, known.last_record_us)
+    make_macros(book)
     stale: list[str] = []
-    if lowered or any(_not_repeated(book, kind, values) for kind in STORED_KINDS):
-        stale = [row[0] for row in book.rows(statement("query", "overruled"), values)]
-        book.run(statement("load", "mark_stale"), values)
+    if rank < known.rank or not same_fields or any(_not_repeated(book, kind, values) for kind in STORED_KINDS):
+        book.run(statement("load", "overruled"), values)
+        stale = [row[0] for row in book.rows("from overruled")]
+        book.run(statement("load", "mark_stale"))
     for kind in STORED_KINDS:
         _withdraw_kind(book, kind, values)
     book.run(statement("load", "remove_text"), values)
     return stale
-
-
-def _lower(new_us: int | None, old_us: int | None) -> bool:
-    return old_us is not None and (new_us is None or new_us < old_us)
 
 
 def _not_repeated(book: Book, kind: InputKind, values: dict[str, Any]) -> bool:
@@ -52,11 +41,6 @@ def _not_repeated(book: Book, kind: InputKind, values: dict[str, Any]) -> bool:
 
 def _withdraw_kind(book: Book, kind: InputKind, values: dict[str, Any]) -> None:
     book.run(touch_statement(kind, "rows_of_file"), values)
-    book.run(statement("load", "remove_cited", kind), values)
-    has_heirs = book.run(statement("load", "find_heirs", kind), values) > 0
+    if book.run(statement("load", "contest_leaving", kind), values):
+        settle(book, kind, values)
     book.run(statement("load", "remove_rows", kind), values)
-    if has_heirs:
-        book.run(statement("load", "changed_fields"))
-        for name in _PROMOTION_STEPS:
-            book.run(statement("load", name, kind), values)
-        book.run(touch_statement(kind, "rows_promoted"), values)

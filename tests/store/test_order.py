@@ -18,6 +18,7 @@ from pipeline.store.accounting import audit_store, fingerprint, require
 from pipeline.store.accounts import known_files
 from pipeline.store.book import Book, open_book
 from pipeline.store.loading import load_file
+from schemas.inputs import columns
 
 checked = settings(
     derandomize=True, deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -85,7 +86,10 @@ def oracle(files: list[FileRead]) -> tuple[dict[Any, Any], dict[Any, Any]]:
             if name in table.rows.columns
             for time in table.rows[name]
         ]
-        rank = (max(times).timestamp() if times else float("-inf"), file.source.sha256)
+        cells = sum(
+            table.rows.height - table.rows[name].null_count() for table in tables for name in columns(table.kind)
+        )
+        rank = (max(times).timestamp() if times else float("-inf"), cells, file.source.sha256)
         seen: dict[Any, int] = defaultdict(int)
         for table in tables:
             for row in table.rows.iter_rows(named=True):
@@ -122,7 +126,7 @@ def test_any_order_gives_the_same_store_row_for_row(making: Any, rows_of_files: 
     accepted, others = oracle(files)
     held = [(row[-3], row[-2]) for kind in ("cycle", "event", "estimate") for row in first[f"core.{kind}"]]
     assert sorted(held) == sorted(accepted.values())
-    links = {(file_id, number): winner for _, file_id, number, _, _, _, _, *winner, _ in first["raw.superseded"]}
+    links = {(file_id, number): winner for _, file_id, number, _, _, _, _, *winner, _, _ in first["raw.superseded"]}
     assert {cited: tuple(winner) for cited, winner in links.items()} == others
     assert len(first["raw.superseded"]) == len(others)
 

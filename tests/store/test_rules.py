@@ -61,6 +61,7 @@ def test_source_file_keeps_its_account(book: Book, making: Any) -> None:
     file = replace(making.file("exports/a.csv", table), profile="old lathe")
     load_file(book, file, "settings 1")
     (account,) = book.frame("select * exclude (ingested_at) from raw.source_file").to_dicts()
+    assert account.pop("rank").endswith(f" {file.source.sha256}")
     assert account == {
         "file_id": file.source.sha256[:12],
         "sha256": file.source.sha256,
@@ -166,6 +167,7 @@ def test_later_last_record_wins_and_the_loser_is_kept_with_a_link(book: Book, ma
     (superseded,) = book.frame("select * from raw.superseded").to_dicts()
     assert json.loads(superseded.pop("row_json"))["parts"] == 1
     assert json.loads(superseded.pop("changed")) == {"parts": [1, 2], "scrap": [None, 1]}
+    assert json.loads(superseded.pop("filled")) == []
     row = making.cycle(5, parts=1)
     assert superseded == {
         "kind": "cycle",
@@ -182,8 +184,8 @@ def test_later_last_record_wins_and_the_loser_is_kept_with_a_link(book: Book, ma
     )
 
 
-def test_equal_last_records_are_decided_by_the_larger_hash(book: Book, making: Any) -> None:
-    """Where no file is later, and for rows without times, the larger SHA-256 wins."""
+def test_equal_last_records_of_equal_exports_are_decided_by_the_larger_hash(book: Book, making: Any) -> None:
+    """Where no file is later and none says more, and for rows without times, the larger SHA-256 wins."""
     files = [
         making.file(name, making.table("estimate", [{"job": "J", "operation": "10", "cut_s": cut_s}]))
         for name, cut_s in (("a", 1.0), ("b", 2.0), ("c", 3.0))
@@ -237,7 +239,7 @@ def test_rejects_and_skipped_lines_are_kept_whole(book: Book, making: Any) -> No
         book, making.file("a", making.table("cycle", [making.cycle(0)], rejects=rejects, skipped=skipped))
     )
     assert (loaded.rows_read, loaded.rows_loaded, loaded.rows_rejected, loaded.rows_skipped) == (2, 1, 1, 1)
-    kept = book.frame("select * exclude (file_id) from raw.reject order by column_name").to_dicts()
+    kept = book.frame("select * exclude (file_id, taken_up_by) from raw.reject order by column_name").to_dicts()
     assert kept == [
         {("column_name" if name == "column" else name): value for name, value in reject.items()}
         for reject in sorted(rejects, key=lambda reject: reject["column"])

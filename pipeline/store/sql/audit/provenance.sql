@@ -20,6 +20,10 @@ with cited as (
     select 'raw.source_row', file_id from raw.source_row
     union
     select 'raw.superseded', file_id from raw.superseded
+    union
+    select 'raw.source_table', file_id from raw.source_table
+    union
+    select 'raw.source_path', file_id from raw.source_path
 )
 select cited.relation, cited.file_id
 from cited

@@ -1,13 +1,17 @@
--- Staged rows whose fact is in the book already: who wins, and whether the values agree.
--- Winner: the file with the later last record (none counts as earliest), then the larger hash.
+-- Staged rows whose fact is in the book already: who wins, and whether the winner says all that the loser says.
+-- Winner: the file of the higher rank.
 -- Grain: staged row with a stored row of the same identity
 create or replace temp table matched as
-with rival as (
-    select
-        file_id,
-        (coalesce(last_record_at, '-infinity'::timestamptz), sha256)
-            < (coalesce(make_timestamptz($last_record_us::bigint), '-infinity'::timestamptz), $sha256) as loses
-    from raw.source_file
+with own as (
+    select file_id, first_row, last_row, @says as says
+    from raw.source_table
+    where file_id = $file_id and kind = '@kind'
+),
+rival as (
+    select file.file_id, file.rank < $rank as loses, tables.first_row, tables.last_row, @says as says
+    from raw.source_file as file
+    inner join raw.source_table as tables on file.file_id = tables.file_id
+    where tables.kind = '@kind' and file.file_id <> $file_id
 )
 select
     staged.rowid as staged_id,
@@ -15,8 +19,9 @@ select
     stored.file_id as rival_file_id,
     stored.row_number as rival_row_number,
     rival.loses as staged_wins,
-    @same_values as same_values
+    if(rival.loses, @stored_covered, @staged_covered) as covered
 from staged_@kind as staged
 inner join core.@kind as stored on @same_fact
-inner join rival on stored.file_id = rival.file_id
+inner join own on staged.file_id = own.file_id and staged.row_number between own.first_row and own.last_row
+inner join rival on stored.file_id = rival.file_id and stored.row_number between rival.first_row and rival.last_row
 where @near

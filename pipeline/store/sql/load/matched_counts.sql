@@ -1,8 +1,10 @@
--- The size of the overlap with one other file.
+-- The size of the overlap with one other file, facts that need more than a new citation apart.
 -- Grain: other file
 select
-    rival_file_id,
-    count(*) filter (staged_wins) as taken,
-    count(*) filter (not staged_wins) as lost
+    matched.rival_file_id,
+    count(*) filter (matched.staged_wins and contested.staged_id is null) as taken,
+    count(*) filter (not matched.staged_wins and contested.staged_id is null) as lost,
+    count(contested.staged_id) as contested
 from matched
-group by rival_file_id
+left join contested on matched.staged_id = contested.staged_id
+group by matched.rival_file_id

@@ -20,7 +20,8 @@ select
     $ingested_at as ingested_at,
     $notes as notes,
     $reading_fingerprint as reading_fingerprint,
-    false as stale
+    false as stale,
+    $rank as rank
 on conflict (file_id) do update set
     name = excluded.name,
     shape = excluded.shape,
@@ -37,4 +38,5 @@ on conflict (file_id) do update set
     ingested_at = excluded.ingested_at,
     notes = excluded.notes,
     reading_fingerprint = excluded.reading_fingerprint,
-    stale = false
+    stale = false,
+    rank = excluded.rank

@@ -1,4 +1,4 @@
 -- The text of stored rows that give way.
 -- Grain: source row
 delete from raw.source_row
-where (file_id, row_number) in (select (rival_file_id, rival_row_number) from matched where staged_wins)
+where (file_id, row_number) in (select (rival_file_id, rival_row_number) from won)

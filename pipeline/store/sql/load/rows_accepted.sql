@@ -2,4 +2,4 @@
 -- Grain: accepted row
 select @fields
 from staged_@kind
-where rowid not in (select staged_id from matched where not staged_wins)
+where rowid not in (select staged_id from unaccepted)

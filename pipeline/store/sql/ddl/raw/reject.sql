@@ -8,5 +8,6 @@ create table if not exists raw.reject (
     value varchar,
     reason varchar not null,
     message varchar not null,
-    raw varchar
+    raw varchar,
+    taken_up_by varchar                    -- the file of a later export in which this row passed
 );
