@@ -90,6 +90,13 @@ def read_word_durations(text: pl.Series, decimal: str = ".", thousands: str | No
 
     A number alone is none: it does not say what it counts.
     """
+    distinct = text.unique()
+    if 2 * len(distinct) > len(text):
+        return _in_words(text, decimal, thousands)
+    return text.replace_strict(distinct, _in_words(distinct, decimal, thousands), return_dtype=pl.Float64)
+
+
+def _in_words(text: pl.Series, decimal: str, thousands: str | None) -> pl.Series:
     small = text.str.to_lowercase().str.replace_all(r"\s+", " ")
     parts = small.str.extract_groups(_IN_WORDS).struct.unnest()
     iso = small.str.starts_with("p").fill_null(False)

@@ -107,8 +107,8 @@ def _layouts(cell: str, before: str) -> Iterator[Layout]:
             family = Family("", "time of day", False, time.half_days, time.digits)
             yield Layout(family, time.format, "")
         between = _BETWEEN.match(cell, end)
-        if between is None or time.has_offset:
-            continue
+        if between is None or time.has_offset or ":" not in time.format:
+            continue  # with points or dashes it is the date that stands in front
         for date, date_end in _dates(cell, between.end()):
             if date_end == len(cell):
                 yield _dated(date, time, before + time.format + between[0] + date.format)
@@ -175,8 +175,8 @@ def _times(cell: str, at: int, *, alone: bool) -> Iterator[tuple[_Time, int]]:
 
 def _clock(found: re.Match[str], *, alone: bool) -> _Time | None:
     _, first, minutes, second, seconds, fraction_mark, fraction, suffix, half, offset = found.groups()
-    if alone and (first == "-" or (first == "." and seconds is None)):  # 7.30 is a number, 03-04-26 a date
-        return None
+    if alone and (first == "-" or (first == "." and (len(minutes), len(seconds or "")) != (2, 2))):
+        return None  # 7.30 is a number, 03-04-26 a date, 1.2.3 a version
     if seconds is None:
         if len(minutes) != 2 or first == "-":
             return None
