@@ -17,6 +17,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Final, Literal
 
+from schemas.vocabulary import InputKind
+
 LANGUAGES: Final = ("en", "de", "fr", "es", "pt", "it", "pl", "nl", "cs", "sv")
 CLOSED_LISTS: Final = ("outcome", "reason", "level", "execution", "mode")
 SPECIAL: Final = "="  # before a concept: the tag of a word that means it whatever its parts say
@@ -24,13 +26,14 @@ SPECIAL: Final = "="  # before a concept: the tag of a word that means it whatev
 # Letters that no decomposition turns into plain ones.
 _LETTERS: Final = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "œ": "oe", "đ": "d", "ı": "i", "þ": "th"})
 _SPELT_OUT: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
+NUMBER_SIGN: Final = re.compile(r"\b[nN]\s*[°º]|№|#")
 _MARKS: Final = re.compile(r"[^\w]+|_+")
 _LIKELY: Final = {"": 1.0, "?": 0.5, "??": 0.3}
 
 
 def plain(text: str) -> str:
     """Return a text in small letters without diacritics and punctuation, its words parted by single blanks."""
-    small = unicodedata.normalize("NFKC", text).casefold().translate(_LETTERS)
+    small = unicodedata.normalize("NFKC", NUMBER_SIGN.sub(" no ", text)).casefold().translate(_LETTERS)
     bare = "".join(mark for mark in unicodedata.normalize("NFKD", small) if not unicodedata.combining(mark))
     return " ".join(_MARKS.sub(" ", bare).split())
 
@@ -192,13 +195,14 @@ def closed_lists() -> Mapping[str, Mapping[str, str]]:
 
 
 @cache
-def titles() -> Mapping[str, tuple[tuple[str, float], ...]]:
-    """Return plain title -> the kinds of table that it tells, with how surely."""
-    found: dict[str, dict[str, float]] = {}
+def titles() -> Mapping[str, tuple[tuple[InputKind, float], ...]]:
+    """Return plain title, also written as one word -> the kinds of table that it tells, with how surely."""
+    found: dict[str, dict[InputKind, float]] = {}
     for code in languages():
         for kind, listed in _load(code).get("kinds", {}).items():
             for text in listed:
-                for word, likely in _spellings(text):
-                    kinds = found.setdefault(word, {})
-                    kinds[kind] = max(likely, kinds.get(kind, 0.0))
+                for phrase, likely in _spellings(text):
+                    for word in {phrase, phrase.replace(" ", "")}:
+                        kinds = found.setdefault(word, {})
+                        kinds[kind] = max(likely, kinds.get(kind, 0.0))
     return {word: tuple(kinds.items()) for word, kinds in found.items()}

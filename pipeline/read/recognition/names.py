@@ -1,6 +1,6 @@
 """What the name of a column says: which concepts it may mean, a unit, whether it is a date or a time of day.
 
-Names are read as words of the trade in ten languages (schemas/words.py), one by one and together. It looks at no values.
+Names are read as words of the trade in ten languages (schemas/words.py), alone and together. It looks at no values.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import html
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from itertools import islice, product
 from typing import Final, Literal
@@ -18,6 +18,7 @@ from schemas.concepts import CONCEPTS, FIELDS
 from schemas.profile import UNITS, unit_dimension
 from schemas.vocabulary import InputKind
 from schemas.words import (
+    NUMBER_SIGN,
     SPECIAL,
     Language,
     Phrase,
@@ -42,6 +43,7 @@ _SHORTENED: Final = 0.85  # with a word that is only the beginning of a known on
 _NUMBERED: Final = 0.7  # "Machine 2"
 _DISPUTED: Final = 0.6  # where two languages or meanings differ
 _FOREIGN_UNIT: Final = 0.4
+_LONG_UNIT: Final = 4
 _FIRST_LETTERS: Final = 4
 _FIRST_LETTERS_WITH_POINT: Final = 3
 _SHORTEST_PIECE: Final = 3
@@ -74,6 +76,11 @@ _TAKES: Final[Mapping[str, frozenset[str]]] = {
 }
 # The tags that a unit adds to a name which does not say what is measured, and those that say it.
 _TAG_OF_UNIT: Final = {"time": "duration", "mass": "weight", "feed": "feed", "speed": "speed", "ratio": "share"}
+_COUNTED: Final = frozenset(
+    {"pieces", "count", "good", "bad", "made", "money", "price", "cost", "part", "cycles", "share"}
+)
+_PER: Final = ("/", "per", "pro", "par", "por", "na", "je", "za")
+_BEFORE_UNITS: Final = ("/", "in", "en", "em", "w", "v", "i")
 _SAYS_TIME: Final = frozenset({"time", "duration", "hours"})
 _OBJECTS: Final = frozenset(
     [
@@ -106,7 +113,7 @@ _BRACKETS: Final = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]?")
 _CAMEL: Final = re.compile(r"(?<=[a-zà-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-Z])(?=[A-Z][a-z])")
 _DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?=\d)|(?<=\d)(?=[^\W\d_])")
 _TOKEN: Final = re.compile(r"[^\W_]+\.?|/|%|€|\$|£")
-_NUMBER_SIGN: Final = re.compile(r"\b[nN]\s*[°º]|№|#")
+_POSSESSIVE: Final = re.compile(r"['’]s\b")
 _CLOCK_UNITS: Final = (
     (
         re.compile(r"(h{1,3}|s?td|u{2}|g{2})[:.]m{1,2}([:.]s{1,2}([.,]\w+)?)?|h:min(:s(ec)?)?|(hh)?h?hmm(ss)?"),
@@ -146,6 +153,12 @@ class _Words:
     tags: Mapping[str | None, float]  # None: it says nothing
     worth: float = 1.0
     native: bool = False
+    length: int = 1  # how many words of the name
+
+    @property
+    def says(self) -> bool:
+        """Whether it is more than an article or a number."""
+        return any(tag is not None for tag in self.tags)
 
 
 @lru_cache(maxsize=16_384)
@@ -190,13 +203,13 @@ def kind_titles(text: str) -> Mapping[InputKind, float]:
     for length in range(min(_LONGEST_PHRASE, len(tokens)), 0, -1):
         for at in range(len(tokens) - length + 1):
             phrase = " ".join(tokens[at : at + length])
-            kinds = titles().get(phrase) or (titles().get(phrase.replace(" ", "")) if length > 1 else None)
-            if not kinds or taken & set(range(at, at + length)):
+            kinds = titles().get(phrase)
+            if kinds is None or taken & set(range(at, at + length)):
                 continue
             taken |= set(range(at, at + length))
             for kind, likely in kinds:
                 share = 0.95 * likely if len(kinds) == 1 else _DISPUTED * likely
-                found[kind] = max(share, found.get(kind, 0.0))  # type: ignore[index, call-overload]
+                found[kind] = max(share, found.get(kind, 0.0))
     if len(found) > 1:
         return {kind: min(share, _DISPUTED) for kind, share in found.items()}
     return found
@@ -209,32 +222,40 @@ def _unit(text: str) -> _Unit:
         if pattern.fullmatch(said):
             return _Unit(unit)
     written = units()
-    if foreign := written.foreign.get(said):
-        return _Unit(foreign=foreign)
-    if unit := written.units.get(said):
-        return _Unit(unit)
-    return _Unit(tag=written.marks.get(said))
+    return _Unit(written.units.get(said), written.marks.get(said), written.foreign.get(said))
 
 
 def _read(name: str) -> NameReading:
     text = _BREAK.sub(" ", html.unescape(name))
-    text = unicodedata.normalize("NFC", text)
-    text = _NUMBER_SIGN.sub(" no ", text)
+    text = NUMBER_SIGN.sub(" no ", unicodedata.normalize("NFC", text))
     remarks = [found.strip() for found in _BRACKETS.findall(text) if found.strip()]
-    main = _BRACKETS.sub(" ", text).replace("'s ", " ").replace("’s ", " ")
-    said = [_unit(remark) for remark in remarks]
-    dated = any(_DATE_FORM.match(unit_spelling(remark)) for remark in remarks)
-    tokens = _tokens(main)
-    unit = next((found for found in said if found != _Unit()), None)
-    if unit is None:
-        tokens, unit = _trailing_unit(tokens)
-    asides = [
-        token
-        for remark, found in zip(remarks, said, strict=True)
-        if found == _Unit() and not _DATE_FORM.match(unit_spelling(remark))
-        for token in _tokens(remark)
-    ]
-    return _understand(tuple(tokens), tuple(asides), unit or _Unit(), dated=dated)
+    tokens = _tokens(_BRACKETS.sub(" ", _POSSESSIVE.sub(" ", text)))
+    asides: list[str] = []
+    unit = _Unit()
+    dated = False
+    for remark in remarks:
+        found = _unit(remark)
+        if found != _Unit():
+            unit = found
+        elif _DATE_FORM.match(unit_spelling(remark)):
+            dated = True
+        else:
+            asides += _tokens(remark)
+    whole = _understand(tokens, asides, unit, dated=dated)
+    if unit != _Unit():
+        return whole
+    rest, unit = _spoken_unit(tokens)
+    if unit == _Unit() and rest == tokens:
+        return whole
+    parted = _understand(rest, asides, unit, dated=dated)
+    short = len(tokens[-1]) < _LONG_UNIT  # "s" and "min" are units first, "hours" is a word too
+    if parted.concepts and (short or unit.foreign or rest[0] == "per" or _surest(parted) > _surest(whole)):
+        return parted
+    return replace(whole, unit=_fitting(unit.unit, whole.concepts)) if whole.concepts else parted
+
+
+def _surest(reading: NameReading) -> float:
+    return max(reading.concepts.values(), default=0.0)
 
 
 def _tokens(text: str) -> list[str]:
@@ -242,54 +263,57 @@ def _tokens(text: str) -> list[str]:
     return [token.casefold() for token in _TOKEN.findall(parted)][:_MOST_WORDS]
 
 
-def _trailing_unit(tokens: list[str]) -> tuple[list[str], _Unit | None]:
-    """Part the unit from the end of a name: "Zeit / min", "cut_s", "Gewicht kg", "Laufzeit in Sekunden"."""
+def _spoken_unit(tokens: list[str]) -> tuple[list[str], _Unit]:
+    """Part the unit from a name that states it without brackets: "cut_s", "Zeit / min", "Gewicht kg", "min/Stk"."""
+    if len(tokens) > 2 and tokens[1] == "/" and (found := _unit(tokens[0])).unit:
+        return ["per", *tokens[2:]], found
+    if len(tokens) == 1:
+        found = _unit(tokens[0])
+        return tokens, found if found.unit and len(tokens[0]) > 2 else _Unit()
     for length in (3, 2, 1):
-        if len(tokens) <= length:
-            continue
-        found = _unit("".join(tokens[-length:]))
-        if found.unit is None and found.foreign is None:
+        found = _unit("".join(tokens[-length:])) if len(tokens) > length else _Unit()
+        if not found.unit and not (found.foreign and len(tokens[-1]) > 2):
             continue
         rest = tokens[:-length]
-        if rest[-1] == "/" and len(rest) > 1 and not _measures_itself(rest[:-1]):
-            return tokens, None  # parts per hour
-        while len(rest) > 1 and rest[-1] in ("/", "in", "en", "em", "w", "v", "i"):
+        if rest[-1] in _PER and len(rest) > 1 and not _is_measured(rest[:-1]):
+            return [*rest[:-1], "per", "hours"], _Unit()
+        while len(rest) > 1 and rest[-1] in _BEFORE_UNITS:
             rest = rest[:-1]
         return rest, found
-    return tokens, None
+    for at, token in enumerate(tokens[1:], start=1):
+        found = _unit(token)
+        if found.unit and len(token) > 1:
+            return [*tokens[:at], *tokens[at + 1 :]], found
+    return tokens, _Unit()
 
 
-def _measures_itself(tokens: Sequence[str]) -> bool:
+def _is_measured(tokens: Sequence[str]) -> bool:
     """Return whether words before a slash name a quantity ("Zeit / s"), not things that are counted ("Teile / h")."""
-    counted = {"pieces", "count", "good", "bad", "made", "money", "price", "cost", "part", "cycles", "share"}
-    for language in languages().values():
-        for words in _segments(tokens, language):
-            if counted & set(words.tags) or "unknown" in words.tags:
-                return False
-    return not any(token in "€$£%" for token in tokens)
+    words = [word for language in languages().values() for word in _segments(tokens, language) if word.tags]
+    return bool(words) and not any(_COUNTED & word.tags.keys() for word in words)
 
 
-def _understand(tokens: tuple[str, ...], asides: tuple[str, ...], unit: _Unit, *, dated: bool) -> NameReading:
-    found: list[tuple[str, dict[str, float], frozenset[str], int, bool]] = []
+def _understand(tokens: Sequence[str], asides: Sequence[str], unit: _Unit, *, dated: bool) -> NameReading:
+    """Return what the languages that know the most words of a name say together."""
+    found: list[tuple[tuple[int, int], str, dict[str, float], frozenset[str]]] = []
     for language in languages().values():
         segments = _segments(tokens, language)
         beside = [words for words in _segments(asides, language) if words.tags]
-        unknown = sum(not words.tags for words in segments)
-        native = any(words.native for words in (*segments, *beside))
-        if language.code != "en" and not native:
+        if not any(words.native and words.says for words in (*segments, *beside)):
             continue
         concepts, tags = _weigh(segments, beside, language, unit)
         if concepts:
-            found.append((language.code, concepts, tags, unknown, native))
+            unknown = sum(not words.tags for words in segments)
+            native = sum(words.length for words in (*segments, *beside) if words.native)
+            found.append(((-unknown, native), language.code, concepts, tags))
     if not found:
         return NameReading({}, None, unit.unit)
-    least = min(unknown for *_, unknown, _ in found)
-    found = [reading for reading in found if reading[3] == least]
-    concepts = _merged([concepts for _, concepts, *_ in found])
-    spoken = frozenset(code for code, *_, native in found if native)
-    tags = frozenset[str]().union(*(tags for _, _, tags, *_ in found))
-    concepts = _with_unit(concepts, unit)
-    return NameReading(concepts, _part(tags, concepts, unit, dated=dated), _fitting(unit.unit, concepts), spoken)
+    most = max(rank for rank, *_ in found)
+    found = [reading for reading in found if reading[0] == most]
+    concepts = _with_unit(_merged([concepts for *_, concepts, _ in found]), unit)
+    tags = frozenset[str]().union(*(tags for *_, tags in found))
+    part = _part(tags, concepts, unit, dated=dated)
+    return NameReading(concepts, part, _fitting(unit.unit, concepts), frozenset(code for _, code, *_ in found))
 
 
 def _merged(readings: Sequence[Mapping[str, float]]) -> dict[str, float]:
@@ -299,10 +323,7 @@ def _merged(readings: Sequence[Mapping[str, float]]) -> dict[str, float]:
     for reading in readings:
         for concept, share in reading.items():
             merged[concept] = max(share, merged.get(concept, 0.0))
-    strong = {
-        concept for concept in first if all(concept not in reading for reading in readings if concept not in reading)
-    }
-    if len(first) > 1 and any(not first <= set(reading) for reading in readings) and strong:
+    if any(not first <= reading.keys() for reading in readings):
         return {concept: min(share, _DISPUTED) for concept, share in merged.items()}
     return merged
 
@@ -360,7 +381,7 @@ def _segments(tokens: Sequence[str], language: Language) -> list[_Words]:
             run = tokens[at : at + length]
             words = _known(" ".join(filter(None, map(plain, run))), language) if "/" not in (run[0], run[-1]) else None
             if words is not None:
-                found.append(words)
+                found.append(replace(words, length=length))
                 at += length
                 break
         else:
@@ -371,13 +392,16 @@ def _segments(tokens: Sequence[str], language: Language) -> list[_Words]:
 
 def _known(phrase: str, language: Language) -> _Words | None:
     for speaks in _spoken(language):
-        tags: dict[str | None, float] = dict(speaks.words.get(phrase, {}))
+        tags = _tags(speaks, phrase)
         if phrase in speaks.stop:
             tags[None] = 1.0
         if tags:
-            native = speaks is language and any(tag is not None for tag in tags)
-            return _Words(tags, native=native)
+            return _Words(tags, native=speaks is language)
     return None
+
+
+def _tags(language: Language, phrase: str) -> dict[str | None, float]:
+    return {tag: likely for tag, likely in language.words.get(phrase, {}).items()}  # noqa: C416 (keys may be None)
 
 
 def _spoken(language: Language) -> tuple[Language, ...]:
@@ -396,7 +420,7 @@ def _word(token: str, language: Language) -> list[_Words]:
         for ending in speaks.endings:
             stem = bare.removesuffix(ending)
             if len(stem) >= _SHORTEST_PIECE and stem != bare and stem in speaks.words:
-                return [_Words(dict(speaks.words[stem]), native=speaks is language)]
+                return [_Words(_tags(speaks, stem), native=speaks is language)]
     if pieces := _compound(bare, language.code):
         return [words for piece in pieces if (words := _known(piece, language)) is not None]
     least = _FIRST_LETTERS_WITH_POINT if token.endswith(".") else _FIRST_LETTERS
@@ -441,10 +465,15 @@ def _compound(word: str, code: str) -> tuple[str, ...]:
                     continue
                 way = (*before, piece)
                 known = ways[stop]
-                if known is None or len(way) < len(known):
+                if known is None or _worth_of(way) > _worth_of(known):
                     ways[stop] = way
     best = ways[-1]
     return best if best and len(best) > 1 and any(len(piece) > _SHORTEST_PIECE for piece in best) else ()
+
+
+def _worth_of(pieces: tuple[str, ...]) -> tuple[int, int]:
+    """Return what tells the better way to part a compound: few pieces, long ones among them."""
+    return -len(pieces), sum(len(piece) ** 2 for piece in pieces)
 
 
 def _is_piece(piece: str, language: Language) -> bool:
@@ -480,6 +509,8 @@ def _weigh(
             ways.append((len(tags), likely, dict(meaning), frozenset(tags)))
     if not ways:
         return {}, frozenset()
+    most = max(understood for understood, *_ in ways)
+    ways = [way for way in ways if way[0] == most]
     distinct = {max(meaning, key=lambda concept: meaning[concept]) for _, _, meaning, _ in ways}
     alone = len(distinct) == 1 and len({tag for *_, tags in ways for tag in tags}) > 1
     concepts: dict[str, float] = {}
@@ -534,7 +565,7 @@ def _meaning(tags: tuple[str, ...], head: str) -> tuple[tuple[str, float], ...]:
     for phrase in best:
         concepts[phrase.concept] = max(phrase.weight, concepts.get(phrase.concept, 0.0))
     if slashed and len(set(objects)) > 1 and len(concepts) > 1:
-        concepts = {concept: min(share, 0.5) for concept, share in concepts.items()}
+        return tuple((concept, min(share, 0.5)) for concept, share in concepts.items())
     return tuple(concepts.items())
 
 
