@@ -959,7 +959,173 @@ def pt_cycles_stops_beside_cycle_time() -> Export:
     return Export(LISBON, {"tempos.csv": text_file(lines, "cp1252")}, "cycle", shown(rows, f"{CYCLE} parts"))
 
 
+@export
+def de_cycles_target_beside_actual() -> Export:
+    rows = cycles(20, seed=46, zone=BERLIN, machines=("BZ01", "BZ02"), length_step_s=6)
+    lines = lines_of(
+        {
+            "Arbeitsplatz": "machine",
+            "Programm": "program",
+            "Auftrag": "job",
+            "Ist-Beginn": clock("started_at", "%d.%m.%Y %H:%M:%S", BERLIN),
+            "Sollzeit (min)": lambda row: "12,0",
+            "Istzeit (min)": times("length_s", 1 / 60, 1, ","),
+            "Sollmenge": lambda row: 25,
+            "Gutmenge": "parts",
+            "Ausschussmenge": "scrap",
+        },
+        rows,
+    )
+    return Export(
+        BERLIN, {"soll-ist.csv": text_file(lines, "cp1252")}, "cycle", shown(rows, f"{CYCLE} job parts scrap")
+    )
+
+
+@export
+def en_cycles_end_and_duration() -> Export:
+    rows = cycles(16, seed=47, zone=DUBLIN, machines=("VM1",))
+    lines = lines_of(
+        {
+            "Machine": "machine",
+            "Program": "program",
+            "Finished at": clock("ended_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "Cycle time (s)": lambda row: int(row["length_s"]),
+            "Good": "parts",
+        },
+        rows,
+        ",",
+    )
+    return Export(DUBLIN, {"finished.csv": text_file(lines)}, "cycle", shown(rows, f"{CYCLE} parts"))
+
+
+@export
+def en_cycles_bare_minutes_and_seconds() -> Export:
+    rows = cycles(18, seed=48, zone=DUBLIN, machines=("VM1",), per_day=9)
+    lines = lines_of(
+        {
+            "Machine": "machine",
+            "Program": "program",
+            "Start": clock("started_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "Cycle time": lasting("length_s", mm_ss),  # as hours and minutes the cycles would run into each other
+            "Good": "parts",
+        },
+        rows,
+        ",",
+    )
+    return Export(DUBLIN, {"times.csv": text_file(lines)}, "cycle", shown(rows, f"{CYCLE} parts"))
+
+
+@export
+def it_cycles_hours_and_minutes() -> Export:
+    rows = cycles(16, seed=49, zone=ROME, machines=("TR1", "TR2"), step_s=60, length_step_s=60)
+
+    def h_mm(seconds: float) -> str:
+        return f"{int(seconds) // 3600}:{int(seconds) // 60 % 60:02}"
+
+    lines = lines_of(
+        {
+            "Macchina": "machine",
+            "Programma": "program",
+            "Data inizio": clock("started_at", "%d/%m/%Y", ROME),
+            "Ora inizio": clock("started_at", "%H:%M", ROME),
+            "Durata (h:mm)": lasting("length_s", h_mm),
+            "Pezzi buoni": "parts",
+        },
+        rows,
+    )
+    return Export(ROME, {"torni.csv": text_file(lines)}, "cycle", shown(rows, f"{CYCLE} parts"))
+
+
+@export
+def en_cycles_status_codes() -> Export:
+    rows = cycles(18, seed=50, zone=DUBLIN, machines=("VM1", "VM2"))
+    lines = lines_of(
+        {
+            "Machine": "machine",
+            "Program": "program",
+            "Start": clock("started_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "End": clock("ended_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "Status": lambda row: 3 if row["outcome"] == "complete" else 7,  # what 3 and 7 mean is not said
+            "Good": "parts",
+        },
+        rows,
+        ",",
+    )
+    return Export(DUBLIN, {"codes.csv": text_file(lines)}, "cycle", shown(rows, f"{CYCLE} parts"))
+
+
+@export
+def en_cycles_everything_is_a_number() -> Export:
+    rows = cycles(20, seed=62, zone=DUBLIN, machines=("3", "4"))
+    lines = lines_of(
+        {
+            "Line": "number",
+            "Machine No": "machine",
+            "Program No": lambda row: row["program"][1:],
+            "Op No": "operation",
+            "Start": clock("started_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "End": clock("ended_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "Good": "parts",
+            "Scrap": "scrap",
+            "Spindle load %": lambda row: 20 + row["number"] * 3,
+        },
+        rows,
+        ",",
+    )
+    expected = shown(rows, f"{CYCLE} operation parts scrap", program=lambda row: row["program"][1:])
+    return Export(DUBLIN, {"numbers.csv": text_file(lines)}, "cycle", expected)
+
+
+@export
+def de_cycles_parquet_local_times() -> Export:
+    rows = cycles(20, seed=63, zone=BERLIN, machines=("F1", "F2"))
+    frame = pl.DataFrame(
+        {
+            "Maschine": [row["machine"] for row in rows],
+            "Programm": [row["program"] for row in rows],
+            "Startzeit": [local(row["started_at"], BERLIN).replace(tzinfo=None) for row in rows],
+            "Dauer_s": [float(row["length_s"]) for row in rows],
+            "Gutteile": [row["parts"] for row in rows],
+            "Temperatur": [21.5 + row["number"] / 10 for row in rows],
+        }
+    )
+    data = io.BytesIO()
+    frame.write_parquet(data)
+    return Export(BERLIN, {"laeufe.parquet": data.getvalue()}, "cycle", shown(rows, f"{CYCLE} parts"))
+
+
+@export
+def fr_cycles_three_bad_rows() -> Export:
+    rows = cycles(20, seed=64, zone=PARIS, machines=("CU-1", "CU-2"))
+    lines = lines_of(
+        {
+            "Machine": "machine",
+            "Programme": "program",
+            "Début": clock("started_at", "%d/%m/%Y %H:%M:%S", PARIS),
+            "Fin": clock("ended_at", "%d/%m/%Y %H:%M:%S", PARIS),
+            "Pièces bonnes": "parts",
+        },
+        rows,
+    )
+    lines.insert(5, "CU-1;O1041;12/03/2026 11:00:00;12/03/2026 10:40:00;1")  # ends before it starts
+    lines.insert(9, "CU-2;O1041;12/03/2026 11:0?;12/03/2026 11:40:00;1")
+    lines.insert(14, "CU-2;;13/03/2026 11:00:00;13/03/2026 11:40:00;1")  # no program
+    return Export(PARIS, {"cycles.csv": text_file(lines, "cp1252")}, "cycle", shown(rows, f"{CYCLE} parts"), rejected=3)
+
+
 # --- cycles that nobody can read without asking ---------------------------------------------------------------------
+
+
+@export
+def refused_cycles_stamp_of_start_or_end() -> Export:
+    lines = ["Timestamp;Machine;Program;Cycle time (s);Good"]
+    lines += [
+        f"2026-03-{day} {hour:02}:{minute:02}:00;VM1;O1041;{300 + 2 * hour};1"
+        for day in (16, 17)
+        for hour in range(7, 14)
+        for minute in (5, 35)
+    ]
+    return Export(DUBLIN, {"stamps.csv": text_file(lines)}, refused="whether a cycle starts or ends at its time stamp")
 
 
 @export
@@ -1835,6 +2001,52 @@ def cs_jobs() -> Export:
         rows,
     )
     return Export(PRAGUE, {"zakazky.csv": text_file(lines, "cp1250")}, "job", shown(rows, f"{ORDER} quoted_setup_s"))
+
+
+@export
+def en_jobs_quoted_beside_actual() -> Export:
+    rows = jobs(18, seed=111, step_s=6)
+    lines = lines_of(
+        {
+            "Works order": "job",
+            "Part no": "part",
+            "Material": "material",
+            "Qty ordered": "quantity",
+            "Qty delivered": lambda row: row["quantity"] // 2,
+            "Quoted cycle time (min)": times("quoted_cycle_s", 1 / 60, 1),
+            "Actual cycle time (min)": times("quoted_cycle_s", 1.1 / 60, 1),
+            "Order date": on("ordered_on", "%d/%m/%Y"),
+            "Due date": on("due_on", "%d/%m/%Y"),
+        },
+        rows,
+        ",",
+    )
+    return Export(
+        DUBLIN,
+        {"order book.csv": text_file(lines)},
+        "job",
+        shown(rows, f"{ORDER} quoted_cycle_s"),
+        within=0.001,
+    )
+
+
+@export
+def sv_jobs_one_bad_row() -> Export:
+    rows = jobs(16, seed=112)
+    lines = lines_of(
+        {
+            "Ordernummer": "job",
+            "Artikelnummer": "part",
+            "Material": "material",
+            "Antal": "quantity",
+            "Orderdatum": on("ordered_on", "%Y-%m-%d"),
+            "Leveransdatum": on("due_on", "%Y-%m-%d"),
+            "Kund": lambda row: "Verkstad Söder",
+        },
+        rows,
+    )
+    lines.insert(6, "261099;111-11A;POM;fyra;2026-01-20;2026-02-20;Verkstad Söder")
+    return Export(STOCKHOLM, {"order.csv": text_file(lines)}, "job", shown(rows, ORDER), rejected=1)
 
 
 @export
