@@ -7,7 +7,7 @@ business.
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from itertools import permutations
+from itertools import combinations, permutations
 from typing import Final
 
 import polars as pl
@@ -29,7 +29,7 @@ _MONTH_WORD: Final = re.compile(r"%[bBh]\.?")
 _OFFSET: Final = re.compile(r"\s*%[:#]?z")
 _WEEKDAY_FIRST: Final = re.compile(r"^%[aA][.,]*\s*")
 _TWO_DIGIT_YEAR: Final = re.compile(r"%[-_0]?[yDxv]")
-_MIDNIGHT: Final = r"\b24([:.]00(?:[:.]00(?:[.,]0+)?)?)\b"
+_MIDNIGHT: Final = r"\b24([:.]00(?:[:.]00(?:[.,]0+)?)?(?:[^\d:.,]|$))"
 _OTHER_BLANK_OR_MIDNIGHT: Final = rf"\s\s|[^\S ]|{_MIDNIGHT}"
 _SAMPLE: Final = datetime(2026, 3, 14, 13, 45, 59, 250_000, tzinfo=UTC)
 # Moments whose day, month and year can stand for one another: patterns that read one text differently show by them.
@@ -142,8 +142,8 @@ def format_fault(format: str | Sequence[str]) -> str | None:
             return f"a list holds patterns; {each} stands alone"
         if fault := pattern_fault(each):
             return fault
-    for first, other in permutations(dict.fromkeys(format), 2):
-        if (text := _text_read_twice(first, other)) is not None:
+    for first, other in combinations(dict.fromkeys(format), 2):
+        if (text := _text_read_twice(first, other) or _text_read_twice(other, first)) is not None:
             return f"{first} and {other} read {text} as two different times; give the one that is meant"
     return None
 

@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.read.durations import read_clock_durations
 from pipeline.read.numbers import (
     number_text,
     read_numbers,
@@ -83,6 +82,89 @@ def test_epochs_are_instants():
     assert read_times(pl.Series([str(int(stamp * 1000))]), "epoch_ms").utc.to_list() == [wanted]
 
 
+def test_microseconds_since_1970_are_exact():
+    """Sixteen digits, more than a float of seconds would keep."""
+    assert read_times(pl.Series(["1767592800000001"]), "epoch_us").utc.to_list() == [
+        datetime(2026, 1, 5, 6, 0, 0, 1, tzinfo=UTC)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "format", "wanted"),
+    [
+        # ECMA-376 part 1, 18.17.4.1: serial 1 is 1900-01-01 by the 1900 date base, 0 is 1904-01-01 by the 1904 one;
+        # 18.17.4.2: noon is half a day.
+        ("39813.5", "spreadsheet_days", "2008-12-31T12:00:00"),
+        ("38351.5", "spreadsheet_days_1904", "2008-12-31T12:00:00"),
+        ("46027,2500057870", "spreadsheet_days", "2026-01-05T06:00:00.500000"),
+        ("0", "spreadsheet_days", None),
+        ("3e9", "spreadsheet_days", None),
+        ("soon", "spreadsheet_days", None),
+    ],
+)
+def test_serial_days_of_spreadsheets_are_clock_times(text, format, wanted):
+    """Good for a millisecond."""
+    times = read_times(pl.Series([text]), format)
+
+    assert times.naive.to_list() == [wanted and datetime.fromisoformat(wanted)]
+    assert read_dates(pl.Series([text]), format).to_list() == [wanted and datetime.fromisoformat(wanted).date()]
+
+
+def test_each_cell_is_read_by_the_first_pattern_that_fits():
+    """A log that leaves seconds out where they are nought, and a spreadsheet's own form beside."""
+    formats = ["%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M"]
+    texts = pl.Series(["05.01.2026 06:00:01", "05.01.2026 06:00", "2026-01-05 07:00:00", "05/01/2026", None])
+
+    assert read_times(texts, formats).naive.to_list() == [
+        datetime.fromisoformat("2026-01-05T06:00:01"),
+        datetime.fromisoformat("2026-01-05T06:00:00"),
+        datetime.fromisoformat("2026-01-05T07:00:00"),
+        None,
+        None,
+    ]
+    assert read_dates(texts, formats).to_list() == [date(2026, 1, 5)] * 3 + [None, None]
+
+
+@pytest.mark.parametrize(
+    ("text", "format", "wanted"),
+    [
+        ("14. März 2026 06:00", "%d. %B %Y %H:%M", "2026-03-14T06:00:00"),
+        ("14 août 2026 06:00", "%d %b %Y %H:%M", "2026-08-14T06:00:00"),
+        ("14 sierpnia 2026, 6:00", "%d %B %Y, %H:%M", "2026-08-14T06:00:00"),
+        ("14-OKT-26 06:00", "%d-%b-%y %H:%M", "2026-10-14T06:00:00"),
+        ("lördag 14 mars 2026 06:00", "%A %d %b %Y %H:%M", "2026-03-14T06:00:00"),
+        ("Sa., 14.03.2026 06:00", "%a, %d.%m.%Y %H:%M", "2026-03-14T06:00:00"),
+        ("xx, 14.03.2026 06:00", "%a, %d.%m.%Y %H:%M", None),
+        ("14/03/2026 6:00 p. m.", "%d/%m/%Y %I:%M %p", "2026-03-14T18:00:00"),
+        ("14/03/2026 6:00\u202fPM", "%d/%m/%Y %I:%M %p", "2026-03-14T18:00:00"),
+        ("14/03/2026 6:00am", "%d/%m/%Y %I:%M %p", "2026-03-14T06:00:00"),
+        ("14.03.2026 24:00:00", "%d.%m.%Y %H:%M:%S", "2026-03-15T00:00:00"),
+        ("14.03.2026 24:00:01", "%d.%m.%Y %H:%M:%S", None),
+        ("2026-03-14 24:00", None, "2026-03-15T00:00:00"),
+        ("14.03.2026   06:00", "%d.%m.%Y %H:%M", "2026-03-14T06:00:00"),
+        ("14.03.2026 06:00:00,25", "%d.%m.%Y %H:%M:%S.%f", "2026-03-14T06:00:00.250000"),
+        ("14.03.89 06:00", "%d.%m.%y %H:%M", "2089-03-14T06:00:00"),
+        ("14.03.90 06:00", "%d.%m.%y %H:%M", "1990-03-14T06:00:00"),
+        ("29.02.72 06:00", "%d.%m.%y %H:%M", "2072-02-29T06:00:00"),
+        ("14.03.26 06:00", "%d.%m.%Y %H:%M", None),  # no year 26
+        ("2026-03-04 06:00", "%Y-%d-%m %H:%M", "2026-04-03T06:00:00"),
+        ("2026-03-14 06:00", "%Y-%d-%m %H:%M", None),  # not as ISO 8601 beside it
+    ],
+)
+def test_a_pattern_reads_what_says_the_same_in_another_spelling(text, format, wanted):
+    """Months and days in ten languages, AM in Spanish, blanks of any kind, the end of a day, years of two digits."""
+    assert read_times(pl.Series([text]), format).naive.to_list() == [wanted and datetime.fromisoformat(wanted)]
+
+
+@pytest.mark.parametrize("offset", ["Z", " UTC", "GMT", "+00:00", " +0000", " UTC+00:00", "+00"])
+def test_offsets_are_written_in_many_ways(offset):
+    """All of them are one instant, by a pattern; a zone's short name is none of them."""
+    read = read_times(pl.Series([f"14.03.2026 06:00{offset}", "14.03.2026 06:00 CET"]), "%d.%m.%Y %H:%M%z")
+
+    assert read.utc.to_list() == [datetime(2026, 3, 14, 6, tzinfo=UTC), None]
+    assert read_times(pl.Series(["2026-03-14 06:00:00 UTC"])).utc.to_list() == [datetime(2026, 3, 14, 6, tzinfo=UTC)]
+
+
 def test_dates_are_read_from_dates_and_times():
     """An order date may carry a time of day, which is ignored."""
     assert read_dates(pl.Series(["2026-01-05", "2026-01-05 13:00:00", "soon"])).to_list() == [
@@ -134,27 +216,39 @@ def test_numbers_are_read_as_the_export_writes_them(text, decimal, thousands, wa
     assert read_numbers(pl.Series([text]), decimal, thousands).to_list() == [wanted]
 
 
+@pytest.mark.parametrize(
+    ("text", "unit", "wanted"),
+    [
+        ("12,5 min", "min", 12.5),
+        ("1.234,5 kg", "kg", 1234.5),
+        ("3 Std.", "h", 3.0),
+        ("85%", "percent", 85.0),
+        ("12,5-", None, -12.5),
+        ("−3", None, -3.0),
+        ("+ 3", None, 3.0),
+        ("1 234,5", None, None),  # the mark is said to be a point
+        ("12 s", "min", None),
+        ("12 min", None, None),
+        ("12 x", "min", None),
+        ("0.250", None, None),  # a nought groups nothing
+        ("(3)", None, None),
+    ],
+)
+def test_a_cell_may_bear_the_unit_of_its_rule_and_no_other(text, unit, wanted):
+    """In any spelling; a minus may stand behind the number."""
+    assert read_numbers(pl.Series([text]), ",", ".", unit).to_list() == [wanted]
+
+
+@pytest.mark.parametrize("mark", [" ", "\u00a0", "\u202f", "\u2009"])
+def test_every_blank_groups_thousands(mark):
+    """Plain, fixed, narrow and thin; both apostrophes too."""
+    assert read_numbers(pl.Series([f"1{mark}234{mark}567,5"]), ",", " ").to_list() == [1234567.5]
+    assert read_numbers(pl.Series(["1'234", "1’234"]), ".", "'").to_list() == [1234.0, 1234.0]
+
+
 def test_whole_numbers_are_whole():
     """4 and 4.0 are four; 4.5 is no count."""
     assert read_whole_numbers(pl.Series(["4", "4.0", "4.5", "x", None])).to_list() == [4, 4, None, None, None]
-
-
-@pytest.mark.parametrize(
-    ("text", "wanted"),
-    [
-        ("1:05:30", 3930.0),
-        ("0:45", 2700.0),
-        ("37:00:00", 133_200.0),
-        ("0:00:01,5", 1.5),
-        ("1899-12-31 06:00:00", 21_600.0),
-        ("1900-01-01 12:00:00", 129_600.0),
-        ("1:75:00", None),
-        ("90", None),
-    ],
-)
-def test_durations_by_the_clock(text, wanted):
-    """Hours may exceed 24, minutes may not exceed 59; a sheet's time of day is a duration too."""
-    assert read_clock_durations(pl.Series([text])).to_list() == [wanted]
 
 
 def test_tools_are_text_without_leading_zeros():

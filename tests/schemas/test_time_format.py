@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.read.times import read_dates, read_times
-from schemas.time_format import WORDS, pattern_fault
+from schemas.time_format import WORDS, format_fault, pattern_fault
 
 HALF_DAYS = "a 12-hour clock is written %I:%M:%S %p, a 24-hour clock %H:%M:%S"
 WHOLE_DAY = "the pattern must hold day, month and year, as in %d.%m.%Y %H:%M:%S"
@@ -61,6 +61,37 @@ def test_a_pattern_that_can_be_run_passes_and_reads(format, text, read):
     found = times.utc if read.endswith("Z") else times.naive
     assert found.dt.strftime("%Y-%m-%d %H:%M:%S%.6f").to_list() == [read.removesuffix("Z")]
     assert read_dates(pl.Series([text]), format).to_list() == [date(2026, 1, 5)]
+
+
+@pytest.mark.parametrize(
+    ("formats", "fault"),
+    [
+        (["%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M"], None),
+        (["%d.%m.%Y", "%d.%m.%y"], None),
+        (["iso", "%d.%m.%Y %H:%M"], None),
+        (["%d/%m/%Y %H:%M", "%d/%m/%Y %I:%M %p"], None),
+        (["%d.%m.%Y %H:%M %z", "%d.%m.%Y %H:%M"], None),
+        ([], "name at least one pattern"),
+        (["%d.%m.%Y", "epoch_s"], "a list holds patterns; epoch_s stands alone"),
+        (["%d.%m.%Y", "spreadsheet_days"], "a list holds patterns; spreadsheet_days stands alone"),
+        (["%d.%m.%Y", "%H:%M"], WHOLE_DAY),
+        (
+            ["%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M"],
+            "%d/%m/%Y %H:%M and %m/%d/%Y %H:%M read 03/05/2011 09:07 as two different times; "
+            "give the one that is meant",
+        ),
+        (
+            ["%y-%m-%d", "%d-%m-%y"],
+            "%y-%m-%d and %d-%m-%y read 11-05-03 as two different times; give the one that is meant",
+        ),
+        (["iso", "%Y-%d-%m %H:%M:%S"], "iso and %Y-%d-%m %H:%M:%S read"),
+    ],
+)
+def test_a_list_whose_patterns_read_one_text_differently_is_told(formats, fault):
+    """With and without seconds is one writing, day first and month first are two."""
+    told = format_fault(formats)
+
+    assert told == fault or (fault is not None and str(told).startswith(fault))
 
 
 DAYS = ("%Y-%m-%d", "%d.%m.%y", "%m/%d/%Y", "%d %b %Y", "%-d. %B %Y", "%Y%m%d", "%F", "%D", "%v", "%G-W%V-%u", "%Y %j")

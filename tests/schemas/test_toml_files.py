@@ -144,6 +144,19 @@ PROFILE_ERRORS = [
         "(found '%m/%d/%Y %H:%M:%S %p').",
     ),
     (
+        GOOD.replace('from = "Start"', 'from = "Start"\nformat = ["%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M"]'),
+        "p.toml, line 10: columns.started_at.format: %d/%m/%Y %H:%M and %m/%d/%Y %H:%M read 03/05/2011 09:07 as two "
+        "different times; give the one that is meant (found ['%d/%m/%Y %H:%M', '%m/%d/%Y %H:%M']).",
+    ),
+    (
+        GOOD.replace('from = "Start"', 'from = "Start"\nformat = 5'),
+        "p.toml, line 10: columns.started_at.format: Input should be a valid string or a valid list (found 5).",
+    ),
+    (
+        EVENTS + '[[item]]\nname = "t"\ntype = "ProcessTimer"\nunit = "mm:ss"\n',
+        "p.toml, line 4: item[1]: an item of a stream is a plain number; mm:ss is a unit of columns.",
+    ),
+    (
         GOOD.replace('from = "Prog"', "from = []"),
         "p.toml, line 7: columns.program.from: name at least one column.",
     ),
