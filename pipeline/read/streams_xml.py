@@ -339,7 +339,7 @@ class _Walk:
 
         def characters(data: str) -> None:
             parts.append(data)
-            if len(parts) > MAX_ELEMENT_BYTES >> 16:
+            if len(parts) % 16 == 0 and sum(map(len, parts)) > MAX_ELEMENT_BYTES:
                 raise _Refused(f"a value is longer than {MAX_ELEMENT_BYTES >> 20} MiB")
 
         parser.StartElementHandler = structure
