@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.summary import summary
+from flows.summary import correction_lines, summary, taken_up_lines
 from pipeline import resources
 from pipeline.check.checking import check_rows
 from pipeline.clock import now
@@ -21,17 +21,31 @@ from pipeline.derive.relations import load_relations
 from pipeline.errors import InputError, RejectedError
 from pipeline.logs import log
 from pipeline.progress import Progress
-from pipeline.read.files import find_sources, real_paths
-from pipeline.read.reading import ReadSettings, SourceRule, read_file, source_rule
+from pipeline.read.devices_xml import digest_of_devices, documents_above, find_devices
+from pipeline.read.files import OpenedFile, find_sources, real_paths
+from pipeline.read.itemnotes import STREAMS
+from pipeline.read.recognition.proposing import VERSION, Proposal
+from pipeline.read.reading import ReadSettings, SourceRule, open_file, read_file, read_opened, source_rule
 from pipeline.read.rows import FileRead, no_rejects
+from pipeline.read.unfinished import (
+    Stamp,
+    UnfinishedError,
+    after_reading,
+    before_reading,
+    fresh_last,
+    stamp_of,
+    watched,
+)
 from pipeline.report.notes import book_notes
 from pipeline.report.queries import query, require_marts, site_frames
 from pipeline.report.quoting import PastRuns, quote
 from pipeline.store.accounting import audit_store, fingerprint, require
-from pipeline.store.accounts import FileCounts
+from pipeline.store.accounts import FileCounts, account_of
 from pipeline.store.book import Book, open_book
-from pipeline.store.loading import load_file
+from pipeline.store.loading import left_as_is, load_file
+from pipeline.store.standing import note_gone, paths_standing
 from pipeline.workspace import SHOP_FILE, Workspace
+from schemas.vocabulary import NEEDS_PROFILE
 
 DERIVED = "derived_from"
 PUBLISHED = "published_from"
@@ -42,8 +56,10 @@ class IngestResult:
     """What became of each source file."""
 
     files: tuple[FileCounts, ...]
-    rows_overruled: int = 0
-    """Rows of the files read now that lost to another export with other values."""
+    corrections: pl.DataFrame | None = None
+    """What the files read now gave otherwise than another export, or filled in: as the report of that name has it."""
+    left: tuple[str, ...] = ()
+    """Sentences on files that are left for the next run."""
 
     @property
     def rows_loaded(self) -> int:
@@ -69,18 +85,18 @@ class IngestResult:
             + (f", {known} known already" if known else "")
             + f": {read:,} rows = {loaded:,} loaded + {twice:,} duplicate + {rejected:,} rejected"
         ]
-        if self.rows_overruled:
-            lines.append(
-                f"{self.rows_overruled:,} of the duplicates gave other values and did not hold: of two exports of one "
-                "fact the one whose last record is later holds. The site lists them under What came in."
-            )
+        if self.corrections is not None:
+            lines += correction_lines(self.corrections)
+        lines += [line for counts in new for line in taken_up_lines(counts)]
         lines += [f"{counts.name}: {counts.status}. {counts.reason}" for counts in unread]
+        lines += self.left
         return "\n".join(lines)
 
     def require_readable(self) -> None:
         """Raise InputError where none of the files could be read."""
         if not any(counts.status == "loaded" for counts in self.files):
-            raise InputError("None of the files could be read; nothing was stored.")
+            still = " Some are still being written: run again when they are complete." if self.left else ""
+            raise InputError(f"None of the files could be read; nothing was stored.{still}")
 
     def require_no_rejects(self) -> None:
         """Raise RejectedError where a row was rejected."""
@@ -182,17 +198,39 @@ def _settings(workspace: Workspace, operator_key: bytes, sources: Iterable[Path]
         record_operators=shop.shop.record_operators,
         operator_key=operator_key,
         tool_change_s={m.id: m.tool_change_s for m in shop.machine if m.tool_change_s is not None},
+        machines=_machine_names(workspace),
         limits=shop.limits,
         roots=real_paths(sources),
     )
 
 
-def _reading_fingerprint(path: Path, settings: ReadSettings) -> str:
-    """Return a hash of what decides how a file is read: profile, [[source]] entry, the shop's zone, the limits."""
+def _machine_names(workspace: Workspace) -> dict[str, str]:
+    """Return the ids of machines by id and by name, in small letters; a name that two machines bear is none."""
+    machines = workspace.shop.machine
+    names = [machine.name.casefold() for machine in machines if machine.name]
+    by_name = {m.name.casefold(): m.id for m in machines if m.name and names.count(m.name.casefold()) == 1}
+    return {**by_name, **{machine.id.casefold(): machine.id for machine in machines}}
+
+
+def _with_devices(settings: ReadSettings, sources: Iterable[Path], paths: Iterable[Path]) -> ReadSettings:
+    """Return the settings with the devices documents among the files, and in the folders above what the user named."""
+    return replace(
+        settings, devices=find_devices([*paths, *documents_above(sources)], settings.limits, settings.roots)
+    )
+
+
+def _reading_fingerprint(path: Path, settings: ReadSettings, shape: str, *, refused: bool = False) -> str:
+    """Return a hash of what decides how a file is read: profile, [[source]] entry, the shop's zone, the limits.
+
+    Without a profile, the machines of shop.toml decide too. What the book knows may only make a file sure that was
+    `refused`, so that the order of files is no matter. Devices documents decide how streams are read.
+    """
     rule = source_rule(path.as_posix(), settings.sources)
-    profile = rule.profile.model_dump_json() if rule.profile else ""
+    profile = rule.profile.model_dump_json() if rule.profile else repr((VERSION, sorted(settings.machines.items())))
     limits = settings.limits.model_dump_json()
-    decides = (settings.zone, settings.record_operators, rule.timezone, rule.machine, profile, limits)
+    known = (sorted(settings.programs), sorted(settings.jobs)) if refused else ()
+    devices = digest_of_devices(settings.devices, path.as_posix()) if shape in STREAMS else ""
+    decides = (settings.zone, settings.record_operators, rule.timezone, rule.machine, profile, limits, known, devices)
     return hashlib.sha256(repr(decides).encode()).hexdigest()
 
 
@@ -218,14 +256,25 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
     paths = _found(sources)
     counts: dict[str, FileCounts] = {}
     with open_book(workspace.book_path) as book, progress.step("read", total=len(paths)) as step:
-        settings = _settings(workspace, book.operator_key(), sources)
+        settings = _with_devices(_settings(workspace, book.operator_key(), sources), sources, paths)
+        settings = _knowing(book, settings)
         by_file_id: dict[str, Path] = {}
-        waiting = list(paths)
+        refused: dict[str, Path] = {}
+        left: list[str] = []
+        at_start = {path: stamp_of(path) for path in paths}
+        waiting = fresh_last(at_start)
         while waiting:
             path = waiting.pop(0)
-            for file_read in read_file(path, settings):
-                by_file_id[file_read.source.file_id] = path
-                done = load_file(book, _checked(file_read), _reading_fingerprint(path, settings))
+            try:
+                stamp = before_reading(path, at_start[path])
+                taken_in = [
+                    _take_in(book, opened, path, stamp, settings) for opened in open_file(path, settings)
+                ]
+            except UnfinishedError as error:
+                left.append(str(error))
+                taken_in = []
+            for done in taken_in:
+                by_file_id[done.file_id] = path
                 log(
                     "file known" if done.already_known else "file read",
                     name=done.name,
@@ -237,13 +286,51 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
                 first = counts.get(done.file_id)
                 counts[done.file_id] = done if first is None or first.already_known else counts[done.file_id]
                 waiting += [by_file_id[stale] for stale in done.stale_files if stale in by_file_id]
+                if done.status == NEEDS_PROFILE:
+                    refused[done.file_id] = path
             step.advance(note=path.name)
+            if not waiting and refused and (knowing := _knowing(book, settings)) != settings:
+                settings, waiting, refused = knowing, list(dict.fromkeys(refused.values())), {}
+        note_gone(book, _gone(paths_standing(book), sources))
         require(audit_store(book))
         settled = _settled(book, counts)
         new = [done.file_id for done in settled if not done.already_known]
-        replaced = book.frame("select file_id, count(*) as rows from raw.superseded group by file_id")
-        overruled = int(replaced.filter(pl.col("file_id").is_in(new))["rows"].sum())
-    return IngestResult(settled, overruled)
+        corrections = query(book, "corrections").filter(pl.col("file_id").is_in(new) | pl.col("by_file_id").is_in(new))
+    return IngestResult(settled, corrections, tuple(left))
+
+
+def _gone(standing: Iterable[str], sources: Iterable[Path]) -> list[str]:
+    """Return the paths in the folders at hand at which files stood and stand no longer; a zip stands for its members."""
+    roots = [source.absolute().as_posix() for source in sources]
+    here = [path for path in standing if any(path == root or path.startswith(f"{root}/") for root in roots)]
+    return [path for path in here if not Path(path).exists() and not Path(path.partition("!")[0]).exists()]
+
+
+def _take_in(
+    book: Book, opened: OpenedFile | FileRead, path: Path, stamp: Stamp, settings: ReadSettings
+) -> FileCounts:
+    """Read and store one file, unless the book holds it as it would be read now.
+
+    Raises UnfinishedError, with nothing stored, where the file at `path` is no longer what it was before.
+    """
+    known = account_of(book, opened.source)
+    if known is not None:
+        fingerprint = _reading_fingerprint(path, settings, known.shape, refused=known.status == NEEDS_PROFILE)
+        if left_as_is(book, opened.source, known, fingerprint):
+            return FileCounts.of(known, already_known=True)
+    file_read = read_opened(opened, settings)
+    if file_read.status != "loaded":
+        after_reading(path, stamp)
+    file_read = replace(file_read, tables=watched(file_read.tables, path, stamp))
+    fingerprint = _reading_fingerprint(path, settings, file_read.shape, refused=file_read.status == NEEDS_PROFILE)
+    return load_file(book, _checked(file_read), fingerprint)
+
+
+def _knowing(book: Book, settings: ReadSettings) -> ReadSettings:
+    """Return the settings with the programs and jobs that the book holds now."""
+    ids = query(book, "known_ids")
+    told = {kind: frozenset(ids.filter(pl.col("kind") == kind)["id"]) for kind in ("program", "job")}
+    return replace(settings, programs=told["program"], jobs=told["job"])
 
 
 def _settled(book: Book, counts: dict[str, FileCounts]) -> tuple[FileCounts, ...]:
@@ -256,7 +343,7 @@ def _settled(book: Book, counts: dict[str, FileCounts]) -> tuple[FileCounts, ...
 def check(sources: list[Path], workspace: Workspace, progress: Progress) -> CheckResult:
     """Read and check without storing anything."""
     paths = _found(sources)
-    settings = _settings(workspace, b"", sources)
+    settings = _with_devices(_settings(workspace, b"", sources), sources, paths)
     files = []
     with progress.step("check", total=len(paths)) as step:
         for path in paths:
@@ -274,6 +361,24 @@ def check(sources: list[Path], workspace: Workspace, progress: Progress) -> Chec
                 )
             step.advance(note=path.name)
     return CheckResult(tuple(files))
+
+
+def propose_profile(path: Path, workspace: Workspace) -> tuple[str, Proposal | None]:
+    """Return what a file was recognised as, whatever profile it has: why it is not read (or nothing), and the proposal.
+
+    Raises
+    ------
+    InputError
+        When there is no such file or it cannot be read.
+    """
+    settings = replace(_settings(workspace, b"", [path]), sources=())
+    reads = read_file(path, settings) if path.is_file() else []
+    if not reads:
+        raise InputError(f"{path}: there is no such file. A profile is proposed for one file at a time.")
+    asked = next((file_read for file_read in reads if file_read.proposal), reads[0])
+    if asked.status == "unreadable":
+        raise InputError(f"{asked.source.name}: {asked.reason}")
+    return asked.reason, asked.proposal
 
 
 def _derive_fingerprint(book: Book, workspace: Workspace) -> str:

@@ -6,6 +6,7 @@ Results go to stdout, messages to stderr. Heavy rooms are imported inside the co
 from __future__ import annotations
 
 import errno
+import io
 import re
 import sys
 from collections.abc import Callable, Sequence
@@ -16,6 +17,7 @@ from typing import Any, TypeVar
 import click
 
 from pipeline.errors import AuditError, Exit, SpindlebookError, UsageError
+from pipeline.printable import printable
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -66,6 +68,11 @@ def cli(context: click.Context, quiet: bool, verbose: bool, debug: bool) -> None
     context.obj = {"progress": progress.choose(quiet=quiet), "debug": debug}
 
 
+def echo(text: str, *, err: bool = False, nl: bool = True) -> None:
+    """Print text, whatever names of files, machines and jobs are in it, so that no terminal takes it for commands."""
+    click.echo(printable(text), err=err, nl=nl)
+
+
 def _workspace(folder: Path) -> Any:
     from pipeline.workspace import Workspace
 
@@ -89,7 +96,7 @@ def run(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, strict:
     from flows import steps
 
     text, ingested = steps.run(list(sources), _workspace(workspace), obj["progress"])
-    click.echo(text)
+    echo(text)
     if strict:
         ingested.require_no_rejects()
 
@@ -106,7 +113,7 @@ def demo(obj: dict[str, Any], workspace: Path | None) -> None:
     """
     from flows import steps
 
-    click.echo(steps.demo(workspace or Path("spindlebook-demo"), obj["progress"]))
+    echo(steps.demo(workspace or Path("spindlebook-demo"), obj["progress"]))
 
 
 @cli.command()
@@ -124,7 +131,7 @@ def ingest(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, stri
     from flows import steps
 
     result = steps.ingest(list(sources), _workspace(workspace), obj["progress"])
-    click.echo(result.summary())
+    echo(result.summary())
     result.require_readable()
     if strict:
         result.require_no_rejects()
@@ -143,7 +150,7 @@ def derive(obj: dict[str, Any], workspace: Path) -> None:
     from flows import steps
 
     changed = steps.derive_marts(_workspace(workspace), obj["progress"], force=True)
-    click.echo("Derived." if changed else "Nothing to derive.")
+    echo("Derived." if changed else "Nothing to derive.")
 
 
 @cli.command()
@@ -160,7 +167,7 @@ def publish(obj: dict[str, Any], workspace: Path) -> None:
 
     place = _workspace(workspace)
     pages = steps.publish_site(place, obj["progress"])
-    click.echo(f"{len(pages)} files. Open {place.site_folder / 'index.html'}")
+    echo(f"{len(pages)} files. Open {place.site_folder / 'index.html'}")
 
 
 @cli.command()
@@ -180,10 +187,49 @@ def check(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path | None
     from flows import steps
 
     result = steps.check(list(sources), _workspace(workspace or Path()), obj["progress"])
-    click.echo(result.details())
+    echo(result.details())
     result.require_readable()
     if strict:
         result.require_no_rejects()
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@workspace_option(required=False)
+@click.option("--save", is_flag=True, help="Keep the profile in the workspace and tie the file to it in shop.toml.")
+@OUTPUT
+def profile(file: Path, workspace: Path | None, save: bool, output: Path | None) -> None:
+    """Propose a profile for an unknown export, as TOML, with how sure each field is and what shows it.
+
+    With --save it is kept in the workspace, and the next run reads the file, and files named like it, by it. Check the
+    lines in front first: they say what the file does not tell.
+
+    \b
+    Example:
+      spindlebook profile exports/lathe.csv --workspace myshop --save
+    """
+    from flows import steps
+    from pipeline.read.recognition.writing import profile_text, source_glob
+
+    if save and workspace is None:
+        raise UsageError("--save needs --workspace: that is where the profile is kept.")
+    place = _workspace(workspace or Path())
+    reason, proposal = steps.propose_profile(file, place)
+    if proposal is None:
+        echo(reason or f"{file} is read by our own field names; it needs no profile.", err=True)
+        return
+    text = profile_text(proposal)
+    if save:
+        files = source_glob(file.resolve().as_posix(), proposal)
+        kept = place.keep_profile(text, file.stem, files)
+        echo(f'Kept as {kept}; shop.toml ties "{files}" to it. Run again to read by it.', err=True)
+    if output is not None:
+        output.write_text(text, encoding="utf-8")
+        echo(f"Written: {output}", err=True)
+    elif not save:
+        echo(text, nl=False)
+    for doubt in proposal.doubts:
+        echo(f"To be checked: {doubt}.", err=True)
 
 
 @cli.command()
@@ -243,15 +289,15 @@ def rejects(workspace: Path, form: str, output: Path | None) -> None:
     with open_book(_workspace(workspace).book_path, read_only=True) as book:
         frame = query(book, "reject_groups" if form == "table" else "rejects")
     if form == "table" and frame.is_empty():
-        click.echo("No row was rejected.")
+        echo("No row was rejected.")
     elif form == "table":
         for row in frame.iter_rows(named=True):
             where = f"column {row['column']}" if row["column"] else "whole row"
             rows = f"{row['rows']} row" + "s" * (row["rows"] != 1)
             line = f", line {row['line']}" if row["line"] is not None else ""
             cause = row["reason"].replace("_", " ")
-            click.echo(f"{rows}, {cause} ({where}), for example {row['file']}, row {row['row_number']}{line}:")
-            click.echo(f"  {row['message']}")
+            echo(f"{rows}, {cause} ({where}), for example {row['file']}, row {row['row_number']}{line}:")
+            echo(f"  {row['message']}")
     else:
         _write(frame, form, output, "rejects")
 
@@ -281,7 +327,7 @@ def quote(obj: dict[str, Any], file: Path, workspace: Path, form: str, output: P
     quoted = steps.quote_file(file, place, obj["progress"])
     if form == "table" and output is None:
         for line in total_lines(quoted, place.shop.shop.currency):
-            click.echo(line)
+            echo(line)
     else:
         _write(quoted, form, output, "quote")
     _caution()
@@ -317,7 +363,7 @@ def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
     from pipeline.report import output as formats
 
     if frame.is_empty():
-        click.echo("No rows: nothing in the book matches.", err=True)
+        echo("No rows: nothing in the book matches.", err=True)
     if output is not None and output.suffix == ".xlsx" and form == "table":
         form = "xlsx"
     if output is not None and not output.parent.is_dir():
@@ -326,7 +372,7 @@ def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
         if output is None:
             raise UsageError("--format xlsx needs --output FILE: a workbook cannot be printed.")
         formats.write_workbook(frame, output, name)
-        click.echo(f"Written: {output}", err=True)
+        echo(f"Written: {output}", err=True)
         return
     text = {
         "table": lambda: formats.as_table(frame, name),
@@ -334,25 +380,28 @@ def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
         "json": lambda: formats.as_json(frame) + "\n",
     }[form]()
     if output is None:
-        click.echo(text, nl=False)
+        echo(text, nl=False)
     else:
         output.write_text(text, encoding="utf-8")
-        click.echo(f"Written: {output}", err=True)
+        echo(f"Written: {output}", err=True)
 
 
 def _caution() -> None:
     from pipeline.report.quoting import CAUTION
 
-    click.echo(CAUTION, err=True)
+    echo(CAUTION, err=True)
 
 
 def _interrupted() -> int:
-    click.echo("Interrupted. Nothing of the file being read was stored; run the same command again.", err=True)
+    echo("Interrupted. Nothing of the file being read was stored; run the same command again.", err=True)
     return Exit.INTERRUPTED
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code (DESIGN section 6)."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a letter that this terminal does not have is no fault
     try:
         result = cli.main(args=list(argv) if argv is not None else None, standalone_mode=False)
         return int(result) if isinstance(result, int) else Exit.DONE
@@ -364,7 +413,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (click.Abort, KeyboardInterrupt):
         return _interrupted()
     except SpindlebookError as error:
-        click.echo(str(error), err=True)
+        echo(str(error), err=True)
         return error.exit_code
     except BrokenPipeError:
         return Exit.DONE
@@ -375,14 +424,14 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         if isinstance(error, OSError) and error.errno in DISK_ERRORS:
             place = f"{error.filename}: cannot be read or written" if error.filename else "The disk refused"
-            click.echo(
+            echo(
                 f"{place} ({error.strerror}). Check that the folder is there, that you may write in it, that no other "
                 "program holds the file and that the disk is not full; then run again.",
                 err=True,
             )
             return Exit.INPUT
         said = str(error) if isinstance(error, AuditError) else f"{type(error).__name__}: {error}"
-        click.echo(
+        echo(
             f"A fault in spindlebook, not in your files: {said}\n"
             "The book is as it was before this step. Run again with --debug in front of the command for the details.",
             err=True,

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
+import re
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -12,9 +14,10 @@ from zoneinfo import ZoneInfo, available_timezones
 from pipeline.errors import ConfigError
 from schemas.profile import Profile, load_profile
 from schemas.shop import ShopFile, ShopSettings, load_shop
-from schemas.toml_model import TomlError
+from schemas.toml_model import TomlError, parse
 
 SHOP_FILE = "shop.toml"
+PROFILES = "profiles"
 NO_PLACE = frozenset({"localtime", "Factory"})  # among Python's zones, but of no place: tables and the store know none
 
 
@@ -77,6 +80,32 @@ class Workspace:
             return load_profile(self.folder / name)
         except TomlError as error:
             raise ConfigError(str(error)) from None
+
+    def keep_profile(self, text: str, name: str, files: str) -> Path:
+        """Write a profile into the workspace and tie files to it in shop.toml; return where it is.
+
+        Raises ConfigError, with nothing written, where the profile or shop.toml would have to be mended by hand.
+        """
+        slug = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-") or "profile"
+        place = f"{PROFILES}/{slug}.toml"
+        shop = self.shop_path.read_text(encoding="utf-8-sig") if self.shop_path.exists() else ""
+        entry = f"[[source]]\nfiles = {json.dumps(files, ensure_ascii=False)}\nprofile = {json.dumps(place)}\n"
+        if any(source.files == files and source.profile == place for source in self.shop.source):
+            tied = shop
+        elif shop:
+            tied = f"{shop.rstrip()}\n\n{entry}"
+        else:
+            tied = f"[shop]\ntimezone = {json.dumps(self.shop.shop.timezone)}\n\n{entry}"
+        try:
+            parse(text, Profile, place)
+            parse(tied, ShopFile, SHOP_FILE)
+        except TomlError as error:
+            raise ConfigError(f"{error}\nNothing was written.") from None
+        path = self.folder / place
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+        self.shop_path.write_text(tied, encoding="utf-8")
+        return path
 
     def settings_fingerprint(self) -> str:
         """Return a hash of shop.toml and of every profile that it names."""

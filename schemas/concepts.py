@@ -184,3 +184,46 @@ ITEM_CONCEPTS: Final[dict[str, str]] = {
     "speed": "RotaryVelocity",
     "load": "Load",
 }
+
+# What the cells of a column must be for it to bear a meaning; concepts that are not listed are text.
+TIMES: Final = frozenset({"started", "ended", "instant", "ordered_on", "due_on", "planned_instant"})
+DURATIONS: Final = frozenset(
+    {
+        "duration",
+        "cycle_time",
+        "cut_time",
+        "noncut_time",
+        "load_time",
+        "setup_time",
+        "quoted_cycle_time",
+        "quoted_setup_time",
+        "idle_time",
+    }
+)
+COUNTERS: Final = frozenset({"row_id", "part_count", "counter"})
+"""Numbers that grow from row to row."""
+NUMBERS: Final = frozenset(
+    {
+        "parts",
+        "scrap",
+        "cost",
+        "quantity",
+        "parts_per_cycle",
+        "stock_mass",
+        "part_mass",
+        "price",
+        "rate",
+        "feed",
+        "speed",
+        "load",
+        "override",
+        "position",
+        "temperature",
+        "power",
+        "pressure",
+        "tool_life",
+        "size",
+    }
+)
+WORDS: Final = {"outcome": "outcome", "reason": "reason", "level": "level", "execution": "execution", "mode": "mode"}
+"""Words of a closed list, with the list's name."""

@@ -119,4 +119,5 @@ REJECT_REASONS: Final = (
     "skipped_by_clock",
     "broken_line",
 )
-FILE_STATUSES: Final = ("loaded", "unreadable", "needs a profile", "set aside")
+NEEDS_PROFILE: Final = "needs a profile"
+FILE_STATUSES: Final = ("loaded", "unreadable", NEEDS_PROFILE, "set aside")

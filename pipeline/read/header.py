@@ -37,16 +37,32 @@ def split_line(line: str, delimiter: str) -> list[str]:
         return line.split(delimiter)
 
 
-def find_header(lines: Sequence[str], planner: Planner, delimiter: str | None, line: int | None) -> Header | NoPlan:
-    """Return the header among the first lines of a text: the line whose cells fit best, the first of equals."""
+def widest(lines: Sequence[str]) -> int:
+    """Return how many cells the widest of the first lines has at any delimiter, at most."""
+    return max((line.count(mark) + 1 for line in lines[:SEARCHED_LINES] for mark in DELIMITERS), default=0)
+
+
+def find_header(
+    lines: Sequence[str], planner: Planner, delimiter: str | None, line: int | None, rows: int = 1
+) -> Header | NoPlan:
+    """Return the header among the first lines of a text: the line whose cells fit best, the first of equals.
+
+    `rows` lines make up a header, the last of them the names; `line` is that of the names where it is known.
+    """
     candidates = [delimiter] if delimiter else list(DELIMITERS)
-    rows = [
-        (number, mark, split_line(text, mark))
-        for number, text in enumerate(lines[: max(SEARCHED_LINES, line or 0)], start=1)
+    searched = lines[: max(SEARCHED_LINES, line or 0)]
+    found = [
+        (number, mark, _names_at(searched, number, mark, rows))
+        for number, text in enumerate(searched, start=1)
         if text.strip() and (line is None or number == line)
         for mark in candidates
     ]
-    return pick_header(rows, planner)
+    return pick_header(found, planner)
+
+
+def _names_at(lines: Sequence[str], number: int, mark: str, rows: int) -> Sequence[str | None]:
+    cells = split_line(lines[number - 1], mark)
+    return under_groups(split_line(lines[number - 2], mark), cells) if rows > 1 and number > 1 else cells
 
 
 def pick_header(rows: Sequence[tuple[int, str, Sequence[str | None]]], planner: Planner) -> Header | NoPlan:
@@ -68,3 +84,14 @@ def pick_header(rows: Sequence[tuple[int, str, Sequence[str | None]]], planner: 
     if best:
         return best
     return widest[1] if widest else NoPlan("The file has no line with cells in it. Export it again.")
+
+
+def under_groups(above: Sequence[str | None], cells: Sequence[str | None]) -> list[str | None]:
+    """Return the names of a head of two lines: each with the group that stands above it, or above one to its left."""
+    joined: list[str | None] = []
+    group = ""
+    for position, cell in enumerate(cells):
+        over = (above[position] or "").strip() if position < len(above) else ""
+        group = over or group
+        joined.append(" ".join(part for part in (group, cell or "") if part.strip()))
+    return joined

@@ -7,31 +7,40 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from io import BytesIO
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, BinaryIO, Final, NamedTuple
 
-from pipeline.read.adapter_text import read_adapter_text
+from pipeline.read.adapter_text import Elapsed, item_names, read_adapter_text
 from pipeline.read.delimited import Layout, read_delimited
+from pipeline.read.devices_xml import Device, DevicesDocument, device_called, device_of_items, in_scope
 from pipeline.read.doubled import with_readings_decided
-from pipeline.read.files import PACKING_ERRORS, OpenedFile, UnpackError, open_source
-from pipeline.read.header import Header, find_header
+from pipeline.read.files import PACKING_ERRORS, OpenedFile, UnpackError, open_seekable, open_source
+from pipeline.read.header import Header, find_header, split_line, widest
 from pipeline.read.itemnotes import with_item_notes
 from pipeline.read.jsonlines import keys_of, read_json_lines
 from pipeline.read.mapping import map_tables
-from pipeline.read.observations import stream_items, stream_machine
+from pipeline.read.observations import stream_items, stream_machine, text_items
 from pipeline.read.parquet import ParquetError, parquet_names, read_parquet
 from pipeline.read.plan import Context, NoPlan, TablePlan, extended, listed_names, plan_table, wanted_names
+from pipeline.read.rawtable import RAW_JOINT, RawTable, unique_names
 from pipeline.read.recognise import Recognised, recognise
+from pipeline.read.recognition.choosing import Chosen, FoundTable, choose
+from pipeline.read.recognition.encodings import central_encoding
+from pipeline.read.recognition.heads import find_cells_head, find_text_head, unnamed_columns
+from pipeline.read.recognition.places import machine_of_path
+from pipeline.read.recognition.proposing import Proposal
+from pipeline.read.recognition.sample import Knowledge
 from pipeline.read.rows import FileRead, TableRead
-from pipeline.read.streams_xml import read_streams
-from pipeline.read.text import HEAD_BYTES, decode_head, text_blocks
-from pipeline.read.workbook import Sheet, WorkbookError, find_sheet_header, read_sheets, sheet_table
-from schemas.profile import Profile
+from pipeline.read.streams_xml import SEVERAL_DEVICES, StreamNames, devices_in, read_streams
+from pipeline.read.text import HEAD_BYTES, TextBlock, decode_head, text_blocks
+from pipeline.read.workbook import Sheet, WorkbookError, find_sheet_header, read_sheets, sheet_table, sheet_top
+from schemas.profile import FileShape, Profile, SkipRule
 from schemas.shop import LimitSettings
 
+NO_TABLE: Final = "No line of the file names its columns. Give it a profile, or export it with a header line."
+NOTHING: Final = TablePlan("cycle", {})
 _PROFILE_SHAPES: Final = ("table", "json lines", "adapter text", "streams xml")
 
 
@@ -53,8 +62,12 @@ class ReadSettings:
     record_operators: bool = False
     operator_key: bytes = b""
     tool_change_s: Mapping[str, float] = field(default_factory=dict)  # for logs that stamp a change's end
+    machines: Mapping[str, str] = field(default_factory=dict)  # ids and names of shop.toml, case folded -> ids
+    programs: frozenset[str] = frozenset()  # that the book knows, by which a column of them is told
+    jobs: frozenset[str] = frozenset()
     limits: LimitSettings = field(default_factory=LimitSettings)
     roots: Sequence[str] = ()  # where links may lead to, as `files.real_paths` gives it; anywhere where it is empty
+    devices: Sequence[DevicesDocument] = ()  # what the items of streams are, for the folder of each and those below
 
 
 def read_file(path: Path, settings: ReadSettings) -> list[FileRead]:
@@ -62,8 +75,17 @@ def read_file(path: Path, settings: ReadSettings) -> list[FileRead]:
 
     Rows are read when `tables` is iterated (once); until then only the first lines have been looked at.
     """
-    found = open_source(path, settings.limits, settings.roots)
-    return [opened if isinstance(opened, FileRead) else _read_opened(opened, settings) for opened in found]
+    return [read_opened(opened, settings) for opened in open_file(path, settings)]
+
+
+def open_file(path: Path, settings: ReadSettings) -> list[OpenedFile | FileRead]:
+    """Open one path without looking at what it says: its hash is known, and the members of a zip are told apart."""
+    return open_source(path, settings.limits, settings.roots)
+
+
+def read_opened(opened: OpenedFile | FileRead, settings: ReadSettings) -> FileRead:
+    """Read what was opened; see `read_file`."""
+    return opened if isinstance(opened, FileRead) else _read_opened(opened, settings)
 
 
 def source_rule(path: str, sources: Sequence[SourceRule]) -> SourceRule:
@@ -94,17 +116,54 @@ class _Job:
     context: Context
     head: bytes
     whole: bool
+    known: Knowledge
+    limits: LimitSettings
+    devices: Sequence[DevicesDocument]  # that count for this file, the nearest first
+    guessed: str | None = None  # the encoding that the text shows, where its bytes alone do not tell
 
     @property
     def encoding(self) -> str | None:
-        return self.profile.file.encoding if self.profile else None
+        return self.profile.file.encoding if self.profile else self.guessed
 
-    def read(self, shape: str, tables: Iterator[TableRead]) -> FileRead:
-        noted = with_item_notes(with_readings_decided(tables, self.context.zone), self.profile, shape)
-        return FileRead(self.opened.source, "loaded", shape, "", self.profile.name if self.profile else None, noted)
+    def read(self, shape: str, tables: Iterator[TableRead], proposal: Proposal | None = None) -> FileRead:
+        profile = self.profile or (proposal.profile if proposal and proposal.sure else None)
+        noted = with_item_notes(with_readings_decided(tables, self.context.zone), profile, shape)
+        name = self.profile.name if self.profile else None
+        return FileRead(self.opened.source, "loaded", shape, "", name, noted, proposal)
 
-    def refuse(self, status: str, shape: str, reason: str) -> FileRead:
-        return FileRead(self.opened.source, status, shape, reason, self.profile.name if self.profile else None)
+    def refuse(self, status: str, shape: str, reason: str, proposal: Proposal | None = None) -> FileRead:
+        name = self.profile.name if self.profile else None
+        return FileRead(self.opened.source, status, shape, reason, name, proposal=proposal)
+
+    def choose(self, table: FoundTable, own: TablePlan | NoPlan) -> Chosen:
+        return choose(table, own, self.known, self.placed)
+
+    def found(
+        self,
+        names: list[str],
+        chunks: Callable[[], Iterator[RawTable]],
+        split: Callable[[str], list[str]],
+        layout: Mapping[str, Any] | None = None,
+        titles: tuple[tuple[str, ...], ...] = (),
+    ) -> FoundTable:
+        name = self.opened.path.rpartition("/")[2]
+        return FoundTable(names, chunks, split, layout or {}, titles, self.opened.path, name)
+
+    @property
+    def placed(self) -> Context:
+        """The context of a file that does not name its machine itself: its path may."""
+        return replace(self.context, machine=self.context.machine or self.known.machine)
+
+    def blocks(self, stream: BinaryIO, *, quoted: bool = False) -> Iterator[TextBlock]:
+        return text_blocks(stream, self.encoding, quoted=quoted, line_bytes=self.limits.line_mib << 20)
+
+    def too_wide(self, columns: int, what: str) -> str:
+        if columns <= self.limits.columns:
+            return ""
+        return (
+            f"The file has {columns:,} {what}, and {self.limits.columns:,} are allowed. Export fewer, or raise columns "
+            "under [limits] in shop.toml."
+        )
 
     def head_lines(self) -> list[str]:
         lines = decode_head(self.head, self.encoding).split("\n")
@@ -126,7 +185,10 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
     except (*PACKING_ERRORS, UnpackError) as error:
         reason = f"The file cannot be unpacked ({error}). Copy or export it again."
         return FileRead(opened.source, "unreadable", "unknown", reason)
-    job = _Job(opened, rule.profile, context, head, len(head) < HEAD_BYTES)
+    machine = rule.machine or machine_of_path(opened.path, settings.machines)
+    known = Knowledge(settings.machines, settings.programs, settings.jobs, machine)
+    devices = in_scope(settings.devices, opened.path)
+    job = _Job(opened, rule.profile, context, head, len(head) < HEAD_BYTES, known, settings.limits, devices)
     found = recognise(head, job.encoding, whole=job.whole)
     wanted = rule.profile.shape if rule.profile else None
     if wanted and found.shape in ("table", "text", "nc program", *_PROFILE_SHAPES):
@@ -157,115 +219,228 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
             return _read_xml(job)
 
 
+def _own_plan(names: Sequence[str], mark: str = "") -> TablePlan | NoPlan:
+    return plan_table(names, None, "either" if mark == ";" else ".")
+
+
 def _plan(job: _Job, names: Sequence[str], mark: str = "") -> TablePlan | NoPlan:
-    plan = plan_table(names, job.profile, "either" if mark == ";" else ".")
+    if job.profile is None:
+        return _own_plan(names, mark)
+    plan = plan_table(names, job.profile)
     if mark or isinstance(plan, NoPlan) or plan.decimal == ".":
         return plan
     return replace(plan, decimal="either", thousands=None)  # cells that are numbers come with a point whatever is shown
 
 
 def _read_table(job: _Job) -> FileRead:
-    file = job.profile.file if job.profile else None
-    header = find_header(
-        job.head_lines(),
-        lambda names, mark: _plan(job, names, mark),
-        file.delimiter if file else None,
-        file.header_row if file else None,
-    )
+    if too_wide := job.too_wide(widest(job.head_lines()), "columns"):
+        return job.refuse("unreadable", "table", too_wide)
+    if job.profile is not None:
+        return _read_described(job, job.profile.file)
+    job = replace(job, guessed=central_encoding(job.head))
+    own = find_header(job.head_lines(), _own_plan, None, None)
+    if isinstance(own, Header):
+        table = _text_table(job, Layout(own.delimiter, own.line, own.names), 1, ())
+        chosen = job.choose(table, own.plan)
+        if isinstance(chosen.plan, TablePlan) and chosen.plan.profile is None:
+            return job.read("table", _table_rows(job, Layout(own.delimiter, own.line, own.names), chosen.plan))
+    head = find_text_head(job.head_lines())
+    if head is None:
+        return job.refuse("needs a profile", "table", own.reason if isinstance(own, NoPlan) else NO_TABLE)
+    layout = Layout(head.delimiter, head.line, head.names)
+    chosen = job.choose(_text_table(job, layout, head.rows, head.titles), _unnamed(own))
+    if isinstance(chosen.plan, NoPlan):
+        return job.refuse("needs a profile", "table", chosen.plan.reason, chosen.proposal)
+    return job.read("table", _table_rows(job, layout, chosen.plan), chosen.proposal)
+
+
+def _unnamed(own: Header | NoPlan) -> NoPlan:
+    return own if isinstance(own, NoPlan) else NoPlan(NO_TABLE)
+
+
+def _text_table(job: _Job, layout: Layout, rows: int, titles: tuple[tuple[str, ...], ...]) -> FoundTable:
+    said: dict[str, Any] = {"delimiter": layout.delimiter, "header_row": layout.header_line}
+    if rows > 1:
+        said["header_rows"] = rows
+    if job.guessed:
+        said["encoding"] = job.guessed
+
+    def chunks() -> Iterator[RawTable]:
+        with job.opened.open() as stream:
+            yield from read_delimited(job.blocks(stream, quoted=True), layout)
+
+    return job.found(layout.names, chunks, lambda raw: split_line(raw, layout.delimiter), said, titles)
+
+
+def _read_described(job: _Job, file: FileShape) -> FileRead:
+    """Read a table by its profile."""
+    lines = job.head_lines()
+    if file.header_row == 0:
+        head = unnamed_columns(lines, file.delimiter)
+        plan = _plan(job, head.names, head.delimiter)
+        header = plan if isinstance(plan, NoPlan) else Header(0, head.delimiter, head.names, plan)
+    else:
+        header = find_header(
+            lines, lambda names, mark: _plan(job, names, mark), file.delimiter, file.header_row, file.header_rows
+        )
     if isinstance(header, NoPlan):
         return job.refuse("needs a profile", "table", header.reason)
-    layout = Layout(header.delimiter, header.line, header.names, file.skip_rows_where if file else ())
+    layout = Layout(header.delimiter, header.line, header.names, file.skip_rows_where)
     return job.read("table", _table_rows(job, layout, header.plan))
 
 
 def _table_rows(job: _Job, layout: Layout, plan: TablePlan) -> Iterator[TableRead]:
     with job.opened.open() as stream:
-        blocks = text_blocks(stream, job.encoding, quoted=True)
-        yield from map_tables(read_delimited(blocks, layout), plan, job.context)
+        blocks = job.blocks(stream, quoted=True)
+        yield from map_tables(read_delimited(blocks, layout), plan, job.placed)
 
 
 def _read_json(job: _Job) -> FileRead:
     keys = keys_of(job.head_lines())
-    plan = _plan(job, keys)
+    if too_wide := job.too_wide(len(keys), "keys"):
+        return job.refuse("unreadable", "json lines", too_wide)
+    own = plan = _plan(job, keys)
+    proposal = None
+    if job.profile is None:
+
+        def chunks() -> Iterator[RawTable]:
+            with job.opened.open() as stream:
+                yield from read_json_lines(job.blocks(stream), keys)
+
+        plan, proposal = job.choose(job.found(unique_names(keys), chunks, lambda raw: []), own)
     if isinstance(plan, NoPlan):
-        return job.refuse("needs a profile", "json lines", plan.reason)
-    keys = [*keys, *wanted_names(plan, keys)]
-    return job.read("json lines", _json_rows(job, keys, extended(plan, keys)))
+        return job.refuse("needs a profile", "json lines", plan.reason, proposal)
+    wanted = [*keys, *wanted_names(plan, keys)]
+    return job.read("json lines", _json_rows(job, wanted, extended(plan, wanted)), proposal)
 
 
 def _json_rows(job: _Job, keys: list[str], plan: TablePlan) -> Iterator[TableRead]:
     with job.opened.open() as stream:
-        blocks = text_blocks(stream, job.encoding)
+        blocks = job.blocks(stream)
         skip = plan.profile.file.skip_rows_where if plan.profile else ()
-        yield from map_tables(read_json_lines(blocks, keys, skip), plan, job.context)
-
-
-def _seekable(job: _Job) -> BytesIO:
-    with job.opened.open() as stream:
-        return BytesIO(stream.read())
+        yield from map_tables(read_json_lines(blocks, keys, skip), plan, job.placed)
 
 
 def _read_parquet(job: _Job) -> FileRead:
     try:
-        names = parquet_names(_seekable(job))
+        with open_seekable(job.opened) as stream:
+            names = parquet_names(stream, job.limits)
     except (ParquetError, *PACKING_ERRORS, UnpackError) as error:
         return job.refuse("unreadable", "parquet", str(error))
-    plan = _plan(job, names)
+    own = plan = _plan(job, names)
+    proposal = None
+    if job.profile is None:
+        table = job.found(names, lambda: _parquet_chunks(job, names, ()), lambda raw: [])
+        plan, proposal = job.choose(table, own)
     if isinstance(plan, NoPlan):
-        return job.refuse("needs a profile", "parquet", plan.reason)
-    return job.read("parquet", _parquet_rows(job, names, plan))
+        return job.refuse("needs a profile", "parquet", plan.reason, proposal)
+    return job.read("parquet", _parquet_rows(job, names, plan), proposal)
 
 
 def _parquet_rows(job: _Job, names: list[str], plan: TablePlan) -> Iterator[TableRead]:
     skip = plan.profile.file.skip_rows_where if plan.profile else ()
-    yield from map_tables(read_parquet(_seekable(job), names, skip), plan, job.context)
+    yield from map_tables(_parquet_chunks(job, names, skip), plan, job.placed)
+
+
+def _parquet_chunks(job: _Job, names: list[str], skip: Sequence[SkipRule]) -> Iterator[RawTable]:
+    with open_seekable(job.opened) as stream:
+        yield from read_parquet(stream, names, skip, job.limits)
 
 
 def _read_workbook(job: _Job) -> FileRead:
     file = job.profile.file if job.profile else None
     try:
-        sheets = read_sheets(_seekable(job).getvalue(), file.sheet if file else None)
+        with job.opened.open() as stream:
+            data = stream.read((job.limits.workbook_mib << 20) + 1)
+        sheets = read_sheets(data, file.sheet if file else None, job.limits)
     except (WorkbookError, *PACKING_ERRORS, UnpackError) as error:
         return job.refuse("unreadable", "workbook", str(error))
-    found = [
-        (sheet, find_sheet_header(sheet, lambda names, _: _plan(job, names), file.header_row if file else None))
-        for sheet in sheets
-    ]
-    known = [(sheet, header) for sheet, header in found if isinstance(header, Header)]
+    found = [(sheet, *_sheet_header(job, sheet)) for sheet in sheets]
+    known = [(sheet, header) for sheet, header, _ in found if isinstance(header, Header)]
+    proposals = [proposal for _, _, proposal in found if proposal is not None]
+    asked = next((proposal for proposal in proposals if not proposal.sure), next(iter(proposals), None))
     if not known:
-        reasons = [f'Sheet "{sheet.name}": {header.reason}' for sheet, header in found if isinstance(header, NoPlan)]
-        return job.refuse("needs a profile", "workbook", reasons[0] if reasons else "The workbook has no filled sheet.")
-    others = [sheet.name for sheet, header in found if isinstance(header, NoPlan)]
+        reasons = [f'Sheet "{sheet.name}": {header.reason}' for sheet, header, _ in found if isinstance(header, NoPlan)]
+        reason = reasons[0] if reasons else "The workbook has no filled sheet."
+        return job.refuse("needs a profile", "workbook", reason, asked)
+    others = [sheet.name for sheet, header, _ in found if isinstance(header, NoPlan)]
     notes = (f"sheets not read: {listed_names(others)}",) if others else ()
-    return job.read("workbook", _workbook_rows(job, known, notes))
+    return job.read("workbook", _workbook_rows(job, known, notes), asked)
+
+
+def _sheet_header(job: _Job, sheet: Sheet) -> tuple[Header | NoPlan, Proposal | None]:
+    file = job.profile.file if job.profile else None
+    planned = find_sheet_header(
+        sheet,
+        lambda names, _: _plan(job, names),
+        file.header_row if file else None,
+        file.header_rows if file else 1,
+    )
+    if file is not None:
+        return planned, None
+    if isinstance(planned, Header):
+        chosen = job.choose(_sheet_found(job, sheet, planned, 1, ()), planned.plan)
+        if isinstance(chosen.plan, TablePlan) and chosen.plan.profile is None:
+            return planned, chosen.proposal
+    head = find_cells_head(sheet_top(sheet))
+    if head is None:
+        return _unnamed(planned), None
+    header = Header(head.line, "", head.names, planned.plan if isinstance(planned, Header) else NOTHING)
+    table = _sheet_found(job, sheet, header, head.rows, head.titles)
+    plan, proposal = job.choose(table, _unnamed(planned))
+    return plan if isinstance(plan, NoPlan) else replace(header, plan=_pointed(plan)), proposal
+
+
+def _sheet_found(job: _Job, sheet: Sheet, header: Header, rows: int, titles: tuple[tuple[str, ...], ...]) -> FoundTable:
+    said: dict[str, Any] = {"sheet": sheet.name, "header_row": header.line}
+    if rows > 1:
+        said["header_rows"] = rows
+    return job.found(
+        header.names,
+        lambda: iter([sheet_table(sheet, header, (), 0)]),
+        lambda raw: raw.split(RAW_JOINT),
+        said,
+        ((sheet.name,), *titles),
+    )
+
+
+def _pointed(plan: TablePlan) -> TablePlan:
+    """Return the plan of a sheet: cells that are numbers come with a point whatever is shown."""
+    return plan if plan.decimal == "." else replace(plan, decimal="either", thousands=None)
 
 
 def _workbook_rows(job: _Job, sheets: list[tuple[Sheet, Header]], notes: tuple[str, ...]) -> Iterator[TableRead]:
     last = 0
     for sheet, header in sheets:
-        raw = sheet_table(sheet, header, job.profile, last)
-        for table in map_tables([raw], header.plan, job.context, last):
+        profile = header.plan.profile
+        raw = sheet_table(sheet, header, profile.file.skip_rows_where if profile else (), last)
+        for table in map_tables([raw], header.plan, job.placed, last):
             last += table.rows_read + sum(table.skipped["why"] == "total line")
             yield replace(table, notes=(*notes, *table.notes))
             notes = ()
 
 
 def _read_adapter(job: _Job) -> FileRead:
+    elapsed = Elapsed.of(job.profile.columns.get("occurred_at") if job.profile else None)
     machine = stream_machine(job.profile, job.context)
+    device = device_of_items(job.devices, item_names(job.head_lines()), machine)
+    if machine is None and device is not None and device.machine is not None:
+        machine = job.known.machines.get(device.machine.casefold(), device.machine)
     if machine is None:
         return job.refuse(
             "needs a profile",
             "adapter text",
             'This is a log of a machine that does not name the machine. Add machine = "..." (and a profile for its '
-            "items, where they are not called as in the standard) under [[source]] in shop.toml and run again.",
+            "items, where they are not called as in the standard) under [[source]] in shop.toml and run again; or lay "
+            "the MTConnectDevices document of the machine beside it.",
         )
-    return job.read("adapter text", _adapter_rows(job, machine))
+    return job.read("adapter text", _adapter_rows(job, machine, device, elapsed))
 
 
-def _adapter_rows(job: _Job, machine: str) -> Iterator[TableRead]:
+def _adapter_rows(job: _Job, machine: str, device: Device | None, elapsed: Elapsed | None) -> Iterator[TableRead]:
     with job.opened.open() as stream:
-        blocks = text_blocks(stream, job.encoding)
-        yield from read_adapter_text(blocks, stream_items(job.profile), job.context, machine)
+        blocks = job.blocks(stream)
+        yield from read_adapter_text(blocks, text_items(job.profile, device), job.context, machine, elapsed)
 
 
 def _read_xml(job: _Job) -> FileRead:
@@ -273,7 +448,20 @@ def _read_xml(job: _Job) -> FileRead:
 
 
 def _xml_rows(job: _Job) -> Iterator[TableRead]:
-    machine = stream_machine(job.profile, job.context)
-    by_name = job.profile is not None and job.profile.item_id == "name"
+    notes: tuple[str, ...] = ()
+    if (machine := stream_machine(job.profile, job.context)) is not None:
+        with job.opened.open() as stream:
+            devices = devices_in(stream)
+        if len(devices) > 1:
+            notes = (SEVERAL_DEVICES.format(machine=machine, devices=listed_names(devices)),)
+            machine = None
+    rule = job.profile.columns.get("machine") if job.profile else None
+    names = StreamNames(
+        machine,
+        {**job.known.machines, **({said.casefold(): put for said, put in rule.lookup.items()} if rule else {})},
+        rule.default if rule else None,
+        job.profile is not None and job.profile.item_id == "name",
+        lambda name, uuid: device_called(job.devices, name, uuid),
+    )
     with job.opened.open() as stream:
-        yield from read_streams(stream, stream_items(job.profile), job.context, machine, id_is_name=by_name)
+        yield from read_streams(stream, stream_items(job.profile), job.context, names, notes)

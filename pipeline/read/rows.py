@@ -8,13 +8,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
 from pipeline.printable import shown_name
 from schemas.inputs import columns
 from schemas.vocabulary import InputKind
+
+if TYPE_CHECKING:
+    from pipeline.read.recognition.proposing import Proposal
 
 REJECT_COLUMNS: Final[dict[str, pl.DataType]] = {
     "row_number": pl.Int64(),
@@ -122,3 +125,4 @@ class FileRead:
     reason: str = ""  # for every status but loaded: what is wrong and what to do
     profile: str | None = None
     tables: Iterable[TableRead] = ()
+    proposal: Proposal | None = None  # how a table without a profile was recognised

@@ -11,13 +11,17 @@ from typing import Final
 import polars as pl
 
 from pipeline.read.rawtable import LINE, RAW, skipped_rows
+from pipeline.read.recognition.names import unit_of
 from pipeline.read.rows import no_skipped
 from schemas.profile import UNITS, SkipRule
 
+UNITS_ROW: Final = "units row"
 _UNIT_WORDS: Final = {
     *UNITS,
     *("sec", "secs", "hh:mm:ss", "[h]:mm:ss", "rpm", "1/min", "%", "°c", "a", "kw", "v", "pcs", "pc", "-", "–"),
 }
+_BARE: Final = ("-", "–")
+_LONGEST_UNIT: Final = 14
 _UNIT_DRESS: Final = " []()"
 
 
@@ -30,7 +34,7 @@ def skip_rows(
         repeated = (cells[RAW].str.strip_chars() == header_raw.strip()).fill_null(False)
         why = why.set(repeated, "repeated header") if repeated.any() else why
         if cells.height and cells[LINE][0] <= header_line + 2 and _is_units_row(cells.row(0, named=True), names):
-            why = why.set(cells[LINE] == cells[LINE][0], "units row")
+            why = why.set(cells[LINE] == cells[LINE][0], UNITS_ROW)
     for rule in rules:
         column = next((name for name in names if name.casefold() == rule.column.casefold()), None)
         if column is not None:
@@ -43,6 +47,15 @@ def skip_rows(
 
 
 def _is_units_row(row: dict[str, object], names: Sequence[str]) -> bool:
+    """Return whether a row holds units below names: no digit, and at least half of its cells words for units."""
     texts = [str(row[name]).strip(_UNIT_DRESS).lower() for name in names if row[name] is not None]
-    filled = {text for text in texts if text}
-    return bool(filled) and filled <= _UNIT_WORDS and filled != {"-"}
+    filled = [text for text in texts if text]
+    if not filled or any(character.isdigit() for text in filled for character in _plain_unit(text)):
+        return False
+    units = [text for text in filled if text not in _BARE and (text in _UNIT_WORDS or unit_of(text) is not None)]
+    short = all(len(text) <= _LONGEST_UNIT for text in filled)
+    return short and bool(units) and 2 * len(units) >= sum(text not in _BARE for text in filled)
+
+
+def _plain_unit(text: str) -> str:
+    return "" if text in _UNIT_WORDS else text

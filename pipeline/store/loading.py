@@ -6,7 +6,7 @@ It reads no files and checks no values; rows arrive typed and checked.
 from __future__ import annotations
 
 from pipeline.errors import AuditError
-from pipeline.read.rows import FileRead
+from pipeline.read.rows import FileRead, SourceFile
 from pipeline.store.accounts import (
     LOADED,
     UNREADABLE,
@@ -24,11 +24,11 @@ from pipeline.store.merging import merge_kind
 from pipeline.store.ranking import own_rank
 from pipeline.store.rejecting import remember_rejects, take_up_replaced, taken_up_by_settings
 from pipeline.store.staging import drop_staged, stage_nothing, stage_tables, tables_of
-from pipeline.store.standing import Standing, note_standing, standing_of
+from pipeline.store.standing import note_standing, standing_of
 from pipeline.store.statements import statement
 from pipeline.store.withdrawing import withdraw
 
-__all__ = ["FileCounts", "KnownFile", "known_files", "load_file"]
+__all__ = ["FileCounts", "KnownFile", "known_files", "left_as_is", "load_file"]
 
 
 def load_file(book: Book, file_read: FileRead, reading_fingerprint: str = "") -> FileCounts:
@@ -45,25 +45,32 @@ def load_file(book: Book, file_read: FileRead, reading_fingerprint: str = "") ->
     Raises AuditError, with nothing stored, when rows read are not rows loaded + duplicate + rejected. Whatever the
     reader raises while its chunks are drawn passes through, with nothing stored either.
     """
-    known, standing = account_of(book, file_read.source), standing_of(book, file_read.source)
-    if known is not None and not known.needs_reading(reading_fingerprint) and not standing.outranks(known):
-        if not standing.known_here and file_read.status != UNREADABLE:
-            with book.transaction():
-                note_standing(book, file_read.source)
+    known = account_of(book, file_read.source)
+    if known is not None and left_as_is(book, file_read.source, known, reading_fingerprint):
         return FileCounts.of(known, already_known=True)
     if file_read.status != LOADED:
         return _record_unread(book, file_read, known, reading_fingerprint)
     try:
         with book.transaction():
-            return _load_rows(book, file_read, known, standing, reading_fingerprint)
+            return _load_rows(book, file_read, known, reading_fingerprint)
     finally:
         drop_staged(book)
 
 
-def _load_rows(
-    book: Book, file_read: FileRead, known: KnownFile | None, standing: Standing, reading_fingerprint: str
-) -> FileCounts:
+def left_as_is(book: Book, source: SourceFile, known: KnownFile, reading_fingerprint: str) -> bool:
+    """Return whether the book holds a file as it would be read now; if so, it is only noted where the file stands."""
+    standing = standing_of(book, source)
+    if known.needs_reading(reading_fingerprint) or standing.outranks(known):
+        return False
+    if not standing.known_here and known.status != UNREADABLE:
+        with book.transaction():
+            note_standing(book, source)
+    return True
+
+
+def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading_fingerprint: str) -> FileCounts:
     source = file_read.source
+    standing = standing_of(book, source)
     values = {"file_id": source.file_id}
     tables_before = tables_of(book, source.file_id)
     if known is not None:

@@ -304,7 +304,7 @@ def _understand(tokens: Sequence[str], asides: Sequence[str], unit: _Unit, *, da
         concepts, tags = _weigh(segments, beside, language, unit)
         if concepts:
             unknown = sum(not words.tags for words in segments)
-            native = sum(words.length for words in (*segments, *beside) if words.native)
+            native = sum(words.length for words in (*segments, *beside) if words.native and words.says)
             found.append(((-unknown, native), language.code, concepts, tags))
     if not found:
         return NameReading({}, None, unit.unit)
@@ -405,8 +405,8 @@ def _tags(language: Language, phrase: str) -> dict[str | None, float]:
 
 
 def _spoken(language: Language) -> tuple[Language, ...]:
-    english = languages().get("en")
-    return (language,) if english is None or language is english else (language, english)
+    english = languages()["en"]
+    return (language,) if language is english else (language, english)
 
 
 def _word(token: str, language: Language) -> list[_Words]:
@@ -514,8 +514,8 @@ def _weigh(
     distinct = {max(meaning, key=lambda concept: meaning[concept]) for _, _, meaning, _ in ways}
     alone = len(distinct) == 1 and len({tag for *_, tags in ways for tag in tags}) > 1
     concepts: dict[str, float] = {}
-    for _, likely, meaning, _ in ways:
-        for concept, share in meaning.items():
+    for _, likely, said, _ in ways:
+        for concept, share in said.items():
             sure = share * worth * (1.0 if alone else likely)
             concepts[concept] = max(sure, concepts.get(concept, 0.0))
     if len(distinct) > 1:

@@ -1,0 +1,324 @@
+"""Which column of a sample is which field of a kind, how surely, and why: names and values weighed together.
+
+It chooses columns only; formats and units are settled in `settling.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import polars as pl
+
+from pipeline.read.plan import text_of
+from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
+from pipeline.read.recognition.names import kind_titles
+from pipeline.read.recognition.sample import Column, Knowledge, Sample
+from pipeline.read.times import read_times
+from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
+from schemas.inputs import columns, required
+from schemas.profile import ColumnRule
+from schemas.vocabulary import UTC_TIME, InputKind
+
+SURE: Final = 0.9
+"""A file is read without a profile only where every field that is used is at least this sure."""
+NOTICED: Final = 0.6
+"""From here on a column may be meant for a field: below SURE a person must say so, and the file waits."""
+PROPOSED: Final = 0.3
+"""From here on a column is proposed for a field that every row needs."""
+_OWN_NAME: Final = 0.999
+_VALUES_ALONE: Final = 0.88  # what values are worth at most where the name says nothing
+_NAMED: Final = 0.8  # a name this sure of another meaning is not overruled by values
+_NEAR: Final = 0.08  # runners-up this close put the winner in doubt
+_DOUBT: Final = 0.7
+_TOOL_LIST_COST: Final = 1.5
+_UNUSED_COST: Final = 0.3
+_TITLE_WORTH: Final = 0.8
+_FEWEST_ROWS: Final = 4
+_FOLLOWING: Final = 0.98  # share of rows whose end is after their start
+_DISJOINT: Final = 0.7  # share of rows that end before the next starts: machines run side by side in one list
+_FOLLOWS_WORTH: Final = 0.7
+_ELSEWHERE: Final = 0.25  # what a meaning counts that only tables of other kinds have a field for
+_IMPOSSIBLE: Final = 0.1  # what a meaning counts that the values do not allow
+_TAKEN: Final = 0.2  # what a meaning counts that another column surely bears
+_ESTIMATE_TIMES: Final = ("cut_s", "noncut_s", "cycle_s", "load_s", "setup_s")
+KINDS: Final[tuple[InputKind, ...]] = ("cycle", "tool_change", "edge_change", "event", "estimate", "job")
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A field, the columns that fill it (a date and a time of day are two), how surely, and why."""
+
+    field: str
+    columns: tuple[str, ...]
+    cells: Column  # what stands in them, joined by a blank where they are two
+    confidence: float
+    evidence: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """What a table is if it is of this kind; `score` compares kinds."""
+
+    kind: InputKind
+    guesses: dict[str, Guess]
+    missing: tuple[str, ...]  # fields that every row needs and no column fills
+    score: float
+    doubts: tuple[str, ...] = field(default=())
+
+
+def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
+    """Return the best reading of a sample as a table of one kind."""
+    candidates = list(_candidates(kind, sample, known))
+    if kind == "cycle":
+        candidates = _with_ends(candidates)
+    candidates.sort(key=lambda guess: -guess.confidence)
+    chosen: dict[str, Guess] = {}
+    taken: dict[str, str] = {}
+    for guess in candidates:
+        if guess.field in chosen or guess.confidence < PROPOSED:
+            continue
+        if all(column not in taken for column in guess.columns) or _shares_a_date(guess, chosen, taken):
+            chosen[guess.field] = guess
+            taken.update(dict.fromkeys(guess.columns, guess.field))
+    chosen = {name: _doubted(guess, candidates, chosen, taken, sample) for name, guess in chosen.items()}
+    needed = set(needed_fields(kind, chosen))
+    chosen = {
+        name: guess for name, guess in chosen.items() if guess.confidence >= (PROPOSED if name in needed else NOTICED)
+    }
+    missing = tuple(name for name in needed_fields(kind, chosen) if name not in chosen and name != "machine")
+    return Assignment(kind, chosen, missing, _score(kind, chosen, missing, sample))
+
+
+def _with_ends(candidates: list[Guess]) -> list[Guess]:
+    """Return the guesses with ends surer where each row ends after it starts and before the next one starts."""
+    starts = [guess for guess in candidates if guess.field == "started_at" and guess.confidence >= NOTICED]
+    best = max(starts, key=lambda guess: guess.confidence, default=None)
+    if best is None:
+        return candidates
+    return [
+        replace(
+            guess,
+            confidence=1 - (1 - guess.confidence) * (1 - _FOLLOWS_WORTH),
+            evidence=(*guess.evidence, f'it follows on "{" + ".join(best.columns)}" row by row'),
+        )
+        if guess.field == "ended_at" and guess.confidence < _OWN_NAME and _follow(best.cells, guess.cells)
+        else guess
+        for guess in candidates
+    ]
+
+
+def _follow(start: Column, end: Column) -> bool:
+    """Return whether each time of one column lies between the one beside it and the next, of a log in order."""
+    if start.name == end.name or not start.times or not end.times or len(start.text) < _FEWEST_ROWS:
+        return False
+    first, last = clock_us(start.text, start.times[0].format), clock_us(end.text, end.times[0].format)
+    frame = pl.DataFrame({"first": first, "last": last}).drop_nulls().sort("first")
+    after = frame.select((pl.col("last") > pl.col("first")).mean()).item()
+    before = frame.select((pl.col("last") <= pl.col("first").shift(-1)).mean()).item()
+    return bool(frame.height >= _FEWEST_ROWS and after >= _FOLLOWING and (before or 0.0) >= _DISJOINT)
+
+
+def clock_us(text: pl.Series, format: str | list[str] | None) -> pl.Series:
+    """Return times as microseconds, clock times as if in UTC; null where there is none."""
+    read = read_times(text, format)
+    naive, utc = read.naive.dt.timestamp("us"), read.utc.dt.timestamp("us")
+    return utc.zip_with(utc.is_not_null(), naive).cast(pl.Float64)
+
+
+def needed_fields(kind: InputKind, given: Iterable[str]) -> list[str]:
+    """Return the fields that every row of a kind needs, given that some are filled."""
+    names = required(kind)
+    has = set(given)
+    if kind == "cycle" and "duration_s" in has:
+        spared = "ended_at" if "started_at" in has or "ended_at" not in has else "started_at"
+        names = [name for name in names if name != spared]
+    if kind == "estimate":
+        names += [] if has & {"job", "program"} else ["job"]
+        names += [] if has & set(_ESTIMATE_TIMES) else ["cycle_s"]
+    return names
+
+
+def _candidates(kind: InputKind, sample: Sample, known: Knowledge) -> Iterator[Guess]:
+    fields = [*columns(kind), *(("duration_s",) if kind == "cycle" else ())]
+    for name in fields:
+        dtype = pl.Float64() if name == "duration_s" else columns(kind)[name]
+        for column in sample.columns:
+            share = name_share(kind, name, column, sample)
+            if (guess := _weigh(kind, name, column, (column.name,), share, known)) is not None:
+                yield guess
+        if dtype == UTC_TIME:
+            for column, pair, share in _pairs(kind, name, sample):
+                if (guess := _weigh(kind, name, column, pair, share, known)) is not None:
+                    yield replace(guess, evidence=(*guess.evidence, "date and time of day stand in two columns"))
+
+
+def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> float:
+    """Return how surely the name of a column means a field in a table of a kind; 1 for our own name of it.
+
+    A name of several meanings is weighed by those that a table of this kind has a use for, and a meaning that another
+    column bears surely counts little: beside a column "Operator", a column "Op" is no operator.
+    """
+    if " ".join(column.name.split()).casefold() == name:
+        return 1.0
+    concepts = column.reading.concepts
+    meant, others = 0.0, 0.0
+    for concept, share in concepts.items():
+        if FIELDS[kind].get(concept) == name:
+            meant = max(meant, share)
+        else:
+            weight = _ELSEWHERE if concept in FIELD_CONCEPTS and concept not in FIELDS[kind] else 1.0
+            weight *= 1.0 if can_bear(concept, column) else _IMPOSSIBLE
+            weight *= _TAKEN if any(share < other for other in _borne(concept, column, sample)) else 1.0
+            others += weight * share
+    total = min(1.0, sum(concepts.values()))
+    return total * meant / (meant + others) if meant else 0.0
+
+
+def _borne(concept: str, column: Column, sample: Sample) -> Iterator[float]:
+    """Yield how surely other columns of a sample bear a meaning, where they surely do."""
+    for other in sample.columns:
+        if other.name != column.name and (share := other.reading.concepts.get(concept, 0.0)) >= SURE:
+            yield share
+
+
+def _weigh(
+    kind: InputKind, name: str, column: Column, from_: tuple[str, ...], share: float, known: Knowledge
+) -> Guess | None:
+    fits, shown = fit(kind, name, column, known)
+    if fits is None:
+        return None
+    if share >= 1.0:
+        return Guess(name, from_, column, _OWN_NAME, ("the name is ours", *_said(shown)))
+    if share == 0.0:
+        if len(from_) == 1 and _means_another(kind, name, column):
+            return None
+        confidence = fits if name == "machine" and fits > SURE else min(fits, _VALUES_ALONE)
+        return Guess(name, from_, column, confidence, _said(shown))
+    confidence = 1 - (1 - share) * (1 - fits)
+    return Guess(name, from_, column, confidence, (f"the name means {name.replace('_', ' ')} ({share:.2f})", *_said(shown)))
+
+
+def _said(shown: str) -> tuple[str, ...]:
+    return (shown,) if shown else ()
+
+
+def _means_another(kind: InputKind, name: str, column: Column) -> bool:
+    """Return whether the name of a column surely means something other than a field."""
+    return any(
+        share >= _NAMED and FIELDS[kind].get(concept) != name
+        for concept, share in column.reading.concepts.items()
+        if concept in CONCEPTS
+    )
+
+
+def _pairs(kind: InputKind, name: str, sample: Sample) -> Iterator[tuple[Column, tuple[str, str], float]]:
+    """Yield columns of a date and a time of day joined, with how surely the two names mean the field."""
+    dates = [column for column in sample.columns if column.times and column.times[0].holds == "date"]
+    clocks = [column for column in sample.columns if any(form.holds == "time of day" for form in column.times)]
+    for date in dates:
+        for clock in clocks:
+            share = _pair_share(kind, name, date, clock, sample)
+            if share <= 0.0:
+                continue
+            rule = ColumnRule.model_validate({"from": [date.name, clock.name]})
+            joined = text_of(sample.table.cells, rule)
+            yield Column(f"{date.name} {clock.name}", joined, None), (date.name, clock.name), share
+
+
+def _pair_share(kind: InputKind, name: str, date: Column, clock: Column, sample: Sample) -> float:
+    """Return how surely a date and a time of day mean one field: one may name it, the other must not contradict."""
+    by_date, by_clock = name_share(kind, name, date, sample), name_share(kind, name, clock, sample)
+    plain_date, plain_clock = _is_plain(date, "date"), _is_plain(clock, "time of day")
+    if by_date and by_clock and not (plain_date and plain_clock):
+        return min(max(by_date, 0.9 * plain_date), max(by_clock, 0.9 * plain_clock))
+    if plain_date and by_clock:
+        return by_clock
+    if by_date and plain_clock:
+        return by_date
+    return 0.0
+
+
+def _is_plain(column: Column, part: str) -> bool:
+    """Return whether a name says date or time of day and not of what."""
+    said = column.reading.concepts.get("instant", 0.0)
+    other = max((share for concept, share in column.reading.concepts.items() if concept != "instant"), default=0.0)
+    return said > 0 and (column.reading.part in (part, None)) and other < _NAMED
+
+
+def _shares_a_date(guess: Guess, chosen: dict[str, Guess], taken: dict[str, str]) -> bool:
+    """Return whether the only column that is taken is the date of a start, and this is the end of the same rows."""
+    if len(guess.columns) != 2 or guess.field not in ("started_at", "ended_at"):
+        return False
+    date, clock = guess.columns
+    other = chosen.get("started_at" if guess.field == "ended_at" else "ended_at")
+    return clock not in taken and other is not None and len(other.columns) == 2 and other.columns[0] == date
+
+
+def _doubted(
+    guess: Guess, candidates: list[Guess], chosen: dict[str, Guess], taken: dict[str, str], sample: Sample
+) -> Guess:
+    """Lower a guess where another column fits the field nearly as well, is not needed elsewhere and says other things."""
+    if guess.confidence >= _OWN_NAME:
+        return guess
+    for rival in candidates:
+        if rival.field != guess.field or rival.columns == guess.columns:
+            continue
+        if rival.confidence < guess.confidence - _NEAR or rival.confidence < PROPOSED:
+            continue
+        if any(taken.get(column, guess.field) != guess.field for column in rival.columns):
+            continue
+        if set(rival.columns) & set(guess.columns) or _say_the_same(guess.columns[0], rival.columns[0], sample):
+            continue
+        if guess.field == "tool" and _is_next(guess.columns[0], rival.columns[0], sample):
+            continue
+        if guess.field == "tool" and _is_next(rival.columns[0], guess.columns[0], sample):
+            return replace(rival, evidence=(*rival.evidence, "it becomes the other tool column of the next row"))
+        also = f'column "{" + ".join(rival.columns)}" fits as well'
+        return replace(guess, confidence=guess.confidence * _DOUBT, evidence=(*guess.evidence, also))
+    return guess
+
+
+def _say_the_same(one: str, other: str, sample: Sample) -> bool:
+    """Return whether two columns tell the same rows apart: a number and its name."""
+    cells = sample.table.cells.select(pl.col(one).alias("one"), pl.col(other).alias("other")).drop_nulls()
+    pairs = cells.unique().height
+    return pairs > 0 and pairs == cells["one"].n_unique() == cells["other"].n_unique()
+
+
+def _is_next(new: str, old: str, sample: Sample) -> bool:
+    """Return whether a column of tools holds what another says one row later: the tool after a change and before it."""
+    cells = sample.table.cells
+    agree = (cells[new] == cells[old].shift(-1)).drop_nulls()
+    return len(agree) > 1 and float(agree.mean() or 0.0) >= 0.8 and cells[new].n_unique() > 1  # type: ignore[arg-type]
+
+
+def _score(kind: InputKind, chosen: dict[str, Guess], missing: tuple[str, ...], sample: Sample) -> float:
+    used = {column for guess in chosen.values() for column in guess.columns}
+    score = sum(guess.confidence for guess in chosen.values()) - 2.0 * len(missing)
+    for column in sample.columns:
+        concepts = column.reading.concepts
+        if column.name not in used and any(share >= SURE for name, share in concepts.items() if name in _SAID):
+            score -= _UNUSED_COST
+        if kind == "cycle" and concepts.get("tool", 0.0) >= SURE and column.text.n_unique() > 1:
+            score -= _TOOL_LIST_COST
+    return score + _TITLE_WORTH * max(title_share(kind, sample), 0.5 * file_share(kind, sample))
+
+
+_SAID: Final = frozenset(concept for fields in FIELDS.values() for concept in fields)
+
+
+def title_share(kind: InputKind, sample: Sample) -> float:
+    """Return how surely the title lines of a table say that it is of a kind."""
+    return max((kind_titles(" ".join(cells)).get(kind, 0.0) for cells in sample.titles), default=0.0)
+
+
+def file_share(kind: InputKind, sample: Sample) -> float:
+    """Return how surely the name of the file says so: it is of the whole file, and often of a folder's habit."""
+    return kind_titles(sample.place.rpartition("/")[2]).get(kind, 0.0)
+
+
+def in_order(column: Column) -> bool:
+    """Return whether the times of a column rise or fall all the way."""
+    return bool(column.times) and max(column.times[0].rises, column.times[0].falls) >= ORDERED

@@ -1,0 +1,100 @@
+"""How a table without a profile is read: by our own names as it stands, by a proposal that is sure, or not at all.
+
+Our own names win where they read all there is; a proposal must read more, and be sure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from pipeline.read.mapping import map_table
+from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table
+from pipeline.read.rawtable import RawTable
+from pipeline.read.recognition.names import unit_of
+from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
+from pipeline.read.recognition.sample import Knowledge, Sample, thinned
+from pipeline.read.skipping import UNITS_ROW
+from schemas.profile import UNITS
+
+
+@dataclass(frozen=True)
+class FoundTable:
+    """A table in a file, its head found: `chunks` gives its rows from the start each time it is called."""
+
+    names: list[str]
+    chunks: Callable[[], Iterator[RawTable]]
+    split: Callable[[str], list[str]]  # the raw text of a row -> its cells
+    layout: Mapping[str, Any] = field(default_factory=dict)  # as [file] of a profile says it
+    titles: tuple[tuple[str, ...], ...] = ()
+    place: str = ""
+    name: str = ""  # for the profile
+
+
+class Chosen(NamedTuple):
+    """The plan to read by or why there is none, and what was proposed on the way."""
+
+    plan: TablePlan | NoPlan
+    proposal: Proposal | None
+
+
+def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context: Context) -> Chosen:
+    """Return how a table is to be read; `own` is its plan by our own field names, where they make one."""
+    first = next(table.chunks(), None)
+    if first is None or not first.cells.height:
+        return Chosen(own, None)
+    sample = Sample(table.names, thinned(first), table.titles, table.place, _units(table, first), _rest(table))
+    own_rows = 0
+    if isinstance(own, TablePlan):
+        trial = map_table(RawTable(sample.table.cells), own, context) if not own.wide else None
+        own_rows = trial.rows.height if trial else 0
+        if trial and not trial.rejects.height and own.used >= {column.name for column in sample.columns}:
+            return Chosen(own, None)
+    proposal = _propose(table, sample, known, context)
+    if proposal is None:
+        return Chosen(own, None)
+    plan = plan_table(table.names, proposal.profile) if proposal.profile and proposal.sure else None
+    if isinstance(plan, TablePlan):
+        if isinstance(own, NoPlan) or _reads_more(plan, own, sample, own_rows, context):
+            return Chosen(replace(plan, notes=(told(proposal), *plan.notes)), proposal)
+        return Chosen(own, proposal)
+    if isinstance(own, TablePlan) and (own_rows or proposal.missing):
+        return Chosen(own, proposal)
+    return Chosen(NoPlan(refusal(proposal)), proposal)
+
+
+def _propose(table: FoundTable, sample: Sample, known: Knowledge, context: Context) -> Proposal | None:
+    """Propose by the file alone; what the book knows only helps where that leaves doubts.
+
+    So a file that is sure by itself is read alike whatever came before it: the order of files is no matter.
+    """
+    by_itself = replace(known, programs=frozenset(), jobs=frozenset())
+    proposal = propose(sample, by_itself, context, table.layout, table.name)
+    if proposal is None or proposal.sure or known == by_itself:
+        return proposal
+    return propose(sample, known, context, table.layout, table.name)
+
+
+def _reads_more(plan: TablePlan, own: TablePlan, sample: Sample, own_rows: int, context: Context) -> bool:
+    """Return whether a proposal reads rows that our own names do not, or as many of the same kind and more of each."""
+    rows = map_table(RawTable(sample.table.cells), plan, context).rows.height if not plan.wide else 0
+    if rows != own_rows:
+        return rows > own_rows
+    return plan.kind == own.kind and plan.used > own.used
+
+
+def _units(table: FoundTable, first: RawTable) -> dict[str, str]:
+    """Return what a units row says, by column."""
+    rows = first.skipped.filter(pl.col("why") == UNITS_ROW)
+    if not rows.height or rows["raw"][0] is None:
+        return {}
+    cells = table.split(rows["raw"][0])
+    found = {name: unit_of(cell) for name, cell in zip(table.names, cells, strict=False)}
+    return {name: unit for name, unit in found.items() if unit in UNITS}
+
+
+def _rest(table: FoundTable) -> Callable[[], Iterator[pl.DataFrame]]:
+    return lambda: (chunk.cells for chunk in table.chunks())

@@ -1,0 +1,179 @@
+"""Tables of signals: wide logs with a column for each signal, and logs of states with a start for each.
+
+Both are events of a machine; which columns are which signals is weighed here, long tables of item and value elsewhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import polars as pl
+
+from pipeline.read.recognition.assigning import NOTICED, PROPOSED, SURE, Assignment, Guess, assign, title_share
+from pipeline.read.recognition.names import known_word
+from pipeline.read.recognition.sample import Column, Knowledge, Sample
+from pipeline.read.recognition.settling import Settled, settle
+from pipeline.read.times import read_times
+from schemas.concepts import ITEM_CONCEPTS
+from schemas.profile import ITEM_DIMENSIONS, UNITS, standard_item
+from schemas.vocabulary import EXECUTION
+
+_WORD_LISTS: Final = {"Execution": "execution", "ControllerMode": "mode"}
+_NUMBERS: Final = frozenset({*ITEM_DIMENSIONS, "PartCount"})
+_FEWEST: Final = 2  # signals beside the time that make a table a wide log
+_LISTED_TOO: Final = frozenset({"Program", "ToolNumber"})  # columns that lists of cycles and tools have as well
+_TILED: Final = 0.95
+_GAP_US: Final = 2_000_000  # a state and the next may be this far apart and still follow one another
+_TITLE_WORTH: Final = 0.8
+
+
+@dataclass(frozen=True)
+class Signal:
+    """A column that is one item of the standard."""
+
+    column: Column
+    item: str
+    share: float
+
+
+def signals(sample: Sample, taken: frozenset[str]) -> list[Signal]:
+    """Return the columns that are items of the standard by name and values, beside those already taken."""
+    found = []
+    for column in sample.columns:
+        if column.name in taken:
+            continue
+        item, share = _item_of(column)
+        if item is None or share < NOTICED or (item in _NUMBERS and not column.numbers):
+            continue
+        if item in ("EmergencyStop", "Availability") and not _in_own_words(column, item):
+            continue
+        found.append(Signal(column, item, share))
+    return found
+
+
+def _item_of(column: Column) -> tuple[str | None, float]:
+    if (own := standard_item(column.name)) is not None:
+        return own, 1.0
+    shares = {
+        ITEM_CONCEPTS[name]: share for name, share in column.reading.concepts.items() if name in ITEM_CONCEPTS
+    }
+    if not shares:
+        return None, 0.0
+    item = max(shares, key=lambda name: shares[name])
+    return item, shares[item]
+
+
+def _in_own_words(column: Column, item: str) -> bool:
+    words = {word.upper() for word in column.text.drop_nulls().unique().to_list()}
+    allowed = {"EmergencyStop": {"ARMED", "TRIGGERED"}, "Availability": {"AVAILABLE"}}[item]
+    return words <= {*allowed, "UNAVAILABLE"}
+
+
+def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, list[dict[str, Any]]] | None:
+    """Return a table with a column for each signal, None where it is not one."""
+    base = assign("event", sample, known)
+    kept = {name: guess for name, guess in base.guesses.items() if name in ("machine", "occurred_at")}
+    if "occurred_at" not in kept:
+        return None
+    found = signals(sample, frozenset(column for guess in kept.values() for column in guess.columns))
+    measured = {signal.item for signal in found} - _LISTED_TOO
+    if not measured or (len(found) < _FEWEST and "Execution" not in measured):
+        return None
+    score = sum(guess.confidence for guess in kept.values()) + sum(signal.share for signal in found)
+    score += _TITLE_WORTH * title_share("event", sample)
+    assignment = Assignment("event", kept, (), score)
+    settled = settle(assignment, sample, known)
+    items = [_item_rule(signal, settled) for signal in found]
+    doubled = {signal.item for signal in found if sum(other.item == signal.item for other in found) > 1}
+    settled.doubts += [f"several columns can be {item}" for item in sorted(doubled - {"Load"})]
+    settled.doubts += [
+        f'column "{signal.column.name}" may be {signal.item} ({signal.share:.2f})'
+        for signal in found
+        if signal.share < SURE
+    ]
+    return assignment, settled, items
+
+
+def _item_rule(signal: Signal, settled: Settled) -> dict[str, Any]:
+    column, item = signal.column, signal.item
+    rule: dict[str, Any] = {"name": column.name, "type": item}
+    dimension = ITEM_DIMENSIONS.get(item)
+    if dimension is not None and column.unit and UNITS[column.unit][0] == dimension:
+        rule["unit"] = column.unit
+    elif dimension == "feed" and standard_item(column.name) is None:
+        rule["unit"] = "mm/min"
+        settled.doubts.append(f'column "{column.name}" ({item}) does not say its unit')
+    if (list_name := _WORD_LISTS.get(item)) is not None:
+        rule["values"] = _words(column, list_name, item, settled)
+    if item in _NUMBERS and column.numbers and column.numbers[0].decimal == ",":
+        settled.file["decimal"] = ","
+    return rule if rule.get("values", True) else {key: value for key, value in rule.items() if key != "values"}
+
+
+def _words(column: Column, list_name: str, item: str, settled: Settled) -> dict[str, str]:
+    words = sorted(column.text.drop_nulls().unique().to_list())
+    found = {word: known_word(list_name, word) for word in words}
+    strange = [word for word, meaning in found.items() if meaning is None and word.upper() not in EXECUTION]
+    if strange:
+        listed = ", ".join(f'"{word}"' for word in strange[:6])
+        settled.doubts.append(f'column "{column.name}" says {listed}: tell which word of the standard for {item} it is')
+    return {word: meaning for word, meaning in found.items() if meaning is not None and meaning != word.upper()}
+
+
+def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled] | None:
+    """Return a table of states of a machine, each with the time at which it began, None where it is not one."""
+    base = assign("cycle", sample, known)
+    started = base.guesses.get("started_at")
+    states = [column for column in sample.columns if _is_state(column)]
+    if started is None or len(states) != 1 or started.confidence < PROPOSED:
+        return None
+    column = states[0]
+    kept = {"occurred_at": _renamed(started, "occurred_at")}
+    if "machine" in base.guesses:
+        kept["machine"] = base.guesses["machine"]
+    share = max(column.reading.concepts.get("execution", 0.0), 0.5 * column.reading.concepts.get("outcome", 0.0))
+    confidence = 1 - (1 - share) * 0.1
+    kept["value"] = Guess("value", (column.name,), column, confidence, ("its cells are states of a program run",))
+    assignment = Assignment("event", kept, (), sum(guess.confidence for guess in kept.values()) + 1.0)
+    settled = settle(assignment, sample, known)
+    words = sorted(column.text.drop_nulls().unique().to_list())
+    settled.rules["value"]["lookup"] = {word: known_word("execution", word) or "UNAVAILABLE" for word in words}
+    settled.rules["item"] = {"constant": "Execution"}
+    if (ended := base.guesses.get("ended_at")) is not None and not _tiles(settled, started, ended, sample, known):
+        settled.doubts.append("there are gaps between one state and the next: nothing says what the machine did in them")
+    return assignment, settled
+
+
+def _is_state(column: Column) -> bool:
+    """Return whether all cells are words for states of a program run, and some are no outcomes of a cycle."""
+    words = column.text.drop_nulls().unique().to_list()
+    return (
+        1 < len(words) <= 20
+        and all(known_word("execution", word) is not None for word in words)
+        and any(known_word("outcome", word) is None for word in words)
+    )
+
+
+def has_states(sample: Sample) -> bool:
+    """Return whether a column holds states of a program run: rows are states then, no cycles."""
+    return any(_is_state(column) for column in sample.columns)
+
+
+def _renamed(guess: Guess, name: str) -> Guess:
+    return Guess(name, guess.columns, guess.cells, guess.confidence, guess.evidence)
+
+
+def _tiles(settled: Settled, started: Guess, ended: Guess, sample: Sample, known: Knowledge) -> bool:
+    """Return whether each state ends where the next begins."""
+    first = read_times(started.cells.text, settled.rules["occurred_at"].get("format"))
+    rule = settle(Assignment("cycle", {"ended_at": ended}, (), 0.0), sample, known).rules["ended_at"]
+    last = read_times(ended.cells.text, rule.get("format"))
+    frame = pl.DataFrame(
+        {
+            "start": first.naive.zip_with(first.naive.is_not_null(), first.utc.dt.replace_time_zone(None)),
+            "end": last.naive.zip_with(last.naive.is_not_null(), last.utc.dt.replace_time_zone(None)),
+        }
+    ).sort("start")
+    gaps = (frame["start"].shift(-1) - frame["end"]).dt.total_microseconds().drop_nulls().abs()
+    return len(gaps) == 0 or float((gaps <= _GAP_US).mean() or 0.0) >= _TILED  # type: ignore[arg-type]

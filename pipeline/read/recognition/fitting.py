@@ -1,0 +1,178 @@
+"""How well the values of a column fit a field, whatever its name: a share from 0 to 1, None where they cannot be it.
+
+Values alone never make a field sure; a name and values together do (`assigning.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final, NamedTuple
+
+import polars as pl
+
+from pipeline.read.recognition.names import known_word
+from pipeline.read.recognition.sample import Column, Knowledge
+from schemas.concepts import COUNTERS, DURATIONS, NUMBERS, TIMES, WORDS
+from schemas.inputs import columns
+from schemas.vocabulary import UTC_TIME, InputKind
+
+ORDERED: Final = 0.95  # share of steps in one direction from which a column of times counts as a log in order
+_COUNTING: Final = 0.7  # share of rising steps from which numbers are a counter
+_MOST_COUNT: Final = 1_000_000
+_JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
+_FEW_VALUES: Final = 30
+
+
+class Fit(NamedTuple):
+    """How well values fit, and what shows it in a person's words."""
+
+    share: float | None
+    shown: str = ""
+
+
+UNFIT: Final = Fit(None)
+
+
+def fit(kind: InputKind, field: str, column: Column, known: Knowledge) -> Fit:
+    """Return how well the values of a column fit one field of a kind."""
+    dtype = pl.Float64() if field == "duration_s" else columns(kind)[field]
+    if dtype == UTC_TIME:
+        return _fit_instant(column)
+    if dtype == pl.Date:
+        return _fit_date(column)
+    if field.endswith("_s"):
+        return _fit_duration(column)
+    if dtype == pl.Int64:
+        return _fit_count(column)
+    if dtype == pl.Float64:
+        return _fit_number(column)
+    by_field: dict[str, Callable[[Column, Knowledge], Fit]] = {
+        "machine": _fit_machine,
+        "program": _fit_program,
+        "tool": _fit_tool,
+        "job": _fit_job,
+        "operation": _fit_operation,
+    }
+    if field in ("outcome", "reason", "level"):
+        return fit_words(field, column)
+    if field in by_field:
+        return UNFIT if _is_instant(column) else by_field[field](column, known)
+    return UNFIT if _is_instant(column) else Fit(0.1)
+
+
+def can_bear(concept: str, column: Column) -> bool:
+    """Return whether the values of a column allow a meaning at all."""
+    if concept in TIMES:
+        return bool(column.times)
+    if concept in DURATIONS:
+        return bool(column.durations or column.numbers)
+    if concept in COUNTERS:
+        return bool(column.numbers) and column.numbers[0].rises >= _COUNTING
+    if concept in NUMBERS:
+        return bool(column.numbers)
+    if concept in WORDS:
+        return any(known_word(WORDS[concept], word) for word in column.few_values)
+    return not _is_instant(column)
+
+
+def _is_instant(column: Column) -> bool:
+    """Return whether the cells are surely dates or instants: nothing else is written so."""
+    return bool(column.times) and column.times[0].holds != "time of day" and not column.times[0].weak
+
+
+def _fit_instant(column: Column) -> Fit:
+    forms = [form for form in column.times if form.holds == "instant"]
+    if not forms:
+        return UNFIT
+    if forms[0].weak:
+        return Fit(0.3, "numbers that can be times")
+    ordered = max(forms[0].rises, forms[0].falls) >= ORDERED and column.filled > 3
+    if not ordered:
+        return Fit(0.6, "its cells are times")
+    return Fit(0.8, f"its cells are times that {'rise' if forms[0].rises >= forms[0].falls else 'fall'} row by row")
+
+
+def _fit_date(column: Column) -> Fit:
+    if not column.times or column.times[0].holds == "time of day":
+        return UNFIT
+    return Fit(0.2) if column.times[0].weak else Fit(0.6, "its cells are dates")
+
+
+def _fit_duration(column: Column) -> Fit:
+    if column.durations:
+        return Fit(0.6, "its cells are durations")
+    if column.numbers and column.numbers[0].low >= 0:
+        return Fit(0.4, "its cells are numbers")
+    return UNFIT
+
+
+def _fit_count(column: Column) -> Fit:
+    whole = [form for form in column.numbers if form.whole]
+    if not whole or whole[0].low < 0 or whole[0].high > _MOST_COUNT:
+        return UNFIT
+    return Fit(0.6, "its cells are whole numbers")
+
+
+def _fit_number(column: Column) -> Fit:
+    if not column.numbers or column.numbers[0].low < 0:
+        return UNFIT
+    return Fit(0.4, "its cells are numbers")
+
+
+def fit_words(field: str, column: Column) -> Fit:
+    """Return how well the values are words of a closed list."""
+    words = column.few_values
+    if not words:
+        return UNFIT
+    known = [word for word in words if known_word(field, word) is not None]
+    if not known:
+        return Fit(0.02)
+    if len(known) == len(words):
+        return Fit(0.8, f"its cells are words of {field}: {', '.join(sorted(known)[:4])}")
+    return Fit(0.4, f"some of its cells are words of {field}")
+
+
+def _fit_machine(column: Column, known: Knowledge) -> Fit:
+    values = column.text.drop_nulls().unique().to_list()
+    matched = [value for value in values if value.casefold() in known.machines]
+    if matched and len(matched) == len(values):
+        return Fit(0.95, f"its cells are machines of shop.toml: {', '.join(sorted(matched)[:4])}")
+    if matched:
+        return Fit(0.6, f"some of its cells are machines of shop.toml: {', '.join(sorted(matched)[:4])}")
+    few = len(values) <= _FEW_VALUES
+    return Fit(0.2 if few and not column.numbers else 0.05)
+
+
+def _fit_program(column: Column, known: Knowledge) -> Fit:
+    if known.programs and _share_in(column.text, known.programs) >= 0.9:
+        return Fit(0.9, "its cells are programs that the book knows")
+    if column.facts.program_like >= 0.8:
+        return Fit(0.6, "its cells look like programs")
+    return UNFIT if any(not form.whole for form in column.numbers[:1]) else Fit(0.15)
+
+
+def _fit_tool(column: Column, known: Knowledge) -> Fit:
+    if column.facts.tool_like >= 0.9:
+        return Fit(0.25 if column.numbers else 0.5, "its cells look like tool numbers")
+    return UNFIT if any(not form.whole for form in column.numbers[:1]) else Fit(0.15)
+
+
+def _fit_job(column: Column, known: Knowledge) -> Fit:
+    if known.jobs and _share_in(column.text, known.jobs) >= 0.9:
+        return Fit(0.9, "its cells are jobs that the book knows")
+    if any(not form.whole for form in column.numbers[:1]):
+        return UNFIT
+    numbered = float(column.text.drop_nulls().str.contains(_JOB_NUMBER).mean() or 0.0)  # type: ignore[arg-type]
+    return Fit(0.4, "its cells look like numbers of jobs") if numbered >= 0.9 else Fit(0.15)
+
+
+def _fit_operation(column: Column, known: Knowledge) -> Fit:
+    steps = column.text.drop_nulls().unique().cast(pl.Int64, strict=False)
+    if not steps.null_count() and len(steps) and bool((steps % 5 == 0).all()) and (steps.max() or 0) > 0:
+        return Fit(0.7, "its cells are numbers in fives or tens")
+    return Fit(0.15)
+
+
+def _share_in(text: pl.Series, known: frozenset[str]) -> float:
+    filled = text.drop_nulls()
+    return float(filled.is_in(list(known)).mean() or 0.0) if len(filled) else 0.0  # type: ignore[arg-type]

@@ -1,0 +1,156 @@
+"""Finds the head of a table that nobody has described: its delimiter, the line of its column names, its title lines.
+
+It weighs the first lines only; what the columns mean is decided later, from names and values together.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+from pipeline.read.header import DELIMITERS, SEARCHED_LINES, split_line, under_groups
+from pipeline.read.rawtable import unique_names
+from pipeline.read.recognition.names import read_name
+from schemas.concepts import CONCEPTS
+
+Cells = Sequence[str | None]
+_DATA: Final = re.compile(r"^[\s\d.,:;/+\-TZ%'€$]*\d[\s\d.,:;/+\-TZ%'€$]*(?:[AaPp]\.?\s?[Mm]\.?)?$")
+_NAMED: Final = 1.4  # what the names of a line must add up to before it counts as the head of a table
+_DATA_COST: Final = 0.6  # of a cell that is a number or a time: heads hold none
+_OPEN_LINES: Final = 5  # physical lines that a quoted cell of the head may span
+
+
+@dataclass(frozen=True)
+class Head:
+    """Where a table begins: `line` is the 1-based line of its column names, 0 where it has none."""
+
+    line: int
+    rows: int  # lines of the head that name columns: 2 where groups stand above the names
+    delimiter: str
+    names: list[str]
+    titles: tuple[tuple[str, ...], ...]  # the filled cells of each line above
+    score: float
+
+
+def find_text_head(lines: Sequence[str]) -> Head | None:
+    """Return the head of delimited text, None where no delimiter makes a table of it."""
+    found = [head for mark in DELIMITERS if (head := _find(_records(lines[:SEARCHED_LINES], mark), mark))]
+    return max(found, key=lambda head: head.score, default=None)
+
+
+def find_cells_head(rows: Sequence[tuple[int, Cells]]) -> Head | None:
+    """Return the head of a sheet, given as (line, cells)."""
+    return _find([(number, list(cells)) for number, cells in rows[:SEARCHED_LINES]], "")
+
+
+def _records(lines: Sequence[str], mark: str) -> list[tuple[int, list[str | None]]]:
+    """Return (last line, cells) of each record; a head may hold line ends inside quotes."""
+    records: list[tuple[int, list[str | None]]] = []
+    at = 0
+    while at < len(lines):
+        text, count = lines[at], 1
+        if text.count('"') % 2:
+            for more in range(1, _OPEN_LINES):
+                joined = "\n".join(lines[at : at + more + 1])
+                if joined.count('"') % 2 == 0:
+                    text, count = joined, more + 1
+                    break
+        if text.strip():
+            records.append((at + count, list(split_line(text, mark))))
+        at += count
+    return records
+
+
+def _find(records: Sequence[tuple[int, list[str | None]]], mark: str) -> Head | None:
+    records = [(number, _trimmed(cells)) for number, cells in records]
+    widths = Counter(len(cells) for _, cells in records if len(cells) > 1)
+    if not widths:
+        return None
+    best: tuple[float, int] | None = None
+    for place, (_, cells) in enumerate(records):
+        score = _score(cells)
+        if len(cells) > 1 and score >= _NAMED and (best is None or score > best[0]):
+            best = (score, place)
+    if best is not None:
+        return _named_head(records, best[1], best[0], mark)
+    return _unnamed_head(records, widths, mark)
+
+
+def _named_head(records: Sequence[tuple[int, list[str | None]]], place: int, score: float, mark: str) -> Head:
+    number, cells = records[place]
+    rows = 1
+    if place and (group := _groups(records[place - 1][1], cells)):
+        cells, rows = group, 2
+    titles = tuple(_filled(above) for _, above in records[: place - rows + 1])
+    return Head(number, rows, mark, unique_names(cells), titles, score)
+
+
+def _groups(above: Sequence[str | None], cells: list[str | None]) -> list[str | None] | None:
+    """Return the names joined with the group names above them, None where the line above holds no groups.
+
+    Groups stand above several columns each and tell apart names that are otherwise doubled (start: date, time; end:
+    date, time), so a line above counts as groups only where a name is doubled.
+    """
+    texts = [" ".join((cell or "").split()).casefold() for cell in cells]
+    doubled = len({text for text in texts if text}) < sum(bool(text) for text in texts)
+    filled = [cell for cell in above if (cell or "").strip()]
+    if not doubled or len(filled) < 2 or len(above) > len(cells) or any(_is_data(cell) for cell in filled):
+        return None
+    return under_groups(above, cells)
+
+
+def _unnamed_head(
+    records: Sequence[tuple[int, list[str | None]]], widths: Counter[int], mark: str
+) -> Head | None:
+    """Return the head of a table whose names say nothing: its first line of the usual width, or no line at all."""
+    width, lines = max(widths.items(), key=lambda item: (item[1], item[0]))
+    if lines < 2 or lines < 0.4 * len(records):
+        return None
+    place = next(place for place, (_, cells) in enumerate(records) if len(cells) == width)
+    number, cells = records[place]
+    titles = tuple(_filled(above) for _, above in records[:place])
+    filled = [cell for cell in cells if (cell or "").strip()]
+    if len(filled) == width and not any(_is_data(cell) for cell in filled):
+        return Head(number, 1, mark, unique_names(cells), titles, 0.0)
+    return Head(0, 0, mark, unique_names([None] * width), (), 0.0) if place == 0 else None
+
+
+def _trimmed(cells: Sequence[str | None]) -> list[str | None]:
+    kept = list(cells)
+    while kept and not (kept[-1] or "").strip():
+        kept.pop()
+    return kept
+
+
+def _filled(cells: Cells) -> tuple[str, ...]:
+    return tuple(text for cell in cells if (text := " ".join((cell or "").split())))
+
+
+@lru_cache(maxsize=4096)
+def _named(cell: str) -> float:
+    reading = read_name(cell)
+    return max((share for concept, share in reading.concepts.items() if concept in CONCEPTS), default=0.0)
+
+
+def _is_data(cell: str | None) -> bool:
+    return bool(_DATA.match((cell or "").strip()))
+
+
+def _score(cells: Cells) -> float:
+    texts = [(cell or "").strip() for cell in cells]
+    return sum(-_DATA_COST if _is_data(text) else _named(text) for text in texts if text)
+
+
+def unnamed_columns(lines: Sequence[str], delimiter: str | None) -> Head:
+    """Return the columns of a text without a head: as many as most of its first lines have cells."""
+    found = []
+    for mark in [delimiter] if delimiter else DELIMITERS:
+        widths = Counter(len(cells) for _, cells in _records(lines[:SEARCHED_LINES], mark))
+        width, count = max(widths.items(), key=lambda item: (item[1] * (item[0] > 1), item[0]), default=(1, 0))
+        found.append((count * (width > 1), mark, width))
+    _, mark, width = max(found, key=lambda entry: entry[0])
+    return Head(0, 0, mark, unique_names([None] * width), (), 0.0)

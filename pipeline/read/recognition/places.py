@@ -1,0 +1,60 @@
+"""Which machine a file is of where none of its columns says so: its title lines, its path.
+
+It looks at words around a table only, never at its rows.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
+
+from pipeline.read.recognition.names import read_name
+
+_NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just above it
+_LABEL: Final = re.compile(r"^(?P<label>[^:=]{2,30}?)\s*[:=]\s*(?P<value>.*)$", re.DOTALL)
+_MOST_WORDS: Final = 3  # of a machine's name in a title; more is a sentence
+_MOST_CHARACTERS: Final = 40
+_NAMED: Final = 0.9
+
+Titles = Sequence[Sequence[str]]
+
+
+def machine_of_path(path: str, machines: Mapping[str, str]) -> str | None:
+    """Return the one machine of shop.toml that the nearest part of a path names, None where none or several are."""
+    parts = [part.casefold() for part in path.replace("\\", "/").split("/") if part][-_NEAREST_PARTS:]
+    for part in reversed(parts):
+        found = {machine for word, machine in machines.items() if _stands_in(word, part)}
+        if found:
+            return found.pop() if len(found) == 1 else None
+    return None
+
+
+def _stands_in(word: str, text: str) -> bool:
+    """Return whether a word stands in a text by itself, not as a part of a longer word or number."""
+    return bool(word) and re.search(rf"(?<![^\W_]){re.escape(word)}(?![^\W_])", text) is not None
+
+
+def machine_of_titles(titles: Titles, machines: Mapping[str, str]) -> tuple[str, str] | None:
+    """Return a machine that a title line names behind a word for machine, or as a whole, and that line."""
+    for cells in titles:
+        line = " ".join(cells)
+        for label, value in _labelled(cells):
+            if read_name(label).concepts.get("machine", 0.0) < _NAMED:
+                continue
+            if (known := machines.get(value.casefold())) is not None:
+                return known, line
+            if value and len(value) <= _MOST_CHARACTERS and len(value.split()) <= _MOST_WORDS and ":" not in value:
+                return value, line
+    whole = {machines[cell.casefold()]: cell for cells in titles for cell in cells if cell.casefold() in machines}
+    return next(iter(whole.items())) if len(whole) == 1 else None
+
+
+def _labelled(cells: Sequence[str]) -> Iterable[tuple[str, str]]:
+    """Yield what is written as a label and its value, in one cell or in two beside each other."""
+    for position, cell in enumerate(cells):
+        after = cells[position + 1] if position + 1 < len(cells) else ""
+        if match := _LABEL.match(cell):
+            yield match["label"], match["value"].strip() or after
+        elif after and not _LABEL.match(after):
+            yield cell, after

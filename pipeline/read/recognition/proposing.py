@@ -1,0 +1,202 @@
+"""A sample of a table that nobody has described -> the profile by which it should be read, and how sure that is.
+
+A proposal without doubts is as good as a profile that a person wrote; with doubts it waits for one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import polars as pl
+from pydantic import ValidationError
+
+from pipeline.read.mapping import map_table
+from pipeline.read.plan import Context, NoPlan, plan_table
+from pipeline.read.recognition.assigning import KINDS, SURE, Assignment, Guess, assign, title_share
+from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
+from pipeline.read.recognition.sample import Knowledge, Sample
+from pipeline.read.recognition.settling import NO_MACHINE, Settled, settle
+from pipeline.read.rows import TableRead
+from schemas.profile import Profile, with_article
+from schemas.vocabulary import InputKind
+
+VERSION: Final = 1
+"""To be raised when recognition would read a file otherwise than before: files without a profile are then read anew."""
+_NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
+_TITLED: Final = 0.6
+_STATES_COST: Final = 3.0
+_MOST_REJECTED: Final = 0.1  # of the rows of a trial, before a reading counts as wrong
+_OVERLAPS: Final = 0.3
+_SHORTEST_S: Final = 0.5  # of the middle cycle of a file; common practice, no source
+_LONGEST_S: Final = 3 * 86_400
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What a table seems to be. `data` is the profile as TOML would hold it; `profile` is None where it lacks a field."""
+
+    kind: InputKind
+    data: dict[str, Any]
+    profile: Profile | None
+    guesses: Mapping[str, Guess]
+    evidence: Mapping[str, list[str]]
+    missing: tuple[str, ...]
+    doubts: tuple[str, ...]
+    unused: tuple[str, ...] = field(default=())
+
+    @property
+    def sure(self) -> bool:
+        """Whether a file may be read by it without asking anybody."""
+        return not self.doubts and not self.missing and self.profile is not None
+
+    @property
+    def confidence(self) -> float:
+        """That of the least sure field."""
+        return min((guess.confidence for guess in self.guesses.values()), default=0.0)
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """A table read as one kind."""
+
+    found: Assignment
+    settled: Settled
+    items: list[dict[str, Any]]
+
+
+def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[str, Any], name: str) -> Proposal | None:
+    """Return what a table most probably is, None where no kind comes near.
+
+    `file` is the layout that was found (the [file] of the profile), `name` the name to give it.
+    """
+    readings = sorted(_readings(sample, known), key=lambda reading: -reading.found.score)
+    readings = [reading for reading in readings if reading.found.guesses]
+    if not readings or readings[0].found.score <= -2.0 * 2:
+        return None
+    best = readings[0]
+    kind, settled = best.found.kind, best.settled
+    doubts = [*_rivals(readings, sample), *settled.doubts]
+    data: dict[str, Any] = {"version": 1, "name": name, "kind": kind}
+    if layout := {**file, **settled.file}:
+        data["file"] = layout
+    data["columns"] = settled.rules
+    if best.items:
+        data["item"] = best.items
+    profile = _validated(data) if not best.found.missing else None
+    if profile is not None and NO_MACHINE not in doubts:
+        doubts += _trial(sample, profile, context)
+    elif profile is None and not best.found.missing:
+        doubts.append("the rules found do not make a profile")
+    return Proposal(
+        kind,
+        data,
+        profile,
+        {name: guess for name, guess in best.found.guesses.items() if name in settled.rules},
+        settled.evidence,
+        best.found.missing,
+        tuple(doubts),
+        tuple(_unused(sample, data)),
+    )
+
+
+def _readings(sample: Sample, known: Knowledge) -> Iterator[_Reading]:
+    states = has_states(sample)
+    for kind in KINDS:
+        found = assign(kind, sample, known)
+        if kind == "cycle" and states:
+            found = Assignment(kind, found.guesses, found.missing, found.score - _STATES_COST)
+        yield _Reading(found, settle(found, sample, known), [])
+    if (wide := wide_log(sample, known)) is not None:
+        yield _Reading(*wide)
+    if (log := state_log(sample, known)) is not None:
+        yield _Reading(*log, [])
+
+
+def _rivals(readings: list[_Reading], sample: Sample) -> Iterator[str]:
+    """Tell what else the table can be."""
+    best = readings[0].found
+    for other in readings[1:]:
+        rival = other.found
+        if rival.kind != best.kind and not rival.missing and rival.score > best.score - _NEAR_KINDS:
+            yield f"it can be {with_article(best.kind)} table or {with_article(rival.kind)} table"
+            break
+    said = {kind: title_share(kind, sample) for kind in KINDS}
+    titled = max(said, key=lambda kind: said[kind])
+    if titled != best.kind and said[titled] >= _TITLED and said[best.kind] < said[titled]:
+        yield f"its title says that it is {with_article(titled)} table, its columns are those of {with_article(best.kind)}"
+
+
+def _validated(data: dict[str, Any]) -> Profile | None:
+    try:
+        return Profile.model_validate(data)
+    except ValidationError:
+        return None
+
+
+def _trial(sample: Sample, profile: Profile, context: Context) -> list[str]:
+    """Read the sample by the profile and say what speaks against it."""
+    plan = plan_table(sample.names, profile)
+    if isinstance(plan, NoPlan):
+        return [plan.reason]
+    table = map_table(sample.table, plan, context) if not plan.wide else None
+    if table is None:
+        return []
+    doubts = []
+    refused = table.rejects["row_number"].n_unique()
+    if table.rows_read and refused > max(1, _MOST_REJECTED * table.rows_read):
+        message = table.rejects["message"].value_counts(sort=True)["message"][0]
+        doubts.append(f"{refused} of {table.rows_read} rows could not be read that way: {message}")
+    if profile.kind == "cycle" and table.rows.height:
+        doubts += _implausible(table)
+    return doubts
+
+
+def _implausible(table: TableRead) -> Iterator[str]:
+    """Tell what no cycles of a machine can be."""
+    rows = table.rows.select("machine", "started_at", "ended_at")
+    length_s = (rows["ended_at"] - rows["started_at"]).dt.total_microseconds() / 1e6
+    backwards = int((length_s <= 0).sum())
+    if backwards > max(1, _MOST_REJECTED * rows.height):
+        yield f"{backwards} of {rows.height} cycles would end before they start"
+        return
+    middle = length_s.median()
+    if isinstance(middle, float) and not _SHORTEST_S <= middle <= _LONGEST_S:
+        yield f"the middle cycle would last {middle:,.1f} s"
+    ordered = rows.sort("machine", "started_at")
+    overlaps = ordered.select(
+        (pl.col("ended_at").shift(1).over("machine") > pl.col("started_at") + pl.duration(seconds=1)).mean()
+    ).item()
+    if rows.height > 3 and overlaps is not None and overlaps > _OVERLAPS:
+        yield f"{overlaps:.0%} of the cycles would begin before the one before them on the same machine has ended"
+
+
+def _unused(sample: Sample, data: Mapping[str, Any]) -> Iterator[str]:
+    used: set[str] = {item["name"] for item in data.get("item", ())}
+    for rule in data["columns"].values():
+        source = rule.get("from", [])
+        used |= {source} if isinstance(source, str) else set(source)
+    for column in sample.columns:
+        if column.name not in used:
+            yield column.name
+
+
+def refusal(proposal: Proposal) -> str:
+    """Return why a file waits for a person, in a sentence or two."""
+    open_points = [*(f"no column is surely its {name}" for name in proposal.missing), *proposal.doubts]
+    listed = "; ".join(open_points[:4]) + (f"; and {len(open_points) - 4} more" if len(open_points) > 4 else "")
+    return f"It looks like {with_article(proposal.kind)} table, but that is not sure enough to read it: {listed}."
+
+
+def told(proposal: Proposal) -> str:
+    """Return in one line what a table was recognised as, for the notes of the file."""
+    fields = ", ".join(
+        f"{name} = {' + '.join(guess.columns)}" for name, guess in proposal.guesses.items()
+    )
+    items = ", ".join(f"{item['type']} = {item['name']}" for item in proposal.data.get("item", ()))
+    least = min(proposal.confidence, 0.99)
+    return f"recognised as {with_article(proposal.kind)} table ({least:.2f}): {', '.join(filter(None, (fields, items)))}"
+
+
+__all__ = ["SURE", "VERSION", "Proposal", "propose", "refusal", "told"]

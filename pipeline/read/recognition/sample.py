@@ -1,0 +1,130 @@
+"""What recognition looks at: the cells of a table's first rows with what stands around them.
+
+It holds and measures; it decides nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Final
+
+import polars as pl
+
+from pipeline.read.rawtable import OWN, RawTable
+from pipeline.read.recognition.duration_forms import DurationForm, duration_forms
+from pipeline.read.recognition.names import NameReading, read_name
+from pipeline.read.recognition.number_forms import NumberForm, number_forms
+from pipeline.read.recognition.text_facts import TextFacts, text_facts
+from pipeline.read.recognition.time_forms import TimeForm, time_forms
+
+MOST_WORDS: Final = 40
+"""A closed list of words has no more."""
+LOOKED_AT_ROWS: Final = 20_000
+"""Rows whose values are weighed; which of day and month comes first is decided by the whole column."""
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """What the shop knows already: ids by which values of a file are told. Names are folded in case."""
+
+    machines: Mapping[str, str] = field(default_factory=dict)  # id or name, folded -> id
+    programs: frozenset[str] = frozenset()
+    jobs: frozenset[str] = frozenset()
+    machine: str | None = None  # of the whole file, as its [[source]] or its path says
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a sample: its name and its cells, trimmed, null where empty."""
+
+    name: str
+    text: pl.Series
+    unit_below: str | None  # what a units row says
+
+    @cached_property
+    def reading(self) -> NameReading:
+        """What the name says."""
+        return read_name(self.name)
+
+    @cached_property
+    def filled(self) -> int:
+        """How many cells are not empty."""
+        return len(self.text) - self.text.null_count()
+
+    @cached_property
+    def times(self) -> list[TimeForm]:
+        """The forms in which the cells are times, best first."""
+        return time_forms(self.text)
+
+    @cached_property
+    def numbers(self) -> list[NumberForm]:
+        """The forms in which the cells are numbers."""
+        return number_forms(self.text)
+
+    @cached_property
+    def durations(self) -> list[DurationForm]:
+        """The forms in which the cells are durations that bear their unit."""
+        return duration_forms(self.text)
+
+    @cached_property
+    def facts(self) -> TextFacts:
+        """What the cells are as text."""
+        return text_facts(self.text)
+
+    @cached_property
+    def few_values(self) -> list[str]:
+        """The distinct values of the cells where they are as few as the words of a closed list, else nothing."""
+        values = self.text.drop_nulls().unique().sort()
+        return values.to_list() if len(values) <= MOST_WORDS else []
+
+    @property
+    def unit(self) -> str | None:
+        """The unit that the name or the units row states."""
+        return self.reading.unit or self.unit_below
+
+
+@dataclass(frozen=True)
+class Sample:
+    """The first rows of one table."""
+
+    names: list[str]
+    table: RawTable  # at most LOOKED_AT_ROWS rows
+    titles: tuple[tuple[str, ...], ...] = ()  # filled cells of each line above the head; the name of the sheet
+    place: str = ""  # the path of the file
+    units: Mapping[str, str] = field(default_factory=dict)  # by column, from a units row
+    rest: Callable[[], Iterator[pl.DataFrame]] = lambda: iter(())  # the whole table again, for what the rows leave open
+
+    @cached_property
+    def columns(self) -> list[Column]:
+        """The columns in the order of the file, those without any cell left out."""
+        columns = [Column(name, trimmed(self.table.cells[name]), self.units.get(name)) for name in self.names]
+        return [column for column in columns if column.filled]
+
+    @property
+    def rows(self) -> int:
+        """How many rows are looked at."""
+        return self.table.cells.height
+
+
+def trimmed(cells: pl.Series) -> pl.Series:
+    """Return cells without blanks around them, empty ones null."""
+    text = cells.str.strip_chars()
+    return text.set((text.str.len_bytes() == 0).fill_null(False), None)
+
+
+def thinned(table: RawTable) -> RawTable:
+    """Return the first half of the rows looked at, and as many spread over the rest of the table."""
+    cells = table.cells
+    if cells.height <= LOOKED_AT_ROWS:
+        return RawTable(cells)
+    half = LOOKED_AT_ROWS // 2
+    rest = cells.slice(half)
+    spread = rest.gather_every(max(1, rest.height // half)).head(half)
+    return RawTable(pl.concat([cells.head(half), spread]))
+
+
+def named_cells(table: RawTable) -> list[str]:
+    """Return the columns of a raw table that are of the file."""
+    return [name for name in table.cells.columns if name not in OWN]

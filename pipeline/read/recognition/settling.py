@@ -1,0 +1,271 @@
+"""Chosen columns -> the rules of a profile: formats, units, marks and lookups, and what of them stays open.
+
+What cannot be told from the file becomes a doubt, a sentence for a person; a file with doubts is not read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import polars as pl
+
+from pipeline.read.durations import read_durations
+from pipeline.read.numbers import read_numbers
+from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess, clock_us
+from pipeline.read.recognition.names import known_word
+from pipeline.read.recognition.number_forms import NumberForm
+from pipeline.read.recognition.places import machine_of_titles
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, trimmed
+from pipeline.read.recognition.time_forms import TimeForm, time_forms
+from schemas.inputs import columns
+from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
+from schemas.vocabulary import UTC_TIME
+
+NO_MACHINE: Final = (
+    'nothing in it says which machine it is of (add machine = "..." to its [[source]] in shop.toml, or lay it in a folder '
+    "that is called as the machine)"
+)
+UNKNOWN_WORD: Final = {"outcome": "unknown", "reason": "unknown", "level": "NORMAL"}
+_COUNTS: Final = frozenset({"parts", "scrap", "quantity", "parts_per_cycle"})
+_AGREEING: Final = 0.8  # share of rows in which end = start + duration before a unit counts as shown
+_EXACT: Final = 0.02  # relative; durations are rounded to their last digit
+_ROUNDED_S: Final = 1.5
+
+
+@dataclass
+class Settled:
+    """The rules of a profile as TOML would hold them, the notes on each, and what stays open."""
+
+    rules: dict[str, dict[str, Any]] = field(default_factory=dict)
+    file: dict[str, Any] = field(default_factory=dict)
+    evidence: dict[str, list[str]] = field(default_factory=dict)
+    doubts: list[str] = field(default_factory=list)
+    dropped: list[str] = field(default_factory=list)  # fields left out: another field says the same
+
+    def tell(self, name: str, what: str) -> None:
+        self.evidence.setdefault(name, []).append(what)
+
+
+def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
+    """Return the rules for the columns chosen."""
+    settled = Settled()
+    for name, guess in found.guesses.items():
+        source = list(guess.columns)
+        settled.rules[name] = {"from": source[0] if len(source) == 1 else source}
+        settled.evidence[name] = list(guess.evidence)
+        if guess.confidence < SURE:
+            said = "may be" if guess.confidence >= NOTICED else "could be"
+            settled.doubts.append(f"{_label(guess)} {said} {name} ({guess.confidence:.2f}, {'; '.join(guess.evidence)})")
+    dtypes = columns(found.kind)
+    for name, guess in found.guesses.items():
+        if name != "duration_s" and dtypes[name] in (UTC_TIME, pl.Date):
+            _settle_time(settled, name, guess, sample, dated=dtypes[name] == pl.Date)
+    numeric = {
+        name: guess
+        for name, guess in found.guesses.items()
+        if name == "duration_s" or dtypes[name] in (pl.Float64, pl.Int64)
+    }
+    _settle_marks(settled, numeric, _values(found))
+    for name, guess in numeric.items():
+        if unit_dimension(name):
+            _settle_unit(settled, name, guess)
+    _hold_against_each_other(settled, found.guesses)
+    for name in FIELD_WORDS:
+        if name in found.guesses:
+            settle_words(settled, name, found.guesses[name].cells, name)
+    _settle_machine(settled, found, sample, known)
+    return settled
+
+
+def _label(guess: Guess) -> str:
+    return f'column "{" + ".join(guess.columns)}"' if len(guess.columns) == 1 else (
+        f"columns {' and '.join(chr(34) + name + chr(34) for name in guess.columns)}"
+    )
+
+
+def _settle_time(settled: Settled, name: str, guess: Guess, sample: Sample, *, dated: bool) -> None:
+    forms = [form for form in guess.cells.times if dated or form.holds == "instant"]
+    if forms[0].undecided:
+        forms = _by_the_whole_column(guess, sample, dated=dated) or forms
+    form = forms[0]
+    if form.format != "iso":
+        settled.rules[name]["format"] = form.format
+    settled.tell(name, form.evidence)
+    if form.undecided:
+        ways = " or ".join(f'"{_first(other.format)}"' for other in forms)
+        settled.doubts.append(f"{_label(guess)} can be read as {ways}: {form.evidence}")
+
+
+def _first(format: str | list[str]) -> str:
+    return format if isinstance(format, str) else format[0]
+
+
+def _by_the_whole_column(guess: Guess, sample: Sample, *, dated: bool) -> list[TimeForm]:
+    """Return the forms of the first stretch of the table that decides between them, [] where none does."""
+    for cells in sample.rest():
+        parts = [trimmed(cells[name]) for name in guess.columns]
+        text = parts[0] if len(parts) == 1 else pl.select(pl.concat_str(parts, separator=" ")).to_series()
+        forms = [form for form in time_forms(text) if dated or form.holds == "instant"]
+        if forms and not forms[0].undecided:
+            return forms
+    return []
+
+
+def _values(found: Assignment) -> list[Column]:
+    """Return the values of a long event table that are numbers, as a column of their own."""
+    value = found.guesses.get("value")
+    if value is None:
+        return []
+    text = value.cells.text.drop_nulls()
+    numbers = text.filter(text.str.contains(r"^[+-]?\d[\d.,' ]*$"))
+    return [Column(value.cells.name, numbers, None)] if len(numbers) else []
+
+
+def _settle_marks(settled: Settled, numeric: Mapping[str, Guess], values: Iterable[Column]) -> None:
+    """Choose the decimal mark and the thousands mark of the file: one locale for all of its columns."""
+    cells = [
+        (guess.cells.name, _whole(guess.cells.numbers) if name in _COUNTS else guess.cells.numbers)
+        for name, guess in numeric.items()
+        if not guess.cells.durations
+    ]
+    cells += [(column.name, column.numbers) for column in values]
+    decided = {form.decimal for _, forms in cells for form in forms[:1] if not form.undecided and form.decimal}
+    if len(decided) > 1:
+        settled.doubts.append("some columns have a decimal comma and others a decimal point")
+        return
+    marks = [form for name, forms in cells if (form := _form_by(forms, decided)) is not None]
+    for name, forms in cells:
+        if forms and forms[0].undecided and not decided:
+            settled.doubts.append(f'column "{name}" can be read with a decimal point or a decimal comma: {forms[0].evidence}')
+    decimal = next((form.decimal for form in marks if form.decimal), None)
+    thousands = next((form.thousands for form in marks if form.thousands), None)
+    if decimal == ",":
+        settled.file["decimal"] = ","
+    if thousands:
+        settled.file["thousands"] = thousands
+        if thousands == "," and decimal is None:
+            settled.file["decimal"] = "."
+        if thousands == "." and decimal is None:
+            settled.file["decimal"] = ","
+
+
+def _whole(forms: list[NumberForm]) -> list[NumberForm]:
+    """Return the forms of a count: it is whole, so `1.200` in it is one thousand two hundred."""
+    whole = [form for form in forms if form.whole]
+    return [replace(whole[0], undecided=False)] if len(whole) == 1 else whole or forms
+
+
+def _form_by(forms: list[NumberForm], decided: set[Any]) -> NumberForm | None:
+    fitting = [form for form in forms if not decided or form.decimal is None or form.decimal in decided]
+    return fitting[0] if fitting else None
+
+
+def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
+    """Choose the unit of a duration or a mass: what cells bear, what the name or a units row states."""
+    column, dimension = guess.cells, unit_dimension(name)
+    stated = column.unit if column.unit and UNITS[column.unit][0] == dimension else None
+    if column.durations:
+        form = column.durations[0]
+        unit = form.unit
+        if form.undecided and stated in ("min", "mm:ss"):
+            unit = "mm:ss"
+        elif form.undecided and stated in ("h", "h:mm:ss"):
+            unit = "h:mm:ss"
+        elif form.undecided:
+            settled.doubts.append(f'column "{column.name}" can be hours and minutes or minutes and seconds: {form.evidence}')
+        settled.rules[name]["unit"] = unit
+        settled.tell(name, form.evidence)
+        return
+    borne = next((form.unit for form in column.numbers if form.unit), None)
+    own = name if column.name.casefold() == name else None
+    unit = borne or stated or ({"time": "s", "mass": "kg"}[dimension or "time"] if own else None)
+    if unit in CELL_UNITS:
+        unit = None
+    if unit is None or UNITS[unit][0] != dimension:
+        settled.rules[name]["unit"] = "min" if dimension == "time" else "kg"
+        settled.tell(name, "the unit is a guess")
+        settled.doubts.append(f'column "{column.name}" ({name}) does not say its unit')
+    elif UNITS[unit][1] != 1.0 or borne:
+        settled.rules[name]["unit"] = unit
+        settled.tell(name, f"the unit is {unit}")
+
+
+def seconds_of(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> pl.Series:
+    """Return a column of durations in seconds by a rule, null where it is none."""
+    unit = rule.get("unit", "s")
+    if unit in CELL_UNITS:
+        return read_durations(column.text, unit, file.get("decimal", "."), file.get("thousands"))
+    numbers = read_numbers(column.text, file.get("decimal", "."), file.get("thousands"), unit)
+    return numbers * UNITS[unit][1]
+
+
+def _hold_against_each_other(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Use that an end is a start plus a duration: to find a unit, or to see that a duration is of something else."""
+    if not {"started_at", "ended_at", "duration_s"} <= guesses.keys():
+        return
+    started, ended = (
+        clock_us(guesses[name].cells.text, settled.rules[name].get("format")) for name in ("started_at", "ended_at")
+    )
+    length_s = (ended - started) / 1e6
+    column = guesses["duration_s"].cells
+    rule = settled.rules["duration_s"]
+    doubt = next((text for text in settled.doubts if f'"{column.name}"' in text and "unit" in text), None)
+    doubt = doubt or next((text for text in settled.doubts if f'"{column.name}" can be' in text), None)
+    for unit, decimal in _ways(column, rule, settled.file):
+        told = seconds_of(column, {"unit": unit}, {**settled.file, "decimal": decimal})
+        off = (told - length_s).abs()
+        agrees = ((off <= _ROUNDED_S + UNITS[unit][1] * 0.51) | (off <= _EXACT * length_s)).mean()
+        if length_s.median() and agrees is not None and float(agrees) >= _AGREEING:  # type: ignore[arg-type]
+            if doubt is not None or rule.get("unit", "s") == unit:
+                settled.rules["duration_s"] = {**rule, "unit": unit}
+                settled.file["decimal"] = decimal
+                settled.tell("duration_s", "start and duration give the end")
+                settled.doubts = [text for text in settled.doubts if text != doubt]
+            else:
+                settled.doubts.append(
+                    f'column "{column.name}" says {rule.get("unit", "s")}, but start and end say that it is {unit}'
+                )
+            return
+    settled.rules.pop("duration_s")
+    settled.doubts = [text for text in settled.doubts if f'"{column.name}"' not in text]
+    settled.dropped.append("duration_s")
+
+
+def _ways(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+    """Yield the units (and decimal marks) in which durations can be read, the one settled on first."""
+    first = (rule.get("unit", "s"), file.get("decimal", "."))
+    units = list(CELL_UNITS) if column.durations else ["s", "min", "h", "ms"]
+    marks = [first[1]] if not column.numbers or not column.numbers[0].undecided else [".", ","]
+    yield first
+    yield from ((unit, mark) for unit in units for mark in marks if (unit, mark) != first)
+
+
+def settle_words(settled: Settled, name: str, column: Column, list_name: str) -> None:
+    """Map the words of a column to those of a closed list; a word that is not known is for a person to say."""
+    words = sorted(column.text.drop_nulls().unique().to_list())
+    own = {word.casefold() for word in FIELD_WORDS.get(list_name, ())}
+    lookup = {word: known_word(list_name, word) for word in words if word.casefold() not in own}
+    if strange := [word for word, meaning in lookup.items() if meaning is None]:
+        listed = ", ".join(f'"{word}"' for word in strange[:6])
+        one_of = ", ".join(FIELD_WORDS.get(list_name, ()))
+        settled.doubts.append(f'column "{column.name}" says {listed}: tell which of {one_of} it is')
+    if lookup:
+        settled.rules[name]["lookup"] = {word: meaning or UNKNOWN_WORD[list_name] for word, meaning in lookup.items()}
+
+
+def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: Knowledge) -> None:
+    """Name the machines by their ids; where no column names one, take that of the file."""
+    if (guess := found.guesses.get("machine")) is not None:
+        values = guess.cells.text.drop_nulls().unique().to_list()
+        ids = {value: known.machines.get(value.casefold()) for value in values}
+        if all(ids.values()) and any(value != machine for value, machine in ids.items()):
+            settled.rules["machine"]["lookup"] = {value: str(machine) for value, machine in sorted(ids.items())}
+    elif found.kind in ("estimate", "job") or known.machine is not None:
+        return
+    elif (titled := machine_of_titles(sample.titles, known.machines)) is not None:
+        settled.rules["machine"] = {"constant": titled[0]}
+        settled.evidence["machine"] = [f'the title line "{titled[1]}" says so']
+    else:
+        settled.doubts.append(NO_MACHINE)
