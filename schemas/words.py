@@ -100,18 +100,14 @@ def _plain_or_self(word: str) -> str:
 @cache
 def languages() -> Mapping[str, Language]:
     """Return the languages by code."""
-    return {code: _language(code, _load(code)) for code in LANGUAGES if _has(code)}
-
-
-def _has(code: str) -> bool:
-    return files("schemas").joinpath("words", f"{code}.toml").is_file()
+    return {code: _language(code, _load(code)) for code in LANGUAGES}
 
 
 def _language(code: str, content: Mapping[str, Any]) -> Language:
     words: dict[str, dict[str, float]] = {}
     tagged = [
         *content["words"].items(),
-        *((SPECIAL + name, listed) for name, listed in content.get("special", {}).items()),
+        *((SPECIAL + name, listed) for name, listed in content["special"].items()),
     ]
     for tag, listed in tagged:
         for text in listed:
@@ -172,25 +168,24 @@ def unit_spelling(text: str) -> str:
 
 @cache
 def closed_lists() -> Mapping[str, Mapping[str, str]]:
-    """Return list -> their word in plain form -> ours; a word of which two languages differ is left out."""
-    found: dict[str, dict[str, set[str]]] = {name: {} for name in (*CLOSED_LISTS, "lists")}
+    """Return list -> their word in plain form -> ours; a word of which two languages differ is left out.
+
+    "total" and "negation" are lists too, of words that have no word of ours: they stand for the list's name.
+    """
+    found: dict[str, dict[str, set[str]]] = {}
     for code in languages():
         content = _load(code)
-        for name, by_word in found.items():
-            for ours, theirs in content.get(name, {}).items():
-                if name != "lists":
-                    by_word.setdefault(plain(ours), set()).add(ours)
-                for text in theirs:
+        lists = {name: content[name] for name in CLOSED_LISTS} | {
+            name: {name: listed} for name, listed in content["lists"].items()
+        }
+        for name, by_word in lists.items():
+            for ours, theirs in by_word.items():
+                for text in (*theirs, *([ours] if name in CLOSED_LISTS else [])):
                     for word, _ in _spellings(text):
-                        by_word.setdefault(word, set()).add(ours)
-    sure = {
+                        found.setdefault(name, {}).setdefault(word, set()).add(ours)
+    return {
         name: {word: next(iter(ours)) for word, ours in by_word.items() if len(ours) == 1}
         for name, by_word in found.items()
-    }
-    loose = sure.pop("lists")
-    return {
-        **sure,
-        **{name: {word: name for word, list_ in loose.items() if list_ == name} for name in set(loose.values())},
     }
 
 
@@ -199,7 +194,7 @@ def titles() -> Mapping[str, tuple[tuple[InputKind, float], ...]]:
     """Return plain title, also written as one word -> the kinds of table that it tells, with how surely."""
     found: dict[str, dict[InputKind, float]] = {}
     for code in languages():
-        for kind, listed in _load(code).get("kinds", {}).items():
+        for kind, listed in _load(code)["kinds"].items():
             for text in listed:
                 for phrase, likely in _spellings(text):
                     for word in {phrase, phrase.replace(" ", "")}:

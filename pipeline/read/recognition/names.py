@@ -109,6 +109,7 @@ _OWN_CONCEPTS: Final[Mapping[str, str]] = {
 }
 
 _BREAK: Final = re.compile(r"<\s*br\s*/?\s*>|</?[a-z]{1,6}>", re.IGNORECASE)
+_AROUND: Final = re.compile(r"^\W+|\W+$")
 _BRACKETS: Final = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]?")
 _CAMEL: Final = re.compile(r"(?<=[a-zà-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-Z])(?=[A-Z][a-z])")
 _DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?=\d)|(?<=\d)(?=[^\W\d_])")
@@ -154,6 +155,7 @@ class _Words:
     worth: float = 1.0
     native: bool = False
     length: int = 1  # how many words of the name
+    guessed: int = 0  # 1: an inflected word or a compound, 2: a shortened one
 
     @property
     def says(self) -> bool:
@@ -164,11 +166,12 @@ class _Words:
 @lru_cache(maxsize=16_384)
 def read_name(name: str) -> NameReading:
     """Return what the name of a column says."""
-    own = _OWN_CONCEPTS.get(" ".join(name.split()).casefold())
-    reading = _read(name[:LONGEST_NAME]) if name.strip() else _NOTHING
+    text = _BREAK.sub(" ", html.unescape(name[:LONGEST_NAME]))
+    reading = _read(text) if text.strip() else _NOTHING
+    field = _AROUND.sub("", text).casefold()
+    own = _OWN_CONCEPTS.get(field)
     if own is None:
         return reading
-    field = " ".join(name.split()).casefold()
     unit = {"time": "s", "mass": "kg"}.get(unit_dimension(field) or "")
     others = {concept: min(share, 0.5) for concept, share in reading.concepts.items() if concept != own}
     return NameReading({own: 1.0} if unit else {own: 1.0, **others}, reading.part, unit, reading.languages | {"en"})
@@ -226,8 +229,7 @@ def _unit(text: str) -> _Unit:
 
 
 def _read(name: str) -> NameReading:
-    text = _BREAK.sub(" ", html.unescape(name))
-    text = NUMBER_SIGN.sub(" no ", unicodedata.normalize("NFC", text))
+    text = NUMBER_SIGN.sub(" no ", unicodedata.normalize("NFC", name))
     remarks = [found.strip() for found in _BRACKETS.findall(text) if found.strip()]
     tokens = _tokens(_BRACKETS.sub(" ", _POSSESSIVE.sub(" ", text)))
     asides: list[str] = []
@@ -237,7 +239,7 @@ def _read(name: str) -> NameReading:
         found = _unit(remark)
         if found != _Unit():
             unit = found
-        elif _DATE_FORM.match(unit_spelling(remark)):
+        elif _DATE_FORM.match(remark.casefold()):
             dated = True
         else:
             asides += _tokens(remark)
@@ -272,9 +274,9 @@ def _spoken_unit(tokens: list[str]) -> tuple[list[str], _Unit]:
         return tokens, found if found.unit and len(tokens[0]) > 2 else _Unit()
     for length in (3, 2, 1):
         found = _unit("".join(tokens[-length:])) if len(tokens) > length else _Unit()
-        if not found.unit and not (found.foreign and len(tokens[-1]) > 2):
-            continue
         rest = tokens[:-length]
+        if not found.unit and not (found.foreign and rest[-1] in _BEFORE_UNITS):
+            continue
         if rest[-1] in _PER and len(rest) > 1 and not _is_measured(rest[:-1]):
             return [*rest[:-1], "per", "hours"], _Unit()
         while len(rest) > 1 and rest[-1] in _BEFORE_UNITS:
@@ -295,7 +297,7 @@ def _is_measured(tokens: Sequence[str]) -> bool:
 
 def _understand(tokens: Sequence[str], asides: Sequence[str], unit: _Unit, *, dated: bool) -> NameReading:
     """Return what the languages that know the most words of a name say together."""
-    found: list[tuple[tuple[int, int], str, dict[str, float], frozenset[str]]] = []
+    found: list[tuple[tuple[int, int, int], str, dict[str, float], frozenset[str]]] = []
     for language in languages().values():
         segments = _segments(tokens, language)
         beside = [words for words in _segments(asides, language) if words.tags]
@@ -305,7 +307,8 @@ def _understand(tokens: Sequence[str], asides: Sequence[str], unit: _Unit, *, da
         if concepts:
             unknown = sum(not words.tags for words in segments)
             native = sum(words.length for words in (*segments, *beside) if words.native and words.says)
-            found.append(((-unknown, native), language.code, concepts, tags))
+            guessed = sum(words.guessed for words in (*segments, *beside))
+            found.append(((-unknown, -guessed, native), language.code, concepts, tags))
     if not found:
         return NameReading({}, None, unit.unit)
     most = max(rank for rank, *_ in found)
@@ -335,18 +338,15 @@ def _with_unit(concepts: dict[str, float], unit: _Unit) -> dict[str, float]:
     if unit.unit is None:
         return concepts
     dimension = UNITS[unit.unit][0]
-    fitting = {concept: share for concept, share in concepts.items() if concept in _TAKES.get(dimension, frozenset())}
-    if dimension == "time" and (unit.unit in ("s", "ms", "h:mm:ss", "mm:ss")):
-        instants = {concept: share for concept, share in concepts.items() if concept in _INSTANTS}
-        if unit.unit == "h:mm:ss" or not fitting:
-            return {**instants, **fitting}
-        return fitting
+    takes = _TAKES.get(dimension, frozenset())
+    fitting = {concept: share for concept, share in concepts.items() if concept in takes}
+    instants = {concept: share for concept, share in concepts.items() if concept in _INSTANTS}
+    if unit.unit == "h:mm:ss" and instants:
+        return {**instants, **fitting}  # a time of day is written so too
     if not fitting:
-        return {}
-    top = max(fitting.values())
-    if dimension in ("time", "mass") and top < max(concepts.values()) + 0.01:
-        share = min(0.95, top + 0.35) if len(fitting) == 1 else top
-        return {concept: old * share / top for concept, old in fitting.items()}
+        return instants if unit.unit in ("s", "ms") else {}  # counted since an instant
+    if len(fitting) == 1 and fitting.keys() != concepts.keys():
+        return {concept: min(0.95, share + 0.35) for concept, share in fitting.items()}
     return fitting
 
 
@@ -420,15 +420,16 @@ def _word(token: str, language: Language) -> list[_Words]:
         for ending in speaks.endings:
             stem = bare.removesuffix(ending)
             if len(stem) >= _SHORTEST_PIECE and stem != bare and stem in speaks.words:
-                return [_Words(_tags(speaks, stem), native=speaks is language)]
+                return [_Words(_tags(speaks, stem), native=speaks is language, guessed=1)]
     if pieces := _compound(bare, language.code):
-        return [words for piece in pieces if (words := _known(piece, language)) is not None]
+        found = [words for piece in pieces if (words := _known(piece, language)) is not None]
+        return [replace(found[0], guessed=1), *found[1:]]
     least = _FIRST_LETTERS_WITH_POINT if token.endswith(".") else _FIRST_LETTERS
     if len(bare) >= least:
         for speaks in _spoken(language):
             tags = _beginnings(speaks.code).get(bare)
             if tags:
-                return [_Words({tags: 1.0}, _SHORTENED, native=speaks is language)]
+                return [_Words({tags: 1.0}, _SHORTENED, native=speaks is language, guessed=2)]
     return [_Words({})]
 
 
@@ -499,9 +500,10 @@ def _weigh(
         head = segments[-1] if language.head == "last" else segments[0]
         worth *= _UNKNOWN if head.tags else _UNKNOWN_HEAD
     ways: list[tuple[int, float, dict[str, float], frozenset[str]]] = []
+    unit_tag = _tag_of(unit)
     for choice in islice(product(*(words.tags.items() for words in (*known, *beside))), _MOST_WAYS):
         tags = tuple(tag for tag, _ in choice if tag is not None)
-        likely = min((share for tag, share in choice if tag is not None), default=1.0)
+        likely = min((share for tag, share in choice if tag not in (None, unit_tag)), default=1.0)
         if not tags:
             continue
         meaning = _meaning(_with_unit_tag(tags, unit), language.head)
@@ -525,14 +527,19 @@ def _weigh(
     return concepts, frozenset(tag for *_, tags in ways for tag in tags)
 
 
+def _tag_of(unit: _Unit) -> str | None:
+    dimension = UNITS[unit.unit][0] if unit.unit else unit.foreign
+    return unit.tag or (_TAG_OF_UNIT.get(dimension) if dimension else None)
+
+
 def _with_unit_tag(tags: tuple[str, ...], unit: _Unit) -> tuple[str, ...]:
     """Return the tags with what the unit says is measured, where the words do not say it."""
-    dimension = UNITS[unit.unit][0] if unit.unit else unit.foreign
-    tag = unit.tag or (_TAG_OF_UNIT.get(dimension) if dimension else None)
+    tag = _tag_of(unit)
     if tag is None or tag in tags or any(tag.startswith(SPECIAL) for tag in tags):
         return tags
-    if tag == "duration" and (_SAYS_TIME & set(tags) or not _meaning((*tags, tag), "last")):
-        return tags
+    if tag == "duration":
+        clock = unit.unit in ("h:mm:ss", "mm:ss") and dict(_meaning(tags, "last")).keys() & _INSTANTS
+        return tags if clock or _SAYS_TIME & set(tags) or not _meaning((*tags, tag), "last") else (*tags, tag)
     if tag == "share" and _meaning(tags, "last") and set(dict(_meaning(tags, "last"))) & _TAKES["ratio"]:
         return tags
     return (*tags, tag)
@@ -544,9 +551,11 @@ def _meaning(tags: tuple[str, ...], head: str) -> tuple[tuple[str, float], ...]:
     said = frozenset(tags)
     special = [tag for tag in said if tag.startswith(SPECIAL)]
     if special:
+        concept = special[0].removeprefix(SPECIAL)
         rest = said - set(special)
-        fits = len(special) == 1 and rest <= _BESIDE_SPECIAL
-        return ((special[0].removeprefix(SPECIAL), 0.95),) if fits else ()
+        if concept in ("cycle_time", "setup_time") and rest & _QUOTED:
+            concept, rest = f"quoted_{concept}", rest - _QUOTED
+        return ((concept, 0.95),) if len(special) == 1 and rest <= _BESIDE_SPECIAL else ()
     matched = list(_matching(said - {"slash"} | {"per"})) if "slash" in said else []
     matched = matched or list(_matching(said))
     if not matched and said & _IDLE:
@@ -569,6 +578,7 @@ def _meaning(tags: tuple[str, ...], head: str) -> tuple[tuple[str, float], ...]:
     return tuple(concepts.items())
 
 
+_QUOTED: Final = frozenset({"planned", "quoted"})
 _IDLE: Final = frozenset({"slash", "actual"})
 _BESIDE_SPECIAL: Final = frozenset(
     [
