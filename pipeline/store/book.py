@@ -65,6 +65,15 @@ class Book:
             raise
         self.connection.execute("commit")
 
+    @contextmanager
+    def handed_over(self, rows: pl.DataFrame) -> Iterator[None]:
+        """Make a frame readable for statements as the table `chunk`."""
+        self.connection.register("chunk", rows.to_arrow())
+        try:
+            yield
+        finally:
+            self.connection.unregister("chunk")
+
     def note(self, key: str) -> str | None:
         """Return what the book keeps under `key`, or None."""
         kept = self.rows("select value from raw.book where key = $key", {"key": key})

@@ -77,7 +77,7 @@ def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading
         remember_rejects(book, source.file_id)
         for name in ("remove_rejects", "remove_skipped", "remove_tables"):
             book.run(statement("load", name), values)
-    staged = stage_tables(book, source.file_id, file_read.tables)
+    staged = stage_tables(book, source.file_id, file_read.tables, is_new=known is None and not standing.replaced)
     rank = own_rank(staged.reach.last_us, staged.cells, source.sha256, above=standing.rank_floor)
     stale: list[str] = []
     taken_up = [take_up_replaced(book, source.file_id, standing.replaced, staged.texts)]
@@ -89,6 +89,9 @@ def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading
     note_standing(book, source)
     loaded, changed = 0, set[str]()
     for kind, rows in staged.accepted.items():
+        if kind in staged.direct:
+            loaded += rows
+            continue
         merged = merge_kind(
             book, kind, source.file_id, rank, own=staged.reaches[kind], rows=rows, has_text=kind in staged.texts
         )

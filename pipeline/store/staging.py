@@ -5,8 +5,7 @@ It decides nothing about the facts already in the book.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
@@ -15,8 +14,10 @@ import polars as pl
 from pipeline.read.rows import REJECT_COLUMNS, SKIPPED_COLUMNS, TableRead, row_columns
 from pipeline.store.accounts import Reach
 from pipeline.store.book import Book
+from pipeline.store.direct import finish_rows, is_free, put_rows, take_back
 from pipeline.store.settling import SETTLING_TABLES
 from pipeline.store.statements import statement
+from pipeline.store.stretches import KEYS, Stretches
 from schemas.core import STORED_KINDS
 from schemas.inputs import columns
 from schemas.vocabulary import InputKind
@@ -43,6 +44,8 @@ class Staged:
     notes: list[str] = field(default_factory=list)
     accepted: dict[InputKind, int] = field(default_factory=dict)  # rows per kind
     reaches: dict[InputKind, Reach] = field(default_factory=dict)
+    stretches: dict[InputKind, Stretches] = field(default_factory=dict)  # of kinds with machine and time
+    direct: set[InputKind] = field(default_factory=set)  # kinds whose rows stand in the book already
     texts: set[InputKind] = field(default_factory=set)  # kinds whose rows carry their own text
     tables: list[SourceTable] = field(default_factory=list)
     cells: int = 0  # filled ones, of accepted rows
@@ -61,8 +64,11 @@ class Staged:
         return "; ".join(dict.fromkeys(self.notes))
 
 
-def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead]) -> Staged:
-    """Stage every chunk and number repeated identities; must run inside the transaction of the file."""
+def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead], *, is_new: bool) -> Staged:
+    """Stage every chunk and number repeated identities; must run inside the transaction of the file.
+
+    Of a file that `is_new`, kinds whose rows are near none of another file's go past the staging tables into the book.
+    """
     staged = Staged()
     for table in tables:
         staged.rows_read += table.rows_read
@@ -71,14 +77,26 @@ def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead]) -> Stage
         _insert(book, "store_rejects", None, table.rejects, REJECT_COLUMNS, file_id)
         _insert(book, "store_skipped", None, table.skipped, SKIPPED_COLUMNS, file_id)
         if table.rows.height:
-            _stage_rows(book, file_id, table, staged)
+            _stage_rows(book, file_id, table, staged, is_new)
     for source_table in staged.tables:
         book.run(statement("load", "open_table"), {"file_id": file_id, **source_table._asdict()})
     for kind in staged.accepted:
-        book.run(statement("load", "number_occurrences", kind))
-        count, first_us, last_us = book.rows(statement("load", "reach", kind))[0]
-        staged.accepted[kind], staged.reaches[kind] = count, Reach(first_us, last_us)
+        _finish_kind(book, kind, file_id, staged)
     return staged
+
+
+def _finish_kind(book: Book, kind: InputKind, file_id: str, staged: Staged) -> None:
+    """Number facts that stand in the file more than once, and note its reach."""
+    stretches = staged.stretches.get(kind)
+    if stretches is not None and kind in staged.direct:
+        finish_rows(book, kind, file_id, stretches)
+    elif stretches is None or stretches.repeats().height:
+        book.run(statement("load", "number_occurrences", kind))
+    if stretches is not None:
+        staged.reaches[kind] = stretches.reach
+    else:
+        first_us, last_us = book.rows(statement("load", "reach", kind))[0]
+        staged.reaches[kind] = Reach(first_us, last_us)
 
 
 def stage_nothing(book: Book, staged: Staged) -> None:
@@ -101,17 +119,32 @@ def drop_staged(book: Book) -> None:
         book.run(f"drop table if exists temp.{name}")
 
 
-def _stage_rows(book: Book, file_id: str, table: TableRead, staged: Staged) -> None:
+def _stage_rows(book: Book, file_id: str, table: TableRead, staged: Staged, is_new: bool) -> None:
     kind = table.kind
     if kind not in STORED_KINDS:
         raise ValueError(f"rows of kind {kind} are not stored")
     if kind not in staged.accepted:
-        book.run(statement("load", "stage", kind))
         staged.accepted[kind] = 0
+        if kind in KEYS:
+            staged.stretches[kind] = Stretches(kind)
+        if is_new and kind in KEYS:
+            staged.direct.add(kind)
+        else:
+            book.run(statement("load", "stage", kind))
+    staged.accepted[kind] += table.rows.height
     if kind not in staged.texts and table.rows["raw"].null_count() < table.rows.height:
         staged.texts.add(kind)
     staged.cells += sum(table.rows.height - table.rows[name].null_count() for name in columns(kind))
     _note_table(table, staged)
+    if kind in staged.stretches:
+        reach = staged.stretches[kind].add(table.rows)
+        if kind in staged.direct and is_free(book, kind, reach):
+            put_rows(book, kind, file_id, table.rows)
+            return
+    if kind in staged.direct:
+        staged.direct.remove(kind)
+        book.run(statement("load", "stage", kind))
+        take_back(book, kind, file_id)
     _insert(book, "stage_chunk", kind, table.rows, row_columns(kind), file_id)
 
 
@@ -138,14 +171,5 @@ def _insert(
     book: Book, name: str, kind: InputKind | None, rows: pl.DataFrame, shape: dict[str, pl.DataType], file_id: str
 ) -> None:
     if rows.height:
-        with _handed_over(book, rows.select(list(shape))):
+        with book.handed_over(rows.select(list(shape))):
             book.run(statement("load", name, kind), {"file_id": file_id})
-
-
-@contextmanager
-def _handed_over(book: Book, rows: pl.DataFrame) -> Iterator[None]:
-    book.connection.register("chunk", rows.to_arrow())
-    try:
-        yield
-    finally:
-        book.connection.unregister("chunk")

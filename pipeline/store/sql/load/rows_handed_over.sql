@@ -1,0 +1,3 @@
+-- Rows handed over as `chunk`.
+-- Grain: row
+select * from chunk

@@ -1,0 +1,128 @@
+"""The rows of one file as stretches of a machine in order of time: where a fact may stand twice, what days they touch.
+
+Two rows of one fact have one machine and one time. In a stretch that runs on in time they stand next to each other, and
+else only where two stretches meet; so an export in order is seen to repeat nothing without grouping its rows.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from pipeline.store.accounts import Reach
+from pipeline.store.statements import FACTS
+from schemas.vocabulary import InputKind
+
+KEYS: Final[dict[InputKind, pl.Expr]] = {
+    "cycle": pl.col("program"),
+    "tool_change": pl.col("tool"),
+    "edge_change": pl.col("tool"),
+    "event": pl.coalesce("data_item_id", "item"),
+}
+"""What else two rows of one fact have in common, for the kinds whose facts have a machine and a time."""
+MAX_RANGES: Final = 100
+MAX_STRETCHES: Final = 1000  # in one chunk; rows in less order than that are sorted
+_SECOND_US: Final = 1_000_000
+_DAY_US: Final = 86_400 * _SECOND_US
+_RANGE: Final = {"machine": pl.String(), "first_us": pl.Int64(), "last_us": pl.Int64()}
+_REACH: Final = (pl.col("first_us").min(), pl.col("last_us").max())
+
+
+class Stretches:
+    """What has been seen of the rows of one kind in one file, chunk by chunk; of the rows it keeps a few a day."""
+
+    def __init__(self, kind: InputKind) -> None:
+        fact = FACTS[kind]
+        if kind not in KEYS or fact.first_time is None or fact.last_time is None:
+            raise ValueError(f"rows of kind {kind} have no machine and time of their own")
+        self._key, self._unit_us = KEYS[kind], 1 if kind == "event" else _SECOND_US
+        self._first, self._last = fact.first_time, fact.last_time
+        self._ranges: list[pl.DataFrame] = [pl.DataFrame(schema=_RANGE)]
+        self._twins: list[pl.DataFrame] = []
+        self._days: list[pl.DataFrame] = []
+        self.reach = Reach()
+
+    def add(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """Take in a chunk; return from when to when it reaches, machine by machine (machine, first_us, last_us)."""
+        times = rows.select(pl.col(self._first).alias("first"), pl.col(self._last).alias("last"))
+        first_us, last_us = times["first"].to_physical(), times["last"].to_physical()
+        self.reach = self.reach.joined(Reach(first_us.min(), last_us.max()))  # type: ignore[arg-type]
+        self._days.append(_heads_of_days(rows["machine"], times, first_us // _DAY_US, last_us // _DAY_US))
+        at = first_us if self._unit_us == 1 else first_us // self._unit_us * self._unit_us
+        frame, starts = _in_order(pl.DataFrame([rows["machine"], at.alias("at"), rows.select(key=self._key)["key"]]))
+        ranges = self._stretches(frame, starts)
+        self._ranges.append(ranges)
+        self._twins.append(self._twins_of(frame, starts))
+        return ranges.group_by("machine").agg(_REACH)
+
+    def _stretches(self, frame: pl.DataFrame, starts: pl.Series) -> pl.DataFrame:
+        begins = starts.arg_true().cast(pl.Int64)
+        stops = pl.concat([begins[1:] - 1, pl.Series([frame.height - 1])])
+        lasts = frame["at"].gather(stops) + (self._unit_us - 1)
+        return pl.DataFrame(
+            [frame["machine"].gather(begins), frame["at"].gather(begins).alias("first_us"), lasts.alias("last_us")]
+        )
+
+    def _twins_of(self, frame: pl.DataFrame, starts: pl.Series) -> pl.DataFrame:
+        """Return the ranges in which neighbours of one time have the same key too."""
+        same_time = ~starts & (frame["at"] == frame["at"].shift(1)).fill_null(False)
+        if not same_time.any():
+            return pl.DataFrame(schema=_RANGE)
+        neighbours = frame.filter(same_time | same_time.shift(-1).fill_null(False))
+        twins = neighbours.filter(neighbours.is_duplicated())
+        return twins.group_by("machine").agg(
+            first_us=pl.col("at").min(), last_us=pl.col("at").max() + (self._unit_us - 1)
+        )
+
+    def repeats(self) -> pl.DataFrame:
+        """Return the ranges of time of a machine (machine, first_us, last_us) in which a fact may stand twice."""
+        met = (
+            pl.concat(self._ranges)
+            .sort("machine", "first_us")
+            .with_columns(before=pl.col("last_us").cum_max().shift(1).over("machine"))
+            .filter(pl.col("first_us") <= pl.col("before"))
+            .select("machine", "first_us", pl.min_horizontal("last_us", "before").alias("last_us"))
+        )
+        found = pl.concat([met, *self._twins])
+        return found if found.height <= MAX_RANGES else found.group_by("machine").agg(_REACH)
+
+    def days(self) -> pl.DataFrame:
+        """Return rows (machine and times) that touch all the days that the rows of the file touch."""
+        found = pl.concat(self._days).unique(["machine", "day", "last_day"])
+        times = {self._first: pl.col("first")} | ({self._last: pl.col("last")} if self._last != self._first else {})
+        return found.select("machine", **times)
+
+
+def _in_order(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.Series]:
+    """Return rows (machine, at, key) so that they make few stretches, and which of them begin one.
+
+    A log with the newest row first is turned round; machines that take turns are brought together; where even that
+    leaves no order, rows are sorted by time.
+    """
+    starts, falls, rises = _steps(frame)
+    if falls > rises:
+        frame = frame.reverse()
+        starts, _, _ = _steps(frame)
+    for order in (["machine"], ["machine", "at"]):
+        if int(starts.sum()) <= MAX_STRETCHES:
+            break
+        frame = frame.sort(order, maintain_order=True)
+        starts, _, _ = _steps(frame)
+    return frame, starts
+
+
+def _steps(frame: pl.DataFrame) -> tuple[pl.Series, int, int]:
+    """Return which rows begin a stretch, and how often the time of a machine falls and rises from row to row."""
+    same = (frame["machine"] == frame["machine"].shift(1)).fill_null(False)
+    before = frame["at"].shift(1)
+    falls = same & (frame["at"] < before).fill_null(False)
+    rises = same & (frame["at"] > before).fill_null(False)
+    return ~same | falls, int(falls.sum()), int(rises.sum())
+
+
+def _heads_of_days(machine: pl.Series, times: pl.DataFrame, day: pl.Series, last_day: pl.Series) -> pl.DataFrame:
+    """Return the first of the rows of one machine, day and last day that stand together."""
+    head = (machine != machine.shift(1)) | (day != day.shift(1)) | (last_day != last_day.shift(1))
+    rows = pl.DataFrame([machine, *times, day.alias("day"), last_day.alias("last_day")])
+    return rows.filter(head.fill_null(True)).unique(["machine", "day", "last_day"])
