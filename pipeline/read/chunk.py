@@ -144,8 +144,8 @@ def expected_time(rule: ColumnRule, plain: str) -> str:
 
 def machine_text(chunk: Chunk) -> pl.Series:
     """Return the machine: the column, else the profile's constant, else what shop.toml says of the source."""
-    rule = chunk.plan.columns.get("machine")
-    text = text_of(chunk.cells, rule) if rule else chunk.empty(pl.String())
-    if rule and (rule.lookup or rule.split or rule.default):
-        text = chunk.typed["machine"] = chunk.typed.get("machine", source_text(chunk, "machine", rule))
-    return text.fill_null(chunk.context.machine) if chunk.context.machine is not None else text
+    if "machine" not in chunk.typed:
+        rule = chunk.plan.columns.get("machine")
+        text = source_text(chunk, "machine", rule) if rule else chunk.empty(pl.String())
+        chunk.typed["machine"] = text.fill_null(chunk.context.machine) if chunk.context.machine is not None else text
+    return chunk.typed["machine"]

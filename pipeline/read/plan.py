@@ -218,7 +218,9 @@ def text_of(cells: pl.DataFrame, rule: ColumnRule) -> pl.Series:
     else:
         parts = [_sheet_part(part).replace("", None) for part in trimmed]
         text = pl.concat_str(parts, separator=" ", ignore_nulls=True)
-    return cells.select(pl.when(text.str.len_bytes() > 0).then(text).alias("text")).to_series()
+    found = cells.select(text.alias("text")).to_series()
+    empty = found == ""
+    return found.set(empty, None) if empty.any() else found
 
 
 def _sheet_part(text: pl.Expr) -> pl.Expr:

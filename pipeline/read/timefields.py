@@ -5,6 +5,8 @@ What zones and doubled times come to is `localtime.py` and `doubled.py`; ranges 
 
 from __future__ import annotations
 
+from datetime import UTC as UTC_ZONE
+from datetime import datetime
 from typing import Final
 
 import polars as pl
@@ -18,6 +20,8 @@ from schemas.inputs import columns
 
 EARLIEST_YEAR: Final = 1990  # before the first of these controls; a date before is a format read wrongly
 LATEST_YEAR: Final = 2100
+_EARLIEST_US: Final = int(datetime(EARLIEST_YEAR, 1, 1, tzinfo=UTC_ZONE).timestamp()) * 1_000_000
+_LATEST_US: Final = int(datetime(LATEST_YEAR, 1, 1, tzinfo=UTC_ZONE).timestamp()) * 1_000_000
 MOST_ELAPSED_US: Final = 1e16  # three centuries: farther off than any year that is taken, and an instant can hold it
 
 
@@ -32,7 +36,7 @@ def _time_text(chunk: Chunk, name: str) -> tuple[pl.Series, TimesRead] | None:
         utc = (elapsed_us.clip(-MOST_ELAPSED_US, MOST_ELAPSED_US).cast(pl.Int64) + first_us).cast(UTC)
         return text, TimesRead(utc, pl.Series(name, [None] * len(text), dtype=pl.Datetime("us")))
     read = read_times(text, rule.format)
-    unread = read.utc.is_null() & read.naive.is_null() & text.is_not_null()
+    unread = read.unread & text.is_not_null()
     message = f'"{{value}}" in {label_of(chunk.plan, name)} is not a time. {expected_time(rule, "2026-03-14 07:30:00")}'
     chunk.problems.add(unread, own_name(chunk.plan, name), text, "not_a_time", message)
     return text, read
@@ -134,10 +138,16 @@ def _strange(at: pl.Series) -> pl.Series:
     return ~at.dt.year().is_between(EARLIEST_YEAR, LATEST_YEAR - 1)
 
 
+def _is_usual(at: pl.Series) -> bool:
+    """Return whether the earliest and the latest lie in the years that are taken, which is seen at once."""
+    ends = [at.to_physical().min(), at.to_physical().max()]
+    return all(end is None or _EARLIEST_US <= end < _LATEST_US for end in ends)  # type: ignore[operator]
+
+
 def _add_out_of_range(chunk: Chunk, name: str, at: pl.Series, text: pl.Series | None) -> None:
-    bad = _strange(at)
-    if not bad.any():
+    if _is_usual(at):
         return
+    bad = _strange(at)
     column = own_name(chunk.plan, name if name in chunk.plan.columns else "duration_s")
     where = (
         label_of(chunk.plan, name) if name in chunk.plan.columns else f"the end by {label_of(chunk.plan, 'duration_s')}"

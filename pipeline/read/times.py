@@ -11,6 +11,7 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.read.stamps import read_stamps
 from schemas.time_format import chrono_pattern, has_time_of_day, parse_by
 
 NAIVE: Final = pl.Datetime("us")
@@ -124,6 +125,21 @@ def _read_spreadsheet_days(text: pl.Series, epoch: int) -> TimesRead:
 
 
 def _read_iso(text: pl.Series) -> TimesRead:
+    """Read the layout of the first text by its places, whatever has another one by patterns."""
+    stamps = read_stamps(text)
+    if stamps is None:
+        return _read_iso_patterns(text)
+    at, is_utc = stamps
+    empty = pl.Series([None], dtype=NAIVE if is_utc else UTC).new_from_index(0, len(text))
+    read = TimesRead(at, empty) if is_utc else TimesRead(empty, at)
+    if at.null_count() == text.null_count():
+        return read
+    rows = (at.is_null() & text.is_not_null()).arg_true()
+    rest = _read_iso_patterns(text[rows])
+    return TimesRead(read.utc.scatter(rows, rest.utc), read.naive.scatter(rows, rest.naive))
+
+
+def _read_iso_patterns(text: pl.Series) -> TimesRead:
     utc = text.str.to_datetime(ISO_WITH_OFFSET, time_unit="us", strict=False)
     naive = _nothing(len(text), NAIVE)
     if utc.null_count() == text.null_count():
