@@ -24,8 +24,8 @@ from pipeline.progress import Progress
 from pipeline.read.devices_xml import digest_of_devices, documents_above, find_devices
 from pipeline.read.files import OpenedFile, find_sources, real_paths
 from pipeline.read.itemnotes import STREAMS
-from pipeline.read.recognition.proposing import VERSION, Proposal
 from pipeline.read.reading import ReadSettings, SourceRule, open_file, read_file, read_opened, source_rule
+from pipeline.read.recognition.proposing import VERSION, Proposal
 from pipeline.read.rows import FileRead, no_rejects
 from pipeline.read.unfinished import (
     Stamp,
@@ -214,9 +214,7 @@ def _machine_names(workspace: Workspace) -> dict[str, str]:
 
 def _with_devices(settings: ReadSettings, sources: Iterable[Path], paths: Iterable[Path]) -> ReadSettings:
     """Return the settings with the devices documents among the files, and in the folders above what the user named."""
-    return replace(
-        settings, devices=find_devices([*paths, *documents_above(sources)], settings.limits, settings.roots)
-    )
+    return replace(settings, devices=find_devices([*paths, *documents_above(sources)], settings.limits, settings.roots))
 
 
 def _reading_fingerprint(path: Path, settings: ReadSettings, shape: str, *, refused: bool = False) -> str:
@@ -267,9 +265,7 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
             path = waiting.pop(0)
             try:
                 stamp = before_reading(path, at_start[path])
-                taken_in = [
-                    _take_in(book, opened, path, stamp, settings) for opened in open_file(path, settings)
-                ]
+                taken_in = [_take_in(book, opened, path, stamp, settings) for opened in open_file(path, settings)]
             except UnfinishedError as error:
                 left.append(str(error))
                 taken_in = []
@@ -300,15 +296,13 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
 
 
 def _gone(standing: Iterable[str], sources: Iterable[Path]) -> list[str]:
-    """Return the paths in the folders at hand at which files stood and stand no longer; a zip stands for its members."""
+    """Return the paths in the folders at hand where files stood and stand no longer; a zip stands for its members."""
     roots = [source.absolute().as_posix() for source in sources]
     here = [path for path in standing if any(path == root or path.startswith(f"{root}/") for root in roots)]
     return [path for path in here if not Path(path).exists() and not Path(path.partition("!")[0]).exists()]
 
 
-def _take_in(
-    book: Book, opened: OpenedFile | FileRead, path: Path, stamp: Stamp, settings: ReadSettings
-) -> FileCounts:
+def _take_in(book: Book, opened: OpenedFile | FileRead, path: Path, stamp: Stamp, settings: ReadSettings) -> FileCounts:
     """Read and store one file, unless the book holds it as it would be read now.
 
     Raises UnfinishedError, with nothing stored, where the file at `path` is no longer what it was before.

@@ -8,10 +8,12 @@ from typing import Any
 import polars as pl
 
 from pipeline.report.queries import query
+from pipeline.store.accounts import FileCounts
 from pipeline.store.book import Book
 from pipeline.workspace import Workspace
 
 MOST_LINES = 4
+MOST_EXAMPLES = 2
 
 
 def summary(book: Book, workspace: Workspace, account: str, notes: Sequence[str]) -> str:
@@ -30,6 +32,47 @@ def summary(book: Book, workspace: Workspace, account: str, notes: Sequence[str]
     for title, said in blocks:
         lines += [f"{title if number == 0 else '':<10} {line}" for number, line in enumerate(said)]
     return "\n".join(lines)
+
+
+def correction_lines(corrections: pl.DataFrame) -> list[str]:
+    """Say how many rows exports gave otherwise or filled in, with examples: file, row, column, old value, new value."""
+    lines = []
+    for what, words in (("corrected", "overruled by another export"), ("filled in", "filled in from another export")):
+        told = corrections.filter(pl.col("what") == what)
+        if told.is_empty():
+            continue
+        lines.append(f"{count(told.height, 'value')} {words}; `spindlebook report corrections` lists what changed:")
+        for row in told.head(MOST_EXAMPLES).iter_rows(named=True):
+            old = "empty" if row["old"] is None else row["old"]
+            new = "empty" if row["new"] is None else row["new"]
+            lines.append(
+                f"  {row['file']} row {row['row_number']}, {row['column']}: {old} -> {new} "
+                f"({row['by_file']} row {row['by_row_number']})"
+            )
+    return lines
+
+
+def taken_up_lines(counts: FileCounts) -> list[str]:
+    """Say what became of rows that were rejected before, of this file or of the one that it replaced."""
+    lines = []
+    for told in counts.taken_up:
+        of = f"{told.rows:,} of {told.before:,} rejected rows of {counts.name} came in"
+        if not told.exported_again:
+            if told.rows:
+                lines.append(f"{of} after its profile or shop.toml changed; {counts.rows_rejected:,} still rejected")
+        elif told.rows:
+            lines.append(f"{of} with the new export; {counts.rows_rejected:,} rejected now")
+        else:
+            lines.append(
+                f"{counts.name} was exported again: the {count(told.before, 'rejected row')} of the old export "
+                f"{'is' if told.before == 1 else 'are'} closed, {counts.rows_rejected:,} rejected now"
+            )
+    return lines
+
+
+def count(number: int, one: str) -> str:
+    """Write a count with its noun, for example "1 job", "2 jobs"."""
+    return f"{number:,} {one}" + "s" * (number != 1)
 
 
 def _job(row: dict[str, Any]) -> str:
@@ -55,7 +98,7 @@ def _overruns(jobs: pl.DataFrame, currency: str, zone: str) -> list[str]:
     counts = ", ".join(
         f"{height} {words}" for words, height in heights.items() if height or words == "over their estimate"
     )
-    lines = [f"{jobs.height} operations of {jobs['job_key'].n_unique()} jobs: {counts}"]
+    lines = [f"{count(jobs.height, 'operation')} of {count(jobs['job_key'].n_unique(), 'job')}: {counts}"]
     for row in over.head(MOST_LINES).iter_rows(named=True):
         money = "" if row["overrun_cost"] is None else f", {row['overrun_cost']:,.0f} {currency}".rstrip()
         since = ""
@@ -65,7 +108,7 @@ def _overruns(jobs: pl.DataFrame, currency: str, zone: str) -> list[str]:
         interval = f"{_signed(row['drift_low'])} to {_signed(row['drift_high'])}"
         lines.append(
             f"{_job(row)}: {_percent(row['drift'])} over ({interval}), "
-            f"{row['overrun_hours']:.1f} h{money} in {row['runs']} runs{since}"
+            f"{row['overrun_hours']:.1f} h{money} in {count(row['runs'], 'run')}{since}"
         )
     return lines
 
@@ -77,12 +120,12 @@ def _signed(ratio: float | None) -> str:
 def _tools(tools: pl.DataFrame) -> list[str]:
     falling = tools.filter(pl.col("verdict") == "falling")
     few = tools.filter(pl.col("verdict") == "too few").height
-    lines = [f"{tools.height} tools: {falling.height} with falling lives, {few} with too few edges to say"]
+    lines = [f"{count(tools.height, 'tool')}: {falling.height} with falling lives, {few} with too few edges to say"]
     for row in falling.head(MOST_LINES).iter_rows(named=True):
         name = f" ({row['name']})" if row["name"] else ""
         lines.append(
             f"tool {row['tool']}{name} on {row['machine']}: each edge lasts {-row['trend_per_edge'] * 100:.1f} % less "
-            f"than the one before, over {row['edges']} edges"
+            f"than the one before, over {count(row['edges'], 'edge')}"
         )
     return lines
 
@@ -93,7 +136,7 @@ def _spindles(months: pl.DataFrame) -> list[str]:
         f"{row['machine']} cut {row['spindle_utilisation']:.0%} of its observed planned time in {row['month']} "
         f"({row['coverage']:.0%} of it observed, {row['basis']})"
         for row in latest.head(MOST_LINES).iter_rows(named=True)
-    ] + ([f"and {latest.height - MOST_LINES} more machines"] if latest.height > MOST_LINES else [])
+    ] + ([f"and {count(latest.height - MOST_LINES, 'more machine')}"] if latest.height > MOST_LINES else [])
 
 
 def _quoting(factors: pl.DataFrame) -> list[str]:
@@ -104,4 +147,4 @@ def _quoting(factors: pl.DataFrame) -> list[str]:
         return ["no estimates to compare with yet"]
     row = whole.row(0, named=True)
     interval = "" if row["factor_low"] is None else f" ({row['factor_low']:.3f} to {row['factor_high']:.3f})"
-    return [f"real cycle times are {row['factor']:.3f}{interval} of the estimates, from {row['jobs']} jobs"]
+    return [f"real cycle times are {row['factor']:.3f}{interval} of the estimates, from {count(row['jobs'], 'job')}"]

@@ -234,7 +234,9 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
 
 @cli.command()
 @click.argument(
-    "name", type=click.Choice(["utilisation", "jobs", "causes", "tools", "quoting", "quality"]), metavar="NAME"
+    "name",
+    type=click.Choice(["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections"]),
+    metavar="NAME",
 )
 @workspace_option()
 @click.option(
@@ -247,7 +249,7 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
 def report(
     name: Any, workspace: Path, form: str, month: str | None, machine: str | None, job: str | None, output: Path | None
 ) -> None:
-    """Print a report: utilisation, jobs, causes, tools, quoting or quality.
+    """Print a report: utilisation, jobs, causes, tools, quoting, quality or corrections.
 
     The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC.
 
@@ -277,27 +279,22 @@ def report(
 def rejects(workspace: Path, form: str, output: Path | None) -> None:
     """Show the rejected rows and what to do about them.
 
-    The table groups them by cause with one example; csv, json and xlsx list every row as it stood in its file.
+    The table groups them by cause, with examples as they stood in their file, and names the files that could not be
+    read. The other formats list every row, those closed by a later export too.
 
     \b
     Example:
       spindlebook rejects --workspace myshop --format csv -o rejects.csv
     """
+    from pipeline.report.quarantine import reject_lines
     from pipeline.report.queries import query
     from pipeline.store.book import open_book
 
     with open_book(_workspace(workspace).book_path, read_only=True) as book:
-        frame = query(book, "reject_groups" if form == "table" else "rejects")
-    if form == "table" and frame.is_empty():
-        echo("No row was rejected.")
-    elif form == "table":
-        for row in frame.iter_rows(named=True):
-            where = f"column {row['column']}" if row["column"] else "whole row"
-            rows = f"{row['rows']} row" + "s" * (row["rows"] != 1)
-            line = f", line {row['line']}" if row["line"] is not None else ""
-            cause = row["reason"].replace("_", " ")
-            echo(f"{rows}, {cause} ({where}), for example {row['file']}, row {row['row_number']}{line}:")
-            echo(f"  {row['message']}")
+        frame, files = query(book, "rejects"), query(book, "files_to_mend")
+    if form == "table" and output is None:
+        for line in reject_lines(frame, files, workspace.as_posix()):
+            echo(line)
     else:
         _write(frame, form, output, "rejects")
 

@@ -40,6 +40,10 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "quality": (
         "name", "status", "rows_read", "rows_loaded", "rows_duplicate", "rows_rejected", "rows_skipped", "reason",
     ),
+    "corrections": (
+        "kind", "machine", "noted_at", "column", "what", "old", "new", "file", "row_number", "by_file", "by_row_number",
+    ),
+    "rejects": ("file", "row_number", "line", "column", "value", "reason", "message", "state"),
 }  # fmt: skip
 """The columns that a text table shows; the other formats carry every column of the mart."""
 

@@ -14,8 +14,10 @@ from pipeline import resources
 from pipeline.errors import InputError
 from pipeline.store.book import Book
 
-ReportName = Literal["utilisation", "jobs", "causes", "tools", "quoting", "quality"]
-REPORTS: Final[tuple[ReportName, ...]] = ("utilisation", "jobs", "causes", "tools", "quoting", "quality")
+ReportName = Literal["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections"]
+REPORTS: Final[tuple[ReportName, ...]] = (
+    "utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections",
+)  # fmt: skip
 
 SITE_FRAMES: Final[dict[str, str]] = {
     "utilisation": "utilisation",

@@ -8,5 +8,6 @@ select
     winner_file_id as by_file_id,
     winner_row_number as by_row_number,
 from raw.superseded
+where changed::varchar <> '{}'
 order by kind, file_id, row_number
 limit 500
