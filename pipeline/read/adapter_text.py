@@ -213,10 +213,12 @@ def _groups(frame: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, pl.DataFra
     )
     named = pl.lit(False)
     if wide:
-        known = fields.list.eval(pl.element().str.strip_chars()).list.set_intersection(wide).list.len()
-        alone = pl.col("name").is_in(wide).cast(pl.UInt32)
-        first = pl.col("name").is_in([name for name in wide if _form(items.rules[name].type) not in _SINGLE])
-        named = (pl.col("count") > 3) & (first | (known > alone))
+        later = fields.list.slice(2).list.eval(pl.element().str.strip_chars())
+        any_known = later.list.eval(pl.element().is_in(list(widths))).list.any()
+        any_wide = later.list.eval(pl.element().is_in(wide)).list.any()
+        is_wide = pl.col("name").is_in(wide)
+        always = pl.col("name").is_in([name for name in wide if _form(items.rules[name].type) not in _SINGLE])
+        named = (pl.col("count") > 3) & (always | any_wide | (is_wide & any_known))
     is_grouped = frame.select(((many | series | named) & ~pl.col("lost")).fill_null(False)).to_series()
     if not is_grouped.any():
         return frame, none
@@ -254,7 +256,10 @@ def _parted(fields: Sequence[str], items: Items, widths: Mapping[str, int]) -> I
         is_series = not kind and len(fields) == 4 and at == 0
         width = _FIELDS["TimeSeries"] if is_series else _FIELDS.get(kind, 1)
         told = list(fields[at + 1 : at + 1 + width])
-        if kind == "Condition":  # a tail that was left out ends at the next item that is known
+        after = at + 1 + len(told)
+        is_whole = len(told) == width and (after == len(fields) or fields[after] in widths)
+        if kind == "Condition" and not is_whole:
+            # some of its fields were left out: they end at the next item that is known
             told = told[: next((place for place, field in enumerate(told) if place and field in widths), len(told))]
         at += 1 + len(told)
         if not name and not any(told):
@@ -272,8 +277,8 @@ def _parted(fields: Sequence[str], items: Items, widths: Mapping[str, int]) -> I
         elif kind == "Alarm":
             yield name, filled[4], None, filled[1], filled[3], False
         elif kind == "TimeSeries":
-            is_whole = len(told) == width and told[0] == str(len(told[2].split()))
-            yield name, told[-1], None, None, None, not (is_whole or told[-1].upper() == UNAVAILABLE)
+            is_counted = len(told) == width and told[0] == str(len(told[2].split()))
+            yield name, told[-1], None, None, None, not (is_counted or told[-1].upper() == UNAVAILABLE)
         else:
             yield name, filled[-1], None, None, None, False
 
