@@ -32,6 +32,8 @@ _EPOCH_SPAN: Final = 6.5  # 2100 over 1990, since 1970
 _MIN_ORDERED_DAYS: Final = 8  # fewer different days may lie in order by chance: 2 in 8! readings do
 _ORDERED: Final = 0.98
 _NOT_ORDERED: Final = 0.85
+_MOST_SUMS: Final = 6  # dates on one day of so many months, one row each, are no sums of months
+_MOST_YEARS: Final = 5  # of one export; times of day read as dates lie over up to 60
 _SURE_AFTER: Final = 50  # rows that one form alone reads for each that only the other reads
 
 
@@ -188,7 +190,8 @@ def _better(one: _Reading, other: _Reading) -> tuple[int, str]:
     only_one = int((one.micros.is_not_null() & other.micros.is_null()).sum())
     only_other = int((one.micros.is_null() & other.micros.is_not_null()).sum())
     if one.family.holds != other.family.holds:
-        return _first_fits(only_one, only_other, "the other reading leaves cells out")
+        winner, reason = _first_fits(only_one, only_other, "the other reading leaves cells out")
+        return (winner, reason) if winner or only_one or only_other else _by_years(one, other)
     if (one.micros == other.micros).all():  # null where either reads nothing, which the counts tell
         return (1, "") if only_one >= only_other else (-1, "")
     by_order, order = _by_order(one, other)
@@ -219,6 +222,21 @@ def _above_twelve(one: _Reading) -> str:
     return "days above 12" if one.family.order in ("dmy", "mdy", "ydm") else ""
 
 
+def _by_years(one: _Reading, other: _Reading) -> tuple[int, str]:
+    """Tell a date from a time of day that is written with its marks: seconds read as years lie all over a century."""
+    holds = {one.family.holds, other.family.holds}
+    if holds != {"date", "time of day"}:
+        return 0, ""
+    date, sign = (one, 1) if one.family.holds == "date" else (other, -1)
+    days = date.days.drop_nulls().unique().sort()
+    if len(days) < 3 and 2 * len(days) > len(date.micros):
+        return 0, ""
+    years = (days[-1] - days[0]) / 365.25
+    if years <= _MOST_YEARS:
+        return sign, "the years are close together"
+    return (-sign, "read as dates, they would lie far apart") if years >= 4 * _MOST_YEARS else (0, "")
+
+
 def _by_order(one: _Reading, other: _Reading) -> tuple[int, str]:
     """Tell by the order of rows: one reading is a log in order, the other is not."""
     days, others = one.days.drop_nulls(), other.days.drop_nulls()
@@ -239,8 +257,9 @@ def _by_custom(one: _Reading, other: _Reading) -> tuple[int, str]:
     if winner := _prefer(one, other, "ymd", "ydm"):
         return winner, ""
     winner, reason = _by_spread(one, other)
-    if not winner and one.marks == other.marks == {MONTH_WORD} and (winner := _prefer(one, other, "dmy", "ymd")):
-        return winner, "a month in words stands between day and year"
+    if not winner and one.marks == other.marks and one.marks in ({MONTH_WORD}, {"."}):
+        winner = _prefer(one, other, "dmy", "ymd")
+        return winner, "the year stands behind points and words" if winner else ""
     return winner, reason
 
 
@@ -260,20 +279,19 @@ def _by_spread(one: _Reading, other: _Reading) -> tuple[int, str]:
 
 def _lies_better(one: _Reading, other: _Reading) -> bool:
     days, others = (reading.days.drop_nulls().unique().sort() for reading in (one, other))
-    if len(days) < 4 or len(days) != len(others):
-        return False
-    dates = (others.cast(pl.Int32)).cast(pl.Date)
+    # Where a year of two digits changes places with a day, each day by one reading is another year by the other.
+    years_too = one.family.order.endswith("y") != other.family.order.endswith("y")
+    least, most = (3, 6) if years_too else (4, 2)
+    dates = others.cast(pl.Int32).cast(pl.Date)
     same_day, months = dates.dt.day().unique(), dates.dt.truncate("1mo").n_unique()
-    most = 6 if any("%y" in format for format in one.formats) else 2  # a year read as a day stays for a year
-    strange = len(same_day) <= most and len(days) >= 4 * len(same_day) and months >= 4
-    follows = 3 * (days[-1] - days[0]) <= others[-1] - others[0]
-    if not (strange and follows):
+    if len(days) != len(others) or len(same_day) > most or len(days) < least * len(same_day) or months < least:
+        return False
+    if 3 * (days[-1] - days[0]) > others[-1] - others[0]:
         return False
     # Sums of months are dated on one day of each: only a log has many rows a day, at all hours.
     rows = len(one.micros) - one.micros.null_count()
-    if one.family.holds == "instant":
-        return rows >= 2 * len(days) or (len(days) >= 6 and 1 not in same_day)
-    return len(days) >= 6 and 1 not in same_day
+    many_a_day = one.family.holds == "instant" and rows >= 2 * len(days)
+    return years_too or many_a_day or (len(days) >= _MOST_SUMS and 1 not in same_day)
 
 
 def _steps(values: pl.Series) -> tuple[float, float]:

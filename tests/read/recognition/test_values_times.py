@@ -262,6 +262,21 @@ def test_years_of_two_digits_are_told_by_how_the_days_lie():
     assert [form.format for form in forms] == ["%y-%m-%d %H:%M"]
 
 
+@pytest.mark.parametrize(
+    ("cells", "format"),
+    [
+        (["14.03.26", "15.03.26", "16.03.26"], "%d.%m.%y"),
+        (["03.03.26"] * 4, "%d.%m.%y"),
+        (["05.03.26", "06.03.26", "09.03.26"], "%d.%m.%y"),
+        (["26-03-09", "26-03-10", "26-03-11"], "%y-%m-%d"),
+        (["10.05.26", "10.06.59", "10.07.02", "10.09.44"], "%H.%M.%S"),
+    ],
+)
+def test_short_dates_are_told_from_one_another_and_from_times(cells, format):
+    """Three days of a week are no day of three years, and seconds no years."""
+    assert [form.format for form in time_forms(pl.Series(cells))] == [format]
+
+
 def test_a_twelve_hour_clock_that_says_no_half_is_undecided():
     """A day's log from six to six: 11:50 is followed by 01:10 on the same day."""
     forms = time_forms(rows("2026-03-14T06:00:00", 100, timedelta(minutes=70), "%d.%m.%Y %I:%M"))
