@@ -13,7 +13,7 @@ import tomllib
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any, Final, Literal
 
@@ -31,6 +31,7 @@ _MARKS: Final = re.compile(r"[^\w]+|_+")
 _LIKELY: Final = {"": 1.0, "?": 0.5, "??": 0.3}
 
 
+@lru_cache(maxsize=65_536)
 def plain(text: str) -> str:
     """Return a text in small letters without diacritics and punctuation, its words parted by single blanks."""
     small = unicodedata.normalize("NFKC", NUMBER_SIGN.sub(" no ", text)).casefold().translate(_LETTERS)

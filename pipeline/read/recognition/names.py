@@ -76,6 +76,7 @@ _TAKES: Final[Mapping[str, frozenset[str]]] = {
 }
 # The tags that a unit adds to a name which does not say what is measured, and those that say it.
 _TAG_OF_UNIT: Final = {"time": "duration", "mass": "weight", "feed": "feed", "speed": "speed", "ratio": "share"}
+_SIGNS: Final = {"/": "slash", "%": "share", "€": "money", "$": "money", "£": "money"}
 _COUNTED: Final = frozenset(
     {"pieces", "count", "good", "bad", "made", "money", "price", "cost", "part", "cycles", "share"}
 )
@@ -109,7 +110,7 @@ _OWN_CONCEPTS: Final[Mapping[str, str]] = {
 }
 
 _BREAK: Final = re.compile(r"<\s*br\s*/?\s*>|</?[a-z]{1,6}>", re.IGNORECASE)
-_AROUND: Final = re.compile(r"^\W+|\W+$")
+_AROUND: Final = re.compile(r"^[\s:.*\"_-]+|[\s:.*\"_-]+$")
 _BRACKETS: Final = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]?")
 _CAMEL: Final = re.compile(r"(?<=[a-zà-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-Z])(?=[A-Z][a-z])")
 _DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?=\d)|(?<=\d)(?=[^\W\d_])")
@@ -375,22 +376,35 @@ def _part(tags: frozenset[str], concepts: Mapping[str, float], unit: _Unit, *, d
 def _segments(tokens: Sequence[str], language: Language) -> list[_Words]:
     """Return the words and phrases that a name is made of, the longest known ones first."""
     found: list[_Words] = []
+    bare = [plain(token) for token in tokens]
+    starts = _phrase_starts(language.code)
     at = 0
     while at < len(tokens):
-        for length in range(min(_LONGEST_PHRASE, len(tokens) - at), 0, -1):
-            run = tokens[at : at + length]
-            words = _known(" ".join(filter(None, map(plain, run))), language) if "/" not in (run[0], run[-1]) else None
+        longest = min(_LONGEST_PHRASE, len(tokens) - at) if bare[at] in starts else 1
+        for length in range(longest, 0, -1):
+            run = bare[at : at + length]
+            words = _known(" ".join(filter(None, run)), language.code) if run[0] and run[-1] else None
             if words is not None:
-                found.append(replace(words, length=length))
+                found.append(replace(words, length=length) if length > 1 else words)
                 at += length
                 break
         else:
-            found.extend(_word(tokens[at], language))
+            found.extend(_word(tokens[at], language.code))
             at += 1
     return found
 
 
-def _known(phrase: str, language: Language) -> _Words | None:
+@cache
+def _phrase_starts(code: str) -> frozenset[str]:
+    """Return the words that phrases of several words begin with."""
+    spoken = _spoken(languages()[code])
+    return frozenset(phrase.split()[0] for speaks in spoken for phrase in speaks.words if " " in phrase)
+
+
+@lru_cache(maxsize=65_536)
+def _known(phrase: str, code: str) -> _Words | None:
+    """Return what a word or phrase is known to mean, in English too where the language has no such word."""
+    language = languages()[code]
     for speaks in _spoken(language):
         tags = _tags(speaks, phrase)
         if phrase in speaks.stop:
@@ -409,28 +423,30 @@ def _spoken(language: Language) -> tuple[Language, ...]:
     return (language,) if language is english else (language, english)
 
 
-def _word(token: str, language: Language) -> list[_Words]:
+@lru_cache(maxsize=65_536)
+def _word(token: str, code: str) -> tuple[_Words, ...]:
     """Return what one word means that is not known as it stands: a plural, a compound, a short form, a number."""
+    language = languages()[code]
     bare = plain(token)
     if not bare:
-        return [] if token not in "/%€$£" else [_Words({{"/": "slash", "%": "share"}.get(token, "money"): 1.0})]
+        return (_Words({_SIGNS[token]: 1.0}),) if token in _SIGNS else ()
     if bare.isdigit():
-        return [_Words({None: 1.0}, _NUMBERED)]
+        return (_Words({None: 1.0}, _NUMBERED),)
     for speaks in _spoken(language):
         for ending in speaks.endings:
             stem = bare.removesuffix(ending)
             if len(stem) >= _SHORTEST_PIECE and stem != bare and stem in speaks.words:
-                return [_Words(_tags(speaks, stem), native=speaks is language, guessed=1)]
+                return (_Words(_tags(speaks, stem), native=speaks is language, guessed=1),)
     if pieces := _compound(bare, language.code):
-        found = [words for piece in pieces if (words := _known(piece, language)) is not None]
-        return [replace(found[0], guessed=1), *found[1:]]
+        found = [words for piece in pieces if (words := _known(piece, language.code)) is not None]
+        return (replace(found[0], guessed=1), *found[1:])
     least = _FIRST_LETTERS_WITH_POINT if token.endswith(".") else _FIRST_LETTERS
     if len(bare) >= least:
         for speaks in _spoken(language):
             tags = _beginnings(speaks.code).get(bare)
             if tags:
-                return [_Words({tags: 1.0}, _SHORTENED, native=speaks is language, guessed=2)]
-    return [_Words({})]
+                return (_Words({tags: 1.0}, _SHORTENED, native=speaks is language, guessed=2),)
+    return (_Words({}),)
 
 
 @cache
@@ -499,31 +515,31 @@ def _weigh(
     if len(known) < len(segments):
         head = segments[-1] if language.head == "last" else segments[0]
         worth *= _UNKNOWN if head.tags else _UNKNOWN_HEAD
-    ways: list[tuple[int, float, dict[str, float], frozenset[str]]] = []
+    ways: list[tuple[int, float, bool, dict[str, float], frozenset[str]]] = []
     unit_tag = _tag_of(unit)
     for choice in islice(product(*(words.tags.items() for words in (*known, *beside))), _MOST_WAYS):
         tags = tuple(tag for tag, _ in choice if tag is not None)
-        likely = min((share for tag, share in choice if tag not in (None, unit_tag)), default=1.0)
+        shares = [1.0 if tag == unit_tag else share for tag, share in choice if tag is not None]
+        likely = min(shares, default=1.0)
         if not tags:
             continue
         meaning = _meaning(_with_unit_tag(tags, unit), language.head)
         if meaning:
-            ways.append((len(tags), likely, dict(meaning), frozenset(tags)))
+            firm = len(set(tags)) > 1 and max(shares) == 1.0  # a word that is sure tells what the others mean
+            ways.append((len(tags), likely, firm, dict(meaning), frozenset(tags)))
     if not ways:
         return {}, frozenset()
     most = max(understood for understood, *_ in ways)
     ways = [way for way in ways if way[0] == most]
-    distinct = {max(meaning, key=lambda concept: meaning[concept]) for _, _, meaning, _ in ways}
-    alone = len(distinct) == 1 and len({tag for *_, tags in ways for tag in tags}) > 1
+    firsts = [max(said, key=lambda concept: said[concept]) for *_, said, _ in ways]
+    agreed = len(set(firsts)) == 1
     concepts: dict[str, float] = {}
-    for _, likely, said, _ in ways:
+    for _, likely, firm, said, _ in ways:
         for concept, share in said.items():
-            sure = share * worth * (1.0 if alone else likely)
+            sure = share * worth * (1.0 if agreed and firm else likely)
             concepts[concept] = max(sure, concepts.get(concept, 0.0))
-    if len(distinct) > 1:
-        sure_ways = {max(m, key=lambda concept: m[concept]) for _, likely, m, _ in ways if likely == 1.0}
-        if len(sure_ways) > 1:
-            concepts = {concept: min(share, _DISPUTED) for concept, share in concepts.items()}
+    if len({first for first, (_, likely, *_) in zip(firsts, ways, strict=True) if likely == 1.0}) > 1:
+        concepts = {concept: min(share, _DISPUTED) for concept, share in concepts.items()}
     return concepts, frozenset(tag for *_, tags in ways for tag in tags)
 
 
@@ -582,6 +598,10 @@ _QUOTED: Final = frozenset({"planned", "quoted"})
 _IDLE: Final = frozenset({"slash", "actual"})
 _BESIDE_SPECIAL: Final = frozenset(
     [
+        "date",
+        "clock",
+        "hour",
+        "instant",
         "slash",
         "actual",
         "number",
