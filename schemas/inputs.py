@@ -3,6 +3,7 @@
 They check one table at a time, eagerly; identity across files is the store's business.
 """
 
+from functools import cache
 from typing import Annotated, Final
 
 import pandera.polars as pa
@@ -157,14 +158,21 @@ MODELS: Final[dict[InputKind, type[InputModel]]] = {
 }
 
 
+@cache
+def _fields(kind: InputKind) -> tuple[tuple[str, pl.DataType, bool], ...]:
+    """Return name, type and whether it may be null of each field; a schema is slow to make and never changes."""
+    found = MODELS[kind].to_schema().columns.items()
+    return tuple((name, column.dtype.type, bool(column.nullable)) for name, column in found)
+
+
 def columns(kind: InputKind) -> dict[str, pl.DataType]:
     """Return the fields of an input kind with their polars types, in order."""
-    return {name: column.dtype.type for name, column in MODELS[kind].to_schema().columns.items()}
+    return {name: dtype for name, dtype, _ in _fields(kind)}
 
 
 def required(kind: InputKind) -> list[str]:
     """Return the fields of an input kind that may not be null."""
-    return [name for name, column in MODELS[kind].to_schema().columns.items() if not column.nullable]
+    return [name for name, _, nullable in _fields(kind) if not nullable]
 
 
 def empty(kind: InputKind) -> pl.DataFrame:

@@ -1,0 +1,56 @@
+"""Whether all rows of a frame keep the rules of their pandera model, asked at once of whole columns.
+
+The rules are taken from the model itself. Which rows break which rule is told by the model alone (`checking.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import cache
+from typing import Any, Final
+
+import polars as pl
+from pandera.api.polars.types import PolarsData
+
+from schemas.inputs import MODELS, columns
+from schemas.vocabulary import InputKind
+
+_Rule = Callable[[pl.Expr, dict[str, Any]], pl.Expr]
+
+_KEPT: Final[dict[str, _Rule]] = {
+    "str_length": lambda column, said: column.str.len_chars().is_between(
+        said["min_value"] or 0, 2**62 if said["max_value"] is None else said["max_value"]
+    ),
+    "greater_than_or_equal_to": lambda column, said: column >= said["min_value"],
+    "greater_than": lambda column, said: column > said["min_value"],
+    "isin": lambda column, said: column.is_in(list(said["allowed_values"])),
+}
+"""What pandera's checks ask of a value, by their names; a null is asked for nothing but to be allowed."""
+
+
+def is_sound(rows: pl.DataFrame, kind: InputKind) -> bool:
+    """Return whether the model of `kind` would find nothing wrong with any row, nor with the frame."""
+    if dict(rows.schema) != columns(kind) or list(rows.columns) != list(columns(kind)):
+        return False
+    broken, whole_row = _rules(kind)
+    if any(rows.select(broken).row(0)):
+        return False
+    data = PolarsData(rows.lazy(), "*")
+    return all(rows.height == 0 or check(data).collect().to_series().all(ignore_nulls=False) for check in whole_row)
+
+
+@cache
+def _rules(kind: InputKind) -> tuple[list[pl.Expr], list[Callable[[PolarsData], pl.LazyFrame]]]:
+    """Return expressions that are true where a column breaks a rule, and the model's own checks of whole rows."""
+    schema = MODELS[kind].to_schema()
+    broken = [expression for column in schema.columns.values() for expression in _broken(column)]
+    numbered = [expression.alias(str(place)) for place, expression in enumerate(broken)]
+    return numbered, [check._check_fn for check in schema.checks]
+
+
+def _broken(column: Any) -> Iterator[pl.Expr]:
+    value = pl.col(column.name)
+    if not column.nullable:
+        yield value.null_count() > 0
+    for check in column.checks:
+        yield (~_KEPT[check.name](value, check.statistics)).any()
