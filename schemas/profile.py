@@ -5,7 +5,7 @@ Expressions are limited to renames, units, formats, constants, lookups and a spl
 
 import codecs
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Final, Literal, Self
@@ -294,10 +294,17 @@ class Profile(TomlModel):
     def _says_enough(self) -> Self:
         if not self.columns or self.item:
             return self
-        given = set(self.columns) | ({"ended_at"} if "duration_s" in self.columns else set())
+        given = set(self.columns) | spared(self.columns)
         if missing := [name for name in required(self.kind) if name not in given and name != "machine"]:
             raise ValueError(f"kind: {with_article(self.kind)} also needs [columns.{missing[0]}]")
         return self
+
+
+def spared(given: Collection[str]) -> set[str]:
+    """Return the time of a cycle that need not be given: a duration gives the end from the start, or the start."""
+    if "duration_s" not in given:
+        return set()
+    return {"ended_at"} if "started_at" in given or "ended_at" not in given else {"started_at"}
 
 
 def _fields_by_column(rules: Iterable[tuple[str, ColumnRule]]) -> dict[str, str]:

@@ -36,6 +36,7 @@ from pipeline.read.rows import TableRead, no_skipped, row_columns
 from pipeline.read.timefields import map_times
 from pipeline.read.times import read_dates
 from schemas.inputs import columns, required
+from schemas.profile import spared
 from schemas.vocabulary import CONDITION_LEVELS
 
 _TOTAL: Final = "totals?|sum|summe|gesamt|zwischensumme|totale|soma|suma|somme|totaal|razem|celkem"
@@ -208,12 +209,13 @@ def _reject_missing(chunk: Chunk) -> None:
         series = chunk.typed.get(name, chunk.empty(columns(kind)[name]))
         if not series.null_count():
             continue
-        partner = "duration_s" if name == "ended_at" and "duration_s" in plan.columns else name
+        by_length = "duration_s" in plan.columns and (name == "ended_at" or name in spared(plan.columns))
+        partner = "duration_s" if by_length else name
         label = label_of(plan, name if name in plan.columns else partner)
         seen = {
             own_name(plan, name),
             own_name(plan, partner),
-            *((own_name(plan, "started_at"),) if name == "ended_at" else ()),
+            *((own_name(plan, "started_at"), own_name(plan, "ended_at")) if by_length or name == "ended_at" else ()),
         }
         already = chunk.cells[ROW].is_in(told.filter(pl.col("column").is_in(list(seen)))["row_number"].implode())
         article = "an" if kind[0] in "aeiou" else "a"

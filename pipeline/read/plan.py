@@ -12,7 +12,7 @@ from difflib import get_close_matches
 import polars as pl
 
 from schemas.inputs import columns, required
-from schemas.profile import ColumnRule, ItemRule, Profile
+from schemas.profile import ColumnRule, ItemRule, Profile, spared
 from schemas.vocabulary import InputKind
 
 TABLE_KINDS: tuple[InputKind, ...] = ("cycle", "tool_change", "edge_change", "event", "estimate", "job")
@@ -136,8 +136,7 @@ def _from_profile(names: Sequence[str], profile: Profile) -> TablePlan | NoPlan:
 
 def _needed(kind: InputKind, given: Mapping[str, ColumnRule]) -> list[str]:
     """Return the fields that a table must feed; the machine may come from shop.toml."""
-    ended = {"ended_at"} if "duration_s" in given else set()
-    return [name for name in required(kind) if name != "machine" and name not in ended]
+    return [name for name in required(kind) if name != "machine" and name not in spared(given)]
 
 
 def _from_own_names(names: Sequence[str], decimal: str) -> TablePlan | NoPlan:

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from datetime import UTC as UTC_ZONE
 from datetime import datetime
+from dataclasses import replace
 from typing import Final
 
 import polars as pl
 
 from pipeline.read.chunk import UTC, Chunk, expected_time, label_of, machine_text, numbers_of, source_text
 from pipeline.read.localtime import Resolved, resolve
-from pipeline.read.plan import own_name
+from pipeline.read.plan import own_name, sources
 from pipeline.read.rawtable import ROW
 from pipeline.read.times import TimesRead, read_times
 from schemas.inputs import columns
@@ -45,9 +46,14 @@ def _time_text(chunk: Chunk, name: str) -> tuple[pl.Series, TimesRead] | None:
 def map_times(chunk: Chunk) -> None:
     """Fill the time fields: clock times through the zone, an end from start and duration."""
     start_name = "started_at" if chunk.plan.kind == "cycle" else "occurred_at"
-    if start_name not in columns(chunk.plan.kind) or (start := _time_text(chunk, start_name)) is None:
+    if start_name not in columns(chunk.plan.kind):
+        return
+    if (start := _time_text(chunk, start_name)) is None:
+        _map_ends_alone(chunk)
         return
     end = _time_text(chunk, "ended_at") if chunk.plan.kind == "cycle" else None
+    if end and _share_a_date(chunk):
+        end = end[0], replace(end[1], naive=_on_the_next_day(start[1].naive, end[1].naive))
     length = _duration_us(chunk) if chunk.plan.kind == "cycle" else None
     began = resolve(start[1].naive, chunk.context.zone)
     started = start[1].utc.zip_with(start[1].utc.is_not_null(), began.at)
@@ -63,6 +69,34 @@ def map_times(chunk: Chunk) -> None:
         follows = ended.set(_strange(started).fill_null(False), None)  # told at the start already
         _add_out_of_range(chunk, "ended_at", follows, end[0] if end else None)
     chunk.typed[start_name] = started
+
+
+def _share_a_date(chunk: Chunk) -> bool:
+    """Return whether the date of a start is that of the end too, each with a time of day of its own."""
+    start, end = (sources(chunk.plan.columns[name]) for name in ("started_at", "ended_at"))
+    return len(start) > 1 and len(end) > 1 and bool(set(start) & set(end))
+
+
+def _on_the_next_day(start: pl.Series, end: pl.Series) -> pl.Series:
+    """Return clock times of ends, those that would be before the start of their day's cycle a day later."""
+    return end.zip_with(~(end < start).fill_null(False), end.dt.offset_by("1d"))
+
+
+def _map_ends_alone(chunk: Chunk) -> None:
+    """Fill the times of cycles of which only the end and the duration are known."""
+    if chunk.plan.kind != "cycle" or (end := _time_text(chunk, "ended_at")) is None:
+        return
+    length = _duration_us(chunk)
+    if length is None:
+        return
+    finished = resolve(end[1].naive, chunk.context.zone)
+    ended = end[1].utc.zip_with(end[1].utc.is_not_null(), finished.at)
+    _add_skipped(chunk, "ended_at", end[0], finished.skipped)
+    if (times := doubled_times(chunk.cells[ROW], finished.later_us)) is not None:
+        chunk.times = times.with_columns(end_later_us="start_later_us", end_follows=pl.lit(True))
+    _add_out_of_range(chunk, "ended_at", ended, end[0])
+    chunk.typed["ended_at"] = ended
+    chunk.typed["started_at"] = (ended.dt.timestamp("us") - length).cast(UTC)
 
 
 def doubled_times(rows: pl.Series, later_us: pl.Series) -> pl.DataFrame | None:

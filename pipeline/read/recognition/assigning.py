@@ -11,6 +11,8 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.read.durations import read_durations
+from pipeline.read.numbers import read_numbers
 from pipeline.read.plan import text_of
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
 from pipeline.read.recognition.names import kind_titles
@@ -18,7 +20,7 @@ from pipeline.read.recognition.sample import Column, Knowledge, Sample
 from pipeline.read.times import read_times
 from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
 from schemas.inputs import columns, required
-from schemas.profile import ColumnRule
+from schemas.profile import CELL_UNITS, UNITS, ColumnRule, spared
 from schemas.vocabulary import UTC_TIME, InputKind
 
 SURE: Final = 0.9
@@ -35,9 +37,12 @@ _DOUBT: Final = 0.7
 _TOOL_LIST_COST: Final = 1.5
 _UNUSED_COST: Final = 0.3
 _TITLE_WORTH: Final = 0.8
+_STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
 _FOLLOWING: Final = 0.98  # share of rows whose end is after their start
 _DISJOINT: Final = 0.7  # share of rows that end before the next starts: machines run side by side in one list
+_FILLED: Final = 0.3  # of the time from start to start that the middle cycle takes
+_ROUNDED_US: Final = 1_500_000
 _FOLLOWS_WORTH: Final = 0.7
 _ELSEWHERE: Final = 0.25  # what a meaning counts that only tables of other kinds have a field for
 _IMPOSSIBLE: Final = 0.1  # what a meaning counts that the values do not allow
@@ -72,7 +77,7 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     """Return the best reading of a sample as a table of one kind."""
     candidates = list(_candidates(kind, sample, known))
     if kind == "cycle":
-        candidates = _with_ends(candidates)
+        candidates = _with_sequence(candidates)
     candidates.sort(key=lambda guess: -guess.confidence)
     chosen: dict[str, Guess] = {}
     taken: dict[str, str] = {}
@@ -91,33 +96,55 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     return Assignment(kind, chosen, missing, _score(kind, chosen, missing, sample))
 
 
-def _with_ends(candidates: list[Guess]) -> list[Guess]:
-    """Return the guesses with ends surer where each row ends after it starts and before the next one starts."""
+def _with_sequence(candidates: list[Guess]) -> list[Guess]:
+    """Return the guesses with ends and durations surer where each cycle ends after its start and before the next."""
     starts = [guess for guess in candidates if guess.field == "started_at" and guess.confidence >= NOTICED]
     best = max(starts, key=lambda guess: guess.confidence, default=None)
-    if best is None:
+    if best is None or len(best.cells.text) < _FEWEST_ROWS or not best.cells.times:
         return candidates
+    begun = clock_us(best.cells.text, best.cells.times[0].format)
+    shown = f'with "{" + ".join(best.columns)}" it makes cycles that follow one another'
     return [
         replace(
             guess,
             confidence=1 - (1 - guess.confidence) * (1 - _FOLLOWS_WORTH),
-            evidence=(*guess.evidence, f'it follows on "{" + ".join(best.columns)}" row by row'),
+            evidence=(*guess.evidence, shown),
         )
-        if guess.field == "ended_at" and guess.confidence < _OWN_NAME and _follow(best.cells, guess.cells)
+        if guess.field in ("ended_at", "duration_s")
+        and guess.confidence < _OWN_NAME
+        and (ended := _ends_by(guess, begun)) is not None
+        and _follow(begun, ended)
         else guess
         for guess in candidates
     ]
 
 
-def _follow(start: Column, end: Column) -> bool:
-    """Return whether each time of one column lies between the one beside it and the next, of a log in order."""
-    if start.name == end.name or not start.times or not end.times or len(start.text) < _FEWEST_ROWS:
+def _ends_by(guess: Guess, begun: pl.Series) -> pl.Series | None:
+    """Return when cycles would end by a guess, None where it does not say in which unit."""
+    column = guess.cells
+    if guess.field == "ended_at":
+        return clock_us(column.text, column.times[0].format) if column.times else None
+    if column.durations and not column.durations[0].undecided:
+        return begun + read_durations(column.text, column.durations[0].unit) * 1e6
+    form = next(iter(column.numbers), None)
+    unit = column.unit or (form.unit if form else None)
+    if form is None or unit is None or UNITS[unit][0] != "time" or unit in CELL_UNITS:
+        return None
+    return begun + read_numbers(column.text, form.decimal or ".", form.thousands, unit) * UNITS[unit][1] * 1e6
+
+
+def _follow(begun: pl.Series, ended: pl.Series) -> bool:
+    """Return whether cycles end after they begin and before the next begins, and fill a good part of the time."""
+    frame = pl.DataFrame({"first": begun, "last": ended}).drop_nulls().sort("first")
+    gap = pl.col("first").shift(-1) - pl.col("first")
+    after, before, filled = frame.select(
+        (pl.col("last") > pl.col("first")).mean().alias("after"),
+        (pl.col("last") <= pl.col("first").shift(-1) + _ROUNDED_US).mean().alias("before"),
+        ((pl.col("last") - pl.col("first")) / gap).median().alias("filled"),
+    ).row(0)
+    if frame.height < _FEWEST_ROWS or filled is None:
         return False
-    first, last = clock_us(start.text, start.times[0].format), clock_us(end.text, end.times[0].format)
-    frame = pl.DataFrame({"first": first, "last": last}).drop_nulls().sort("first")
-    after = frame.select((pl.col("last") > pl.col("first")).mean()).item()
-    before = frame.select((pl.col("last") <= pl.col("first").shift(-1)).mean()).item()
-    return bool(frame.height >= _FEWEST_ROWS and after >= _FOLLOWING and (before or 0.0) >= _DISJOINT)
+    return bool(after >= _FOLLOWING and before >= _DISJOINT and filled >= _FILLED)
 
 
 def clock_us(text: pl.Series, format: str | list[str] | None) -> pl.Series:
@@ -131,9 +158,8 @@ def needed_fields(kind: InputKind, given: Iterable[str]) -> list[str]:
     """Return the fields that every row of a kind needs, given that some are filled."""
     names = required(kind)
     has = set(given)
-    if kind == "cycle" and "duration_s" in has:
-        spared = "ended_at" if "started_at" in has or "ended_at" not in has else "started_at"
-        names = [name for name in names if name != spared]
+    if kind == "cycle":
+        names = [name for name in names if name not in spared(has)]
     if kind == "estimate":
         names += [] if has & {"job", "program"} else ["job"]
         names += [] if has & set(_ESTIMATE_TIMES) else ["cycle_s"]
@@ -192,6 +218,8 @@ def _weigh(
     if share >= 1.0:
         return Guess(name, from_, column, _OWN_NAME, ("the name is ours", *_said(shown)))
     if share == 0.0:
+        if name not in (*required(kind), "duration_s") and fits < SURE:
+            return None  # what a row may lack is not taken from values alone
         if len(from_) == 1 and _means_another(kind, name, column):
             return None
         confidence = fits if name == "machine" and fits > SURE else min(fits, _VALUES_ALONE)
@@ -216,9 +244,13 @@ def _means_another(kind: InputKind, name: str, column: Column) -> bool:
 def _pairs(kind: InputKind, name: str, sample: Sample) -> Iterator[tuple[Column, tuple[str, str], float]]:
     """Yield columns of a date and a time of day joined, with how surely the two names mean the field."""
     dates = [column for column in sample.columns if column.times and column.times[0].holds == "date"]
-    clocks = [column for column in sample.columns if any(form.holds == "time of day" for form in column.times)]
+    clocks = [
+        column for column in sample.columns if any(form.holds == "time of day" or form.weak for form in column.times)
+    ]  # 061040 may be a time of day or a day of a spreadsheet: behind a date it is told
     for date in dates:
         for clock in clocks:
+            if clock.name == date.name:
+                continue
             share = _pair_share(kind, name, date, clock, sample)
             if share <= 0.0:
                 continue
@@ -303,7 +335,19 @@ def _score(kind: InputKind, chosen: dict[str, Guess], missing: tuple[str, ...], 
             score -= _UNUSED_COST
         if kind == "cycle" and concepts.get("tool", 0.0) >= SURE and column.text.n_unique() > 1:
             score -= _TOOL_LIST_COST
+    if kind == "tool_change" and "tool" in chosen and tool_stays(chosen, sample) > _STAYS:
+        score -= _TOOL_LIST_COST
     return score + _TITLE_WORTH * max(title_share(kind, sample), 0.5 * file_share(kind, sample))
+
+
+def tool_stays(chosen: dict[str, Guess], sample: Sample) -> float:
+    """Return the share of rows whose tool is that of the row before on the same machine: none in a list of changes."""
+    cells = pl.DataFrame({"tool": chosen["tool"].cells.text})
+    machine = chosen["machine"].cells.text if "machine" in chosen else pl.repeat("", cells.height, eager=True)
+    same = cells.with_columns(machine=machine).select(
+        (pl.col("tool") == pl.col("tool").shift(1).over("machine")).mean()
+    )
+    return float(same.item() or 0.0)
 
 
 _SAID: Final = frozenset(concept for fields in FIELDS.values() for concept in fields)

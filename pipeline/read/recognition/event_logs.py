@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from pipeline.read.recognition.assigning import NOTICED, PROPOSED, SURE, Assignment, Guess, assign, title_share
+from pipeline.read.recognition.assigning import NOTICED, PROPOSED, SURE, Assignment, Guess, assign, title_share, tool_stays
 from pipeline.read.recognition.names import known_word
 from pipeline.read.recognition.sample import Column, Knowledge, Sample
 from pipeline.read.recognition.settling import Settled, settle
@@ -23,6 +23,8 @@ _WORD_LISTS: Final = {"Execution": "execution", "ControllerMode": "mode"}
 _NUMBERS: Final = frozenset({*ITEM_DIMENSIONS, "PartCount"})
 _FEWEST: Final = 2  # signals beside the time that make a table a wide log
 _LISTED_TOO: Final = frozenset({"Program", "ToolNumber"})  # columns that lists of cycles and tools have as well
+_CHANGES: Final = 0.2  # share of rows with the tool of the row before below which rows are changes of tools
+_CHANGES_COST: Final = 1.5
 _TILED: Final = 0.95
 _GAP_US: Final = 2_000_000  # a state and the next may be this far apart and still follow one another
 _TITLE_WORTH: Final = 0.8
@@ -82,6 +84,9 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
         return None
     score = sum(guess.confidence for guess in kept.values()) + sum(signal.share for signal in found)
     score += _TITLE_WORTH * title_share("event", sample)
+    tools = [signal for signal in found if signal.item == "ToolNumber"]
+    if tools and tool_stays({**kept, "tool": Guess("tool", (), tools[0].column, 1.0, ())}, sample) < _CHANGES:
+        score -= _CHANGES_COST
     assignment = Assignment("event", kept, (), score)
     settled = settle(assignment, sample, known)
     items = [_item_rule(signal, settled) for signal in found]

@@ -305,15 +305,14 @@ def _understand(tokens: Sequence[str], asides: Sequence[str], unit: _Unit, *, da
         if not any(words.native and words.says for words in (*segments, *beside)):
             continue
         concepts, tags = _weigh(segments, beside, language, unit)
-        if concepts:
-            unknown = sum(not words.tags for words in segments)
-            native = sum(words.length for words in (*segments, *beside) if words.native and words.says)
-            guessed = sum(words.guessed for words in (*segments, *beside))
-            found.append(((-unknown, -guessed, native), language.code, concepts, tags))
-    if not found:
+        unknown = sum(not words.tags for words in segments)
+        native = sum(words.length for words in (*segments, *beside) if words.native and words.says)
+        guessed = sum(words.guessed for words in (*segments, *beside))
+        found.append(((-unknown, -guessed, native), language.code, concepts, tags))
+    most = max((rank for rank, *_ in found), default=(0, 0, 0))
+    found = [reading for reading in found if reading[0] == most and reading[2]]
+    if not found:  # nothing, or words that are all known and say nothing together: another language would only guess
         return NameReading({}, None, unit.unit)
-    most = max(rank for rank, *_ in found)
-    found = [reading for reading in found if reading[0] == most]
     concepts = _with_unit(_merged([concepts for *_, concepts, _ in found]), unit)
     tags = frozenset[str]().union(*(tags for *_, tags in found))
     part = _part(tags, concepts, unit, dated=dated)

@@ -93,7 +93,11 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         kind,
         data,
         profile,
-        {name: guess for name, guess in best.found.guesses.items() if name in settled.rules},
+        {
+            name: guess
+            for name in settled.rules
+            if (guess := best.found.guesses.get(settled.moved.get(name, name))) is not None
+        },
         settled.evidence,
         best.found.missing,
         tuple(doubts),

@@ -29,6 +29,12 @@ NO_MACHINE: Final = (
 )
 UNKNOWN_WORD: Final = {"outcome": "unknown", "reason": "unknown", "level": "NORMAL"}
 _COUNTS: Final = frozenset({"parts", "scrap", "quantity", "parts_per_cycle"})
+_OWN: Final = 0.99  # of a field by our own name
+_STARTS: Final = 0.5
+_FEWEST_STAMPS: Final = 8
+_CLASH_US: Final = 1_500_000  # durations and stamps are rounded to a second
+_CLASHING: Final = 0.1  # share of overlaps from which a reading counts as wrong
+_CLASH_FREE: Final = 0.01
 _AGREEING: Final = 0.8  # share of rows in which end = start + duration before a unit counts as shown
 _EXACT: Final = 0.02  # relative; durations are rounded to their last digit
 _ROUNDED_S: Final = 1.5
@@ -42,7 +48,7 @@ class Settled:
     file: dict[str, Any] = field(default_factory=dict)
     evidence: dict[str, list[str]] = field(default_factory=dict)
     doubts: list[str] = field(default_factory=list)
-    dropped: list[str] = field(default_factory=list)  # fields left out: another field says the same
+    moved: dict[str, str] = field(default_factory=dict)  # field -> the field that its column was chosen for at first
 
     def tell(self, name: str, what: str) -> None:
         self.evidence.setdefault(name, []).append(what)
@@ -72,6 +78,9 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
         if unit_dimension(name):
             _settle_unit(settled, name, guess)
     _hold_against_each_other(settled, found.guesses)
+    if found.kind == "cycle":
+        _settle_clock(settled, found.guesses)
+        _settle_stamp(settled, found.guesses)
     for name in FIELD_WORDS:
         if name in found.guesses:
             settle_words(settled, name, found.guesses[name].cells, name)
@@ -230,7 +239,6 @@ def _hold_against_each_other(settled: Settled, guesses: Mapping[str, Guess]) -> 
             return
     settled.rules.pop("duration_s")
     settled.doubts = [text for text in settled.doubts if f'"{column.name}"' not in text]
-    settled.dropped.append("duration_s")
 
 
 def _ways(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
@@ -240,6 +248,63 @@ def _ways(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> I
     marks = [first[1]] if not column.numbers or not column.numbers[0].undecided else [".", ","]
     yield first
     yield from ((unit, mark) for unit in units for mark in marks if (unit, mark) != first)
+
+
+def _settle_clock(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Tell hours and minutes from minutes and seconds by the next cycle: it cannot begin before this one ends."""
+    if "duration_s" not in settled.rules or "ended_at" in guesses or "started_at" not in settled.rules:
+        return
+    column = guesses["duration_s"].cells
+    doubt = next((text for text in settled.doubts if text.startswith(f'column "{column.name}" can be hours')), None)
+    if doubt is None:
+        return
+    at_us = clock_us(guesses["started_at"].cells.text, settled.rules["started_at"].get("format"))
+    clashes = {
+        unit: _clashes(guesses, at_us, seconds_of(column, {"unit": unit}, settled.file) * 1e6)[0]
+        for unit in ("h:mm:ss", "mm:ss")
+    }
+    if len(at_us) >= _FEWEST_STAMPS and clashes["mm:ss"] <= _CLASH_FREE and clashes["h:mm:ss"] >= _CLASHING:
+        settled.rules["duration_s"]["unit"] = "mm:ss"
+        settled.tell("duration_s", "read as hours, cycles would overlap")
+        settled.doubts.remove(doubt)
+
+
+def _clashes(guesses: Mapping[str, Guess], at_us: pl.Series, length_us: pl.Series) -> tuple[float, float]:
+    """Return the share of cycles that overlap the next on their machine, were the times their starts, and their ends."""
+    machine = guesses["machine"].cells.text if "machine" in guesses else pl.repeat("", len(at_us), eager=True)
+    rows = pl.DataFrame({"machine": machine, "at": at_us, "length": length_us}).drop_nulls().sort("machine", "at")
+    gap = pl.col("at").shift(-1).over("machine") - pl.col("at")
+    as_start, as_end = rows.select(
+        as_start=(gap < pl.col("length") - _CLASH_US).mean(),
+        as_end=(gap < pl.col("length").shift(-1).over("machine") - _CLASH_US).mean(),
+    ).row(0)
+    return as_start or 0.0, as_end or 0.0
+
+
+def _settle_stamp(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Tell whether the one time of a cycle is its start or its end, where its name says neither.
+
+    Cycles of one machine follow one another: by the wrong one of the two, long cycles after short ones would overlap.
+    """
+    stamp = guesses.get("started_at")
+    if stamp is None or "duration_s" not in settled.rules or "ended_at" in guesses or _says_start(stamp):
+        return
+    at_us = clock_us(stamp.cells.text, settled.rules["started_at"].get("format"))
+    length_us = seconds_of(guesses["duration_s"].cells, settled.rules["duration_s"], settled.file) * 1e6
+    as_start, as_end = _clashes(guesses, at_us, length_us)
+    enough = len(at_us) >= _FEWEST_STAMPS
+    if enough and as_end >= _CLASHING and as_start <= _CLASH_FREE:
+        settled.tell("started_at", "read as an end, cycles would overlap")
+    elif enough and as_start >= _CLASHING and as_end <= _CLASH_FREE:
+        settled.rules["ended_at"] = settled.rules.pop("started_at")
+        settled.moved["ended_at"] = "started_at"
+        settled.evidence["ended_at"] = [*settled.evidence.pop("started_at"), "read as a start, cycles would overlap"]
+    else:
+        settled.doubts.append(f"nothing tells whether {_label(stamp)} is the start or the end of a cycle")
+
+
+def _says_start(guess: Guess) -> bool:
+    return guess.confidence > _OWN or guess.cells.reading.concepts.get("started", 0.0) >= _STARTS
 
 
 def settle_words(settled: Settled, name: str, column: Column, list_name: str) -> None:
