@@ -278,11 +278,15 @@ def test_short_dates_are_told_from_one_another_and_from_times(cells, format):
 
 
 def test_a_twelve_hour_clock_that_says_no_half_is_undecided():
-    """A day's log from six to six: 11:50 is followed by 01:10 on the same day."""
-    forms = time_forms(rows("2026-03-14T06:00:00", 100, timedelta(minutes=70), "%d.%m.%Y %I:%M"))
+    """A log in which 12:50 is followed by 01:10 on the same day, even once, or one that knows no other hours."""
+    pattern = "%d.%m.%Y %I:%M"
+    over_noon = rows("2026-03-14T10:30:00", 20, timedelta(minutes=10), pattern)
+    days = rows("2026-03-14T06:00:00", 100, timedelta(minutes=70), pattern)
 
-    assert [form.undecided for form in forms] == [True]
-    assert "12-hour clock" in forms[0].evidence
+    for text in (over_noon, over_noon.reverse(), days, days.shuffle(seed=1)):
+        forms = time_forms(text)
+        assert [form.undecided for form in forms] == [True]
+        assert "12-hour clock" in forms[0].evidence
 
 
 def test_a_morning_shift_is_no_twelve_hour_clock():
