@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final, NamedTuple
 
 from pipeline.read.adapter_text import Elapsed, item_names, read_adapter_text
+from pipeline.read.clockorder import with_clock_notes
 from pipeline.read.delimited import Layout, read_delimited
 from pipeline.read.devices_xml import Device, DevicesDocument, device_called, device_of_items, in_scope
 from pipeline.read.doubled import with_readings_decided
@@ -127,7 +128,8 @@ class _Job:
 
     def read(self, shape: str, tables: Iterator[TableRead], proposal: Proposal | None = None) -> FileRead:
         profile = self.profile or (proposal.profile if proposal and proposal.sure else None)
-        noted = with_item_notes(with_readings_decided(tables, self.context.zone), profile, shape)
+        decided = with_readings_decided(with_clock_notes(tables, shape), self.context.zone)
+        noted = with_item_notes(decided, profile, shape)
         name = self.profile.name if self.profile else None
         return FileRead(self.opened.source, "loaded", shape, "", name, noted, proposal)
 
