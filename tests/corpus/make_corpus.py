@@ -1185,7 +1185,7 @@ def refused_cycles_no_program() -> Export:
 
 @export
 def refused_cycles_half_days_not_told() -> Export:
-    rows = cycles(16, seed=44, zone=CHICAGO, machines=("VMC-1",), first="2026-03-13 10:30:00", per_day=20)
+    rows = cycles(16, seed=44, zone=CHICAGO, machines=("VMC-1",), first="2026-03-13 11:30:00", per_day=20)
     lines = lines_of(
         {
             "Machine": "machine",

@@ -344,14 +344,17 @@ def _date(micros: object) -> object:
 def _without_half_days(micros: pl.Series, rises: float, falls: float) -> bool:
     """Return whether hours look like those of a 12-hour clock that says neither AM nor PM."""
     hours = micros % _US_PER_DAY // 3_600_000_000
-    if not hours.is_between(1, 12).all() or not (hours == 12).any():
+    if not hours.is_between(1, 12).all():
         return False
     if hours.n_unique() >= 10 and len(hours) >= 48:
         return True
-    # In a log in order the clock goes from 12 to 1 within a day.
-    same_day = (micros // _US_PER_DAY).diff() == 0
-    turned = (hours.diff() <= -6) if rises >= falls else (hours.diff() >= 6)
-    return int((same_day & turned).sum()) >= 2 and max(rises, falls) >= 0.7
+    # In a log in order such a clock goes from 12 to 1 within a day.
+    in_order = micros if rises >= falls else micros.reverse()
+    hours = in_order % _US_PER_DAY // 3_600_000_000
+    same_day = (in_order // _US_PER_DAY).diff() == 0
+    before = hours.shift()
+    turned = same_day & (before >= 11) & (hours <= 3) & (hours + 12 - before <= 3)
+    return bool(turned.any())
 
 
 def _counted(filled: pl.Series) -> list[TimeForm]:

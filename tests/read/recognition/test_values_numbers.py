@@ -46,7 +46,7 @@ def values(cells: list[str], form: NumberForm) -> list[float | None]:
     return read_numbers(pl.Series(cells), decimal, form.thousands, form.unit).to_list()
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=150)
 @given(
     st.lists(st.integers(-10_000_000, 10_000_000), min_size=1, max_size=40),
     st.integers(0, 4),
@@ -171,7 +171,7 @@ WRITERS = {
 }
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=150)
 @given(
     st.lists(st.integers(0, 40_000) | st.integers(0, 400_000), min_size=1, max_size=40),
     st.sampled_from(sorted(WRITERS)),
@@ -228,7 +228,7 @@ def test_two_parts_are_told_by_the_others(cells, units):
     assert units_of(*cells) == units
 
 
-@settings(deadline=None, max_examples=200)
+@settings(deadline=None, max_examples=80)
 @given(st.lists(st.text(max_size=20) | st.text("0123456789:.,-'hms ", max_size=12), max_size=12))
 def test_any_text_gives_a_list(cells):
     """Nothing in a cell makes it fail."""

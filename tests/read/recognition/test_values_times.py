@@ -100,7 +100,7 @@ def never_read_wrongly(cells: list[str], truth: list[object]) -> None:
         assert read_back(text, forms[0]) == truth
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=150)
 @given(
     columns,
     st.sampled_from(DATES),
@@ -126,7 +126,7 @@ def test_dates_in_any_writing_are_read_back_or_undecided(times, day, language, p
     never_read_wrongly(cells, [time.date() for time in times])
 
 
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=50)
 @given(columns, st.sampled_from(["epoch_s", "epoch_ms", "epoch_us"]))
 def test_epochs_are_told_by_their_years(times, format):
     """Seconds, milliseconds and microseconds cannot be taken for one another."""
@@ -142,7 +142,7 @@ def test_epochs_are_told_by_their_years(times, format):
     assert seconds == [each * 1_000_000 // per_s for each in whole]
 
 
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=50)
 @given(st.lists(moments.filter(lambda time: time.year > 1995), min_size=1, max_size=40), st.sampled_from(".,"))
 def test_serial_days_of_spreadsheets_are_read_back_to_the_millisecond(times, mark):
     """Day 25569 is 1970-01-01, day 45292 is 2024-01-01 (1900 system)."""
@@ -323,7 +323,7 @@ def test_some_cells_may_be_no_times():
     assert time_forms(pl.Series([*good, *["?"] * 20])) == []
 
 
-@settings(deadline=None, max_examples=200)
+@settings(deadline=None, max_examples=80)
 @given(
     st.lists(
         st.text(max_size=20) | st.sampled_from(["05/13/26", "٣.٤.٢٠٢٦ 06:00", "²:³", "1e400", "9" * 40]), max_size=12
