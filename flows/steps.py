@@ -49,6 +49,7 @@ from schemas.vocabulary import NEEDS_PROFILE
 
 DERIVED = "derived_from"
 PUBLISHED = "published_from"
+LOADING_MEMORY_MB = 800  # what the book may take beside the blocks being read, so that 2 GB do for a file of any size
 
 
 @dataclass(frozen=True)
@@ -253,7 +254,8 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
     """
     paths = _found(sources)
     counts: dict[str, FileCounts] = {}
-    with open_book(workspace.book_path) as book, progress.step("read", total=len(paths)) as step:
+    opening = open_book(workspace.book_path, memory_mb=LOADING_MEMORY_MB)
+    with opening as book, progress.step("read", total=len(paths)) as step:
         settings = _with_devices(_settings(workspace, book.operator_key(), sources), sources, paths)
         settings = _knowing(book, settings)
         by_file_id: dict[str, Path] = {}

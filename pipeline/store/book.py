@@ -93,7 +93,9 @@ class Book:
 
 
 @contextmanager
-def open_book(path: Path | None, *, read_only: bool = False, threads: int | None = None) -> Iterator[Book]:
+def open_book(
+    path: Path | None, *, read_only: bool = False, threads: int | None = None, memory_mb: int | None = None
+) -> Iterator[Book]:
     """Open the book at `path` (None: in memory), make or migrate its tables, and close it again.
 
     Raises StoreBusyError when another program holds the book or a newer version wrote it, InputError when there is no
@@ -103,7 +105,7 @@ def open_book(path: Path | None, *, read_only: bool = False, threads: int | None
         raise InputError(f"{path}: there is no book here yet; run `spindlebook run SOURCE... --workspace W` first.")
     if path is not None and not read_only:
         path.parent.mkdir(parents=True, exist_ok=True)
-    connection = _connect(path, read_only, threads)
+    connection = _connect(path, read_only, threads, memory_mb)
     try:
         _prepare(connection, path, read_only)
         yield Book(connection, path, read_only)
@@ -111,10 +113,14 @@ def open_book(path: Path | None, *, read_only: bool = False, threads: int | None
         connection.close()
 
 
-def _connect(path: Path | None, read_only: bool, threads: int | None) -> duckdb.DuckDBPyConnection:
+def _connect(
+    path: Path | None, read_only: bool, threads: int | None, memory_mb: int | None
+) -> duckdb.DuckDBPyConnection:
     config: dict[str, str | bool | int | float | list[str]] = {**_CONFIG}
     if threads is not None:
         config["threads"] = threads
+    if memory_mb is not None:
+        config["memory_limit"] = f"{memory_mb}MB"
     try:
         connection = duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
     except duckdb.Error as error:

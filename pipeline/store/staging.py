@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 
 import polars as pl
 
+from pipeline.read.ahead import drawn_ahead
 from pipeline.read.rows import REJECT_COLUMNS, SKIPPED_COLUMNS, TableRead, row_columns
 from pipeline.store.accounts import Reach
 from pipeline.store.book import Book
@@ -70,7 +71,7 @@ def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead], *, is_ne
     Of a file that `is_new`, kinds whose rows are near none of another file's go past the staging tables into the book.
     """
     staged = Staged()
-    for table in tables:
+    for table in drawn_ahead(tables):
         staged.rows_read += table.rows_read
         staged.rows_skipped += table.skipped.height
         staged.notes.extend(table.notes)
