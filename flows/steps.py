@@ -367,7 +367,7 @@ def propose_profile(path: Path, workspace: Workspace) -> tuple[str, Proposal | N
     InputError
         When there is no such file or it cannot be read.
     """
-    settings = replace(_settings(workspace, b"", [path]), sources=())
+    settings = replace(_with_devices(_settings(workspace, b"", [path]), [path], [path]), sources=())
     reads = read_file(path, settings) if path.is_file() else []
     if not reads:
         raise InputError(f"{path}: there is no such file. A profile is proposed for one file at a time.")

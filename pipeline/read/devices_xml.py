@@ -17,11 +17,11 @@ from typing import Any, BinaryIO, Final, cast
 
 from pipeline.read.events import FEED_ITEMS, STREAM_FEED_FACTOR
 from pipeline.read.files import PACKING_ERRORS, OpenedFile, UnpackError, open_source
+from pipeline.workspace import SHOP_FILE
 from schemas.profile import ItemRule, Profile
 from schemas.shop import LimitSettings
 
 MAX_DOCUMENT_BYTES: Final = 64 << 20
-SHOP_FILE: Final = "shop.toml"
 _XML_NAMES: Final = (".xml", ".xml.gz")
 _HEAD_BYTES: Final = 1 << 14
 _ROOT: Final = b"MTConnectDevices"
