@@ -1,13 +1,13 @@
 """Which of the two readings of a doubled autumn time is meant: decided by the order of rows over a whole file.
 
 A log of one machine runs one way, and its cycles do not overlap; a row that gives a start, an end and a duration
-decides for itself. What none of this decides keeps its first reading and is flagged. Rows with doubled times are held
-back to the end of the file, so that the chunks a file happens to be read in decide nothing. It reads no clock times.
+decides for itself. What none of this decides keeps its first reading and is flagged. A file that has such rows is read
+once before, to its end, so that the chunks it happens to be read in decide nothing. It reads no clock times itself.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -16,7 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.read.localtime import Micros, set_backs
-from pipeline.read.rows import AMBIGUOUS, START_COLUMNS, TIME_COLUMNS, TableRead, no_flags
+from pipeline.read.rows import AMBIGUOUS, START_COLUMNS, TIME_COLUMNS, TableRead
 from schemas.vocabulary import InputKind
 
 MAX_DISORDER: Final = 0.05  # share of steps against the main direction up to which a log counts as in order
@@ -26,16 +26,40 @@ _SMALL_US: Final = 3_600_000_000  # steps back of up to an hour are what the cha
 _NONE: Final = np.int64(-(2**62))
 _SHOWN_RANGES: Final = 5
 _TOLD: Final = tuple(name for name in TIME_COLUMNS if name != "row_number")
+_READING_COLUMNS: Final[dict[str, pl.DataType]] = {
+    "row_number": pl.Int64(),
+    "second": pl.Boolean(),
+    "end_second": pl.Boolean(),
+    "undecided": pl.Boolean(),
+}
 
 Flags = NDArray[np.bool_]
 
 
-def with_readings_decided(tables: Iterable[TableRead], zone: str) -> Iterator[TableRead]:
-    """Yield the tables of a file without the rows that have a doubled time, and those rows, decided, at the end."""
-    nights = _Nights(*set_backs(zone))
+def with_readings_decided(
+    tables: Iterable[TableRead], again: Callable[[], Iterable[TableRead]], zone: str
+) -> Iterator[TableRead]:
+    """Yield the tables of a file with doubled times at the reading that is meant; `again` reads the file anew."""
+    readings: pl.DataFrame | None = None
     for table in tables:
-        yield nights.without_doubled(table)
-    yield from nights.decided()
+        doubled = _doubled_rows(table)
+        if doubled is None:
+            yield table if table.times is None else replace(table, times=None)
+            continue
+        notes: tuple[str, ...] = ()
+        if readings is None:
+            readings = _Nights(*set_backs(zone)).decide(again())
+            open_ = readings.filter("undecided")["row_number"].to_list()
+            notes = (ambiguous_note(open_),) if open_ else ()
+        yield _at_readings(table, doubled.join(readings, on="row_number", how="left"), notes)
+
+
+def _doubled_rows(table: TableRead) -> pl.DataFrame | None:
+    """Return what is told of the times of the rows that have a doubled one, None where no row has."""
+    if table.times is None:
+        return None
+    doubled = table.times.filter((pl.col("start_later_us") > 0) | (pl.col("end_later_us") > 0))
+    return doubled if doubled.height else None
 
 
 def ambiguous_note(rows: list[int]) -> str:
@@ -130,33 +154,28 @@ def _most(values: Micros, limit: int) -> int:
 
 @dataclass
 class _Nights:
-    """The rows of a file around the changes of the clock, and those held back for them."""
+    """The rows of a file around the changes of the clock."""
 
     changes: Micros
     amounts: Micros
     logs: dict[tuple[InputKind, str], _Log] = field(default_factory=dict)
-    held: dict[InputKind, list[pl.DataFrame]] = field(default_factory=dict)
 
-    def without_doubled(self, table: TableRead) -> TableRead:
-        """Learn from a table and return it without the rows whose times have two readings."""
+    def decide(self, tables: Iterable[TableRead]) -> pl.DataFrame:
+        """Return for rows around the changes whether start and end are second readings, and what nothing decides."""
+        for table in tables:
+            self._take(table)
+        frames = [self._decide(log) for log in self.logs.values() if log.nights]
+        return pl.concat([pl.DataFrame(schema=_READING_COLUMNS), *frames])
+
+    def _take(self, table: TableRead) -> None:
         if table.kind not in START_COLUMNS or not len(self.changes) or not table.rows.height:
-            return table if table.times is None else replace(table, times=None)
-        start = table.rows[START_COLUMNS[table.kind]].to_physical()
-        near = self._near(start)
+            return
+        near = self._near(table.rows[START_COLUMNS[table.kind]].to_physical())
         if near is None:
-            return replace(table, times=None)
-        rows = table.rows.filter(near)
-        for key, part in _with_times(rows, table).partition_by("machine", as_dict=True, include_key=False).items():
+            return
+        rows = _with_times(table.rows.filter(near), table)
+        for key, part in rows.partition_by("machine", as_dict=True, include_key=False).items():
             self._learn(self.logs.setdefault((table.kind, str(key[0])), _Log()), part)
-        if table.times is None:
-            return table
-        doubled = table.times.filter((pl.col("start_later_us") > 0) | (pl.col("end_later_us") > 0))
-        if not doubled.height:
-            return replace(table, times=None)
-        held = table.rows.join(doubled, on="row_number", how="inner", maintain_order="left")
-        self.held.setdefault(table.kind, []).append(held)
-        kept = table.rows.join(doubled, on="row_number", how="anti", maintain_order="left")
-        return replace(table, rows=kept, rows_read=table.rows_read - held.height, times=None)
 
     def _near(self, start: pl.Series) -> pl.Series | None:
         """Return which rows lie within days of a change, None where none does."""
@@ -201,19 +220,7 @@ class _Nights:
         change, amount = self.changes[night], self.amounts[night]
         return np.asarray((at >= change - amount) & (at < change + amount))
 
-    def decided(self) -> Iterator[TableRead]:
-        """Yield the rows held back, at the readings that are meant, with flags where nothing decides."""
-        for kind, held in self.held.items():
-            found = [self._decide(log) for (of, _), log in self.logs.items() if of == kind and log.nights]
-            numbers, second, end_second, undecided = (np.concatenate(parts) for parts in zip(*found, strict=True))
-            readings = pl.DataFrame(
-                {"row_number": numbers, "second": second, "end_second": end_second, "undecided": undecided}
-            )
-            rows = pl.concat(held).join(readings, on="row_number", how="left", maintain_order="left")
-            yield _at_readings(kind, rows.sort("row_number"))
-
-    def _decide(self, log: _Log) -> tuple[Micros, Flags, Flags, Flags]:
-        """Return row numbers around all changes, which starts and ends are second readings, and what is undecided."""
+    def _decide(self, log: _Log) -> pl.DataFrame:
         rows = _Rows.concat(log.nights)
         second, end_second = np.zeros(len(rows.place), dtype=bool), np.zeros(len(rows.place), dtype=bool)
         undecided = np.zeros(len(rows.place), dtype=bool)
@@ -229,7 +236,8 @@ class _Nights:
             second[run] = by_length[run, 0] | marks.second[:, 0]
             end_second[run] = by_length[run, 1] | marks.second[:, 1]
             undecided[run] = marks.undecided.any(axis=1)
-        return rows.number, second, end_second, undecided
+        columns = (rows.number, second, end_second, undecided)
+        return pl.DataFrame(dict(zip(_READING_COLUMNS, columns, strict=True)), schema=_READING_COLUMNS)
 
 
 def _with_times(rows: pl.DataFrame, table: TableRead) -> pl.DataFrame:
@@ -346,16 +354,15 @@ def _one_way(rows: _Rows, log: _Log, falling: bool, window: tuple[int, int]) -> 
     return _Marks(second.reshape(-1, 2), undecided.reshape(-1, 2))
 
 
-def _at_readings(kind: InputKind, rows: pl.DataFrame) -> TableRead:
-    start = START_COLUMNS[kind]
-    columns = [name for name in rows.columns if name not in (*_TOLD, "second", "end_second", "undecided")]
-    later = {start: pl.col("start_later_us") * pl.col("second").fill_null(False)}
-    if kind == "cycle":
-        later["ended_at"] = pl.col("end_later_us") * pl.col("end_second").fill_null(False)
+def _at_readings(table: TableRead, readings: pl.DataFrame, notes: tuple[str, ...]) -> TableRead:
+    """Return a table with its doubled times where they belong, and flags where nothing decides."""
+    rows = table.rows.join(readings, on="row_number", how="left", maintain_order="left")
+    moved = {START_COLUMNS[table.kind]: ("start_later_us", "second")}
+    if table.kind == "cycle":
+        moved["ended_at"] = ("end_later_us", "end_second")
     placed = rows.with_columns(
-        **{name: pl.col(name) + pl.duration(microseconds=by) for name, by in later.items()}
-    ).select(columns)
-    open_ = rows.filter(pl.col("undecided").fill_null(True)).select("row_number", "line", flag=pl.lit(AMBIGUOUS))
-    notes = (ambiguous_note(open_["row_number"].to_list()),) if open_.height else ()
-    flags = open_ if open_.height else no_flags()
-    return TableRead(kind, placed, placed.height, notes=notes, flags=flags)
+        pl.col(name) + pl.duration(microseconds=pl.when(second).then(later).otherwise(0))
+        for name, (later, second) in moved.items()
+    )
+    flags = rows.filter("undecided").select("row_number", "line", flag=pl.lit(AMBIGUOUS))
+    return replace(table, rows=placed.select(table.rows.columns), notes=(*table.notes, *notes), flags=flags, times=None)

@@ -9,6 +9,7 @@ import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO, Final, NamedTuple
 
@@ -126,9 +127,9 @@ class _Job:
     def encoding(self) -> str | None:
         return self.profile.file.encoding if self.profile else self.guessed
 
-    def read(self, shape: str, tables: Iterator[TableRead], proposal: Proposal | None = None) -> FileRead:
+    def read(self, shape: str, tables: Callable[[], Iterator[TableRead]], proposal: Proposal | None = None) -> FileRead:
         profile = self.profile or (proposal.profile if proposal and proposal.sure else None)
-        decided = with_readings_decided(with_clock_notes(tables, shape), self.context.zone)
+        decided = with_readings_decided(with_clock_notes(tables(), shape), tables, self.context.zone)
         noted = with_item_notes(decided, profile, shape)
         name = self.profile.name if self.profile else None
         return FileRead(self.opened.source, "loaded", shape, "", name, noted, proposal)
@@ -245,7 +246,7 @@ def _read_table(job: _Job) -> FileRead:
         table = _text_table(job, Layout(own.delimiter, own.line, own.names), 1, ())
         chosen = job.choose(table, own.plan)
         if isinstance(chosen.plan, TablePlan) and chosen.plan.profile is None:
-            return job.read("table", _table_rows(job, Layout(own.delimiter, own.line, own.names), chosen.plan))
+            return job.read("table", partial(_table_rows, job, Layout(own.delimiter, own.line, own.names), chosen.plan))
     head = find_text_head(job.head_lines())
     if head is None:
         return job.refuse("needs a profile", "table", own.reason if isinstance(own, NoPlan) else NO_TABLE)
@@ -253,7 +254,7 @@ def _read_table(job: _Job) -> FileRead:
     chosen = job.choose(_text_table(job, layout, head.rows, head.titles), _unnamed(own))
     if isinstance(chosen.plan, NoPlan):
         return job.refuse("needs a profile", "table", chosen.plan.reason, chosen.proposal)
-    return job.read("table", _table_rows(job, layout, chosen.plan), chosen.proposal)
+    return job.read("table", partial(_table_rows, job, layout, chosen.plan), chosen.proposal)
 
 
 def _unnamed(own: Header | NoPlan) -> NoPlan:
@@ -288,7 +289,7 @@ def _read_described(job: _Job, file: FileShape) -> FileRead:
     if isinstance(header, NoPlan):
         return job.refuse("needs a profile", "table", header.reason)
     layout = Layout(header.delimiter, header.line, header.names, file.skip_rows_where)
-    return job.read("table", _table_rows(job, layout, header.plan))
+    return job.read("table", partial(_table_rows, job, layout, header.plan))
 
 
 def _table_rows(job: _Job, layout: Layout, plan: TablePlan) -> Iterator[TableRead]:
@@ -313,7 +314,7 @@ def _read_json(job: _Job) -> FileRead:
     if isinstance(plan, NoPlan):
         return job.refuse("needs a profile", "json lines", plan.reason, proposal)
     wanted = [*keys, *wanted_names(plan, keys)]
-    return job.read("json lines", _json_rows(job, wanted, extended(plan, wanted)), proposal)
+    return job.read("json lines", partial(_json_rows, job, wanted, extended(plan, wanted)), proposal)
 
 
 def _json_rows(job: _Job, keys: list[str], plan: TablePlan) -> Iterator[TableRead]:
@@ -336,7 +337,7 @@ def _read_parquet(job: _Job) -> FileRead:
         plan, proposal = job.choose(table, own)
     if isinstance(plan, NoPlan):
         return job.refuse("needs a profile", "parquet", plan.reason, proposal)
-    return job.read("parquet", _parquet_rows(job, names, plan), proposal)
+    return job.read("parquet", partial(_parquet_rows, job, names, plan), proposal)
 
 
 def _parquet_rows(job: _Job, names: list[str], plan: TablePlan) -> Iterator[TableRead]:
@@ -367,7 +368,7 @@ def _read_workbook(job: _Job) -> FileRead:
         return job.refuse("needs a profile", "workbook", reason, asked)
     others = [sheet.name for sheet, header, _ in found if isinstance(header, NoPlan)]
     notes = (f"sheets not read: {listed_names(others)}",) if others else ()
-    return job.read("workbook", _workbook_rows(job, known, notes), asked)
+    return job.read("workbook", partial(_workbook_rows, job, known, notes), asked)
 
 
 def _sheet_header(job: _Job, sheet: Sheet) -> tuple[Header | NoPlan, Proposal | None]:
@@ -436,7 +437,7 @@ def _read_adapter(job: _Job) -> FileRead:
             "items, where they are not called as in the standard) under [[source]] in shop.toml and run again; or lay "
             "the MTConnectDevices document of the machine beside it.",
         )
-    return job.read("adapter text", _adapter_rows(job, machine, device, elapsed))
+    return job.read("adapter text", partial(_adapter_rows, job, machine, device, elapsed))
 
 
 def _adapter_rows(job: _Job, machine: str, device: Device | None, elapsed: Elapsed | None) -> Iterator[TableRead]:
@@ -446,7 +447,7 @@ def _adapter_rows(job: _Job, machine: str, device: Device | None, elapsed: Elaps
 
 
 def _read_xml(job: _Job) -> FileRead:
-    return job.read("streams xml", _xml_rows(job))
+    return job.read("streams xml", partial(_xml_rows, job))
 
 
 def _xml_rows(job: _Job) -> Iterator[TableRead]:
