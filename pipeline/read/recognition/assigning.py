@@ -5,6 +5,7 @@ It chooses columns only; formats and units are settled in `settling.py`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -196,17 +197,10 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
         else:
             weight = _ELSEWHERE if concept in FIELD_CONCEPTS and concept not in FIELDS[kind] else 1.0
             weight *= 1.0 if can_bear(concept, column) else _IMPOSSIBLE
-            weight *= _TAKEN if any(share < other for other in _borne(concept, column, sample)) else 1.0
+            weight *= _TAKEN if sample.borne_elsewhere(concept, column) >= max(SURE, math.nextafter(share, 1)) else 1.0
             others += weight * share
     total = min(1.0, sum(concepts.values()))
     return total * meant / (meant + others) if meant else 0.0
-
-
-def _borne(concept: str, column: Column, sample: Sample) -> Iterator[float]:
-    """Yield how surely other columns of a sample bear a meaning, where they surely do."""
-    for other in sample.columns:
-        if other.name != column.name and (share := other.reading.concepts.get(concept, 0.0)) >= SURE:
-            yield share
 
 
 def _weigh(
@@ -225,7 +219,9 @@ def _weigh(
         confidence = fits if name == "machine" and fits > SURE else min(fits, _VALUES_ALONE)
         return Guess(name, from_, column, confidence, _said(shown))
     confidence = 1 - (1 - share) * (1 - fits)
-    return Guess(name, from_, column, confidence, (f"the name means {name.replace('_', ' ')} ({share:.2f})", *_said(shown)))
+    return Guess(
+        name, from_, column, confidence, (f"the name means {name.replace('_', ' ')} ({share:.2f})", *_said(shown))
+    )
 
 
 def _said(shown: str) -> tuple[str, ...]:

@@ -102,6 +102,19 @@ class Sample:
         columns = [Column(name, trimmed(self.table.cells[name]), self.units.get(name)) for name in self.names]
         return [column for column in columns if column.filled]
 
+    @cached_property
+    def _bearers(self) -> dict[str, list[tuple[float, str]]]:
+        """The two columns whose names bear a meaning most surely."""
+        bearers: dict[str, list[tuple[float, str]]] = {}
+        for column in self.columns:
+            for concept, share in column.reading.concepts.items():
+                bearers[concept] = sorted([*bearers.get(concept, ()), (share, column.name)], reverse=True)[:2]
+        return bearers
+
+    def borne_elsewhere(self, concept: str, column: Column) -> float:
+        """Return how surely another column's name bears a meaning."""
+        return max((share for share, name in self._bearers.get(concept, ()) if name != column.name), default=0.0)
+
     @property
     def rows(self) -> int:
         """How many rows are looked at."""
