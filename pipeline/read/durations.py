@@ -29,6 +29,9 @@ _SIGN: Final = r"([+\-−]?)"
 _SECONDS: Final = r"([0-5]?\d(?:\.\d+)?)"
 _HOURS: Final = rf"^{_SIGN}(\d+):([0-5]?\d)(?::{_SECONDS})?$"
 _MINUTES: Final = rf"^{_SIGN}(\d+):{_SECONDS}$"
+# The word for what the first part counts may stand behind: 1:05 h, 65:30 min.
+_HOURS_BEHIND: Final = rf"(?i)(:\d+)\s?(?:{_words('h')})\.?$"
+_MINUTES_BEHIND: Final = rf"(?i)(:\d+)\s?(?:{_words('min')})\.?$"
 # Days before a point and a whole clock; behind a word for days a sign would be of the days alone, so none is read.
 _DAYS_POINT: Final = rf"^{_SIGN}(\d+)\.([01]\d|2[0-3]):([0-5]\d):{_SECONDS}$"
 _DAYS_WORD: Final = rf"^()(\d+) ?(?:{_words('d')})\.?,? ?([01]?\d|2[0-3]):([0-5]\d):{_SECONDS}$"
@@ -69,9 +72,10 @@ def read_clock_durations(text: pl.Series) -> pl.Series:
     rows = left.arg_true()
     rest = tidy[rows]
     found = _spreadsheet_times(rest)
-    for pattern in (_DAYS_POINT, _DAYS_WORD):
-        days = _clock(rest.str.to_lowercase(), pattern, _WORTH)
-        found = found.zip_with(found.is_not_null(), days)
+    bare, small = rest.str.replace(_HOURS_BEHIND, "$1"), rest.str.to_lowercase()
+    others = ((bare, _HOURS, _WORTH[1:]), (small, _DAYS_POINT, _WORTH), (small, _DAYS_WORD, _WORTH))
+    for cells, pattern, worth in others:
+        found = found.zip_with(found.is_not_null(), _clock(cells, pattern, worth))
     return clock.scatter(rows, found)
 
 
@@ -82,7 +86,8 @@ def read_minute_durations(text: pl.Series) -> pl.Series:
     if not left.any():
         return seconds
     rows = left.arg_true()
-    return seconds.scatter(rows, read_clock_durations(text[rows]))
+    bare = _clock(text[rows].str.replace(_MINUTES_BEHIND, "$1"), _MINUTES, _WORTH[2:])
+    return seconds.scatter(rows, bare.zip_with(bare.is_not_null(), read_clock_durations(text[rows])))
 
 
 def read_word_durations(text: pl.Series, decimal: str = ".", thousands: str | None = None) -> pl.Series:

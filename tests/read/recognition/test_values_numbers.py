@@ -210,6 +210,8 @@ def units_of(*cells: str) -> list[tuple[str, bool]]:
         (["12:30", "9:40", "1:02:30"], [("mm:ss", False)]),
         (["12:30", "9:40", "0:02:30"], [("h:mm:ss", True), ("mm:ss", True)]),
         (["12:30.5"], [("mm:ss", False)]),
+        (["12:30 h"], [("h:mm:ss", False)]),
+        (["12:30 min"], [("mm:ss", False)]),
         (["0:12:30", "30:12:30"], [("h:mm:ss", False)]),
         (["1 h 12 min", "5 min"], [("words", False)]),
         (["1h12", "2h05"], [("words", False)]),

@@ -180,6 +180,7 @@ def forms_of(*cells: str) -> list[tuple[object, str, bool, bool]]:
         (["7:30", "14:05"], ("%H:%M", "time of day", False, False)),
         (["07:30:15,250"], ("%H:%M:%S,%f", "time of day", False, False)),
         (["063015", "145959", "150000"], ("%H%M%S", "time of day", False, True)),
+        (["065015", "075959"], ("%H%M%S", "time of day", False, True)),
         (["1899-12-31 07:30:00", "1899-12-31 15:00:00"], ("%H:%M:%S", "time of day", False, False)),
         (["2026-01-05 00:00:00", "2026-01-06 00:00:00"], ("iso", "date", False, False)),
         (["14.03.2026 24:00", "14.03.2026 23:00"], ("%d.%m.%Y %H:%M", "instant", False, False)),
