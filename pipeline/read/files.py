@@ -239,9 +239,10 @@ class _Budget:
     def spend(self, name: str, reached: int) -> None:
         """Count that the unpacked bytes `name` were read as far as `reached`; raises UnpackError beyond the limits."""
         known = self._reached.get(name, 0)
-        if reached > known:
-            self._reached[name] = reached
-            self.unpacked_bytes += reached - known
+        if reached <= known:
+            return
+        self._reached[name] = reached
+        self.unpacked_bytes += reached - known
         if self.unpacked_bytes > self.limits.unpacked_gib * (1 << 30):
             raise UnpackError(
                 f"it unpacks to more than {self.limits.unpacked_gib:g} GiB; unpack it by hand, or raise unpacked_gib "

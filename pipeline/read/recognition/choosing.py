@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import polars as pl
 
@@ -19,6 +19,9 @@ from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
 from pipeline.read.recognition.sample import Knowledge, Sample, thinned
 from pipeline.read.skipping import UNITS_ROW
 from schemas.profile import UNITS
+
+WEIGHED_COLUMNS: Final = 200
+"""A table that is wider is not weighed cell by cell: it would take minutes, and no log of a machine is."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,12 @@ class Chosen(NamedTuple):
 
 def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context: Context) -> Chosen:
     """Return how a table is to be read; `own` is its plan by our own field names, where they make one."""
+    if len(table.names) > WEIGHED_COLUMNS:
+        unknown = NoPlan(
+            f"The table has {len(table.names):,} columns; more than {WEIGHED_COLUMNS} are read by our own names or "
+            "by a profile only. Write a profile that says which column is which field, or export fewer columns."
+        )
+        return Chosen(own if isinstance(own, TablePlan) else unknown, None)
     first = next(table.chunks(), None)
     if first is None or not first.cells.height:
         return Chosen(own, None)
