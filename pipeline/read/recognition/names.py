@@ -76,6 +76,7 @@ _TAKES: Final[Mapping[str, frozenset[str]]] = {
 }
 # The tags that a unit adds to a name which does not say what is measured, and those that say it.
 _TAG_OF_UNIT: Final = {"time": "duration", "mass": "weight", "feed": "feed", "speed": "speed", "ratio": "share"}
+_NEGATION: Final = "not"  # a tag that no phrase takes: what is negated is not what it says
 _SIGNS: Final = {"/": "slash", "%": "share", "€": "money", "$": "money", "£": "money"}
 _COUNTED: Final = frozenset(
     {"pieces", "count", "good", "bad", "made", "money", "price", "cost", "part", "cycles", "share"}
@@ -431,6 +432,8 @@ def _word(token: str, code: str) -> tuple[_Words, ...]:
         return (_Words({_SIGNS[token]: 1.0}),) if token in _SIGNS else ()
     if bare.isdigit():
         return (_Words({None: 1.0}, _NUMBERED),)
+    if bare in closed_lists()["negation"]:
+        return (_Words({_NEGATION: 1.0}),)
     for speaks in _spoken(language):
         for ending in speaks.endings:
             stem = bare.removesuffix(ending)
