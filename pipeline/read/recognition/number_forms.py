@@ -5,6 +5,7 @@ Durations written as clocks or words are `duration_forms.py`'s business; what th
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -13,7 +14,6 @@ import polars as pl
 
 from pipeline.read.numbers import NUMBER_AND_WORD, read_numbers, without_empty_words
 from schemas.unit_words import unit_behind
-from schemas.words import plain
 
 ENOUGH: Final = 0.9  # share of the filled cells that a form must read
 _SAMPLE: Final = 400
@@ -24,6 +24,9 @@ _THREE_BEHIND: Final = r"[.,]\d{3}[-−]?$"
 _MANY_MARKED: Final = 60  # decimals cut of their zeros would by now have shown one or two digits: 0.9^60 = 0.2 %
 _LONGEST_SUFFIX: Final = 12
 _SURE_AFTER: Final = 50  # cells that one form alone reads for each that only the other reads
+
+_MONEY: Final = "€$£"
+_MONEY_IN_FRONT: Final = r"^([€$£])\s?\d"
 
 Mark = Literal[".", ","]
 Thousands = Literal[".", ",", " ", "'"]
@@ -37,7 +40,7 @@ class NumberForm:
     thousands: Thousands | None  # as [file] of a profile says it; None: no cell has one, any fits
     share: float  # of the filled cells that it reads
     whole: bool  # every number is whole
-    suffix: str | None  # the word behind the number, the same in all cells that bear one
+    suffix: str | None  # the word behind the number (a sign of money: in front too), the same wherever there is one
     unit: str | None  # what `suffix` is as a unit of a profile (a key of UNITS), None where it is none
     low: float
     median: float
@@ -45,6 +48,14 @@ class NumberForm:
     rises: float  # share of steps between consecutive filled cells that rise, steps of nothing left out
     undecided: bool  # another form of the list reads other numbers, and nothing in the column tells which is right
     evidence: str  # a short phrase for a person
+
+    @property
+    def split(self) -> str | None:
+        """The `split` of a profile that takes off a suffix that is no unit; a cell without it stays as it is."""
+        if self.suffix is None or self.unit is not None:
+            return None
+        word = re.escape(self.suffix).replace("\\ ", " ")
+        return rf"(?i)^(?:{word})?\s*(?P<value>.*?)\s*(?:{word}\.?)?$"
 
 
 @dataclass(frozen=True)
@@ -78,29 +89,39 @@ def number_forms(text: pl.Series) -> list[NumberForm]:
 
 def _suffix(sample: pl.Series) -> str | None:
     """Return the word that stands behind the numbers, None where there is none or more than one."""
+    money = sample.str.extract(_MONEY_IN_FRONT, 1).drop_nulls()
+    if len(money) >= _HOPELESS * len(sample) and money.n_unique() == 1:
+        return str(money[0])
     words = sample.str.extract(NUMBER_AND_WORD, 2).drop_nulls()
     if len(words) < (1 - _HOPELESS) * len(sample):
         return None
     spellings = words.unique().to_list()
     units = {unit_behind(word) for word in spellings}
     if len(units) == 1 and None not in units:
-        return str(words.mode().sort()[0])
+        return str(words.mode().sort()[0]).rstrip(".")
     # A word that is no unit stands off its number: 1234.NC and 12A are names.
     apart = sample.str.contains(r"\d\s+[^\d\s]+(?:\s[^\d\s]+)?$").sum() >= len(words)
-    same = len({plain(word) for word in spellings}) == 1
-    return str(spellings[0]) if apart and same and len(spellings[0]) <= _LONGEST_SUFFIX else None
+    same = {_same(word) for word in spellings}
+    word = min(spellings).rstrip(".")
+    return word if apart and len(same) == 1 and len(word) <= _LONGEST_SUFFIX else None
+
+
+def _same(word: str) -> str:
+    return word.rstrip(".").casefold()
 
 
 def _without_suffix(cells: pl.Series, suffix: str | None) -> pl.Series:
     if suffix is None:
         return cells
+    if suffix in _MONEY:
+        cells = cells.str.strip_prefix(suffix).str.strip_chars_start()
     parts = cells.str.extract_groups(NUMBER_AND_WORD).struct.unnest()
     number, word = parts.to_series(0), parts.to_series(1)
-    unit, bare = unit_behind(suffix), plain(suffix)
+    unit, bare = unit_behind(suffix), _same(suffix)
     own = [
         found
         for found in word.drop_nulls().unique().to_list()
-        if (unit_behind(found) == unit if unit else plain(found) == bare)
+        if (unit_behind(found) == unit if unit else _same(found) == bare)
     ]
     return number.str.strip_chars().zip_with(word.is_in(own).fill_null(False), cells)
 
@@ -164,7 +185,7 @@ def _form(reading: _Reading, suffix: str | None, why: str, *, undecided: bool) -
     if reading.thousands:
         evidence += f", {marks[reading.thousands]} between thousands"
     if suffix:
-        evidence += f', "{suffix}" behind them'
+        evidence += f', "{suffix}" with them'
     if undecided:
         evidence += "; the mark may be a decimal mark or one of thousands"
     if why:

@@ -9,6 +9,7 @@ from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
 from pipeline.read.recognition.duration_forms import duration_forms
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
+from schemas.profile import ColumnRule
 
 # (decimal mark, mark of thousands): English, German, French, Swiss, Polish; thin and narrow blanks are blanks.
 LOCALES = [
@@ -124,11 +125,23 @@ def test_names_clocks_and_dates_are_no_numbers(cells):
     assert number_forms(pl.Series(cells, dtype=pl.String)) == []
 
 
-def test_a_word_that_is_no_unit_is_told_as_it_stands():
-    """A profile takes it off with a split."""
-    form = number_forms(pl.Series(["12 Stk", "5 Stk"]))[0]
+@pytest.mark.parametrize(
+    ("cells", "suffix", "bare"),
+    [
+        (["12 Stk", "5 Stk.", "7", "?"], "Stk", ["12", "5", "7", "?"]),
+        (["€ 12,50", "€5,00"], "€", ["12,50", "5,00"]),
+        (["$12.50", "$5.00"], "$", ["12.50", "5.00"]),
+        (["12 kr", "5 kr"], "kr", ["12", "5"]),
+        (["5,00 €", "6,00 €"], "€", ["5,00", "6,00"]),
+    ],
+)
+def test_a_word_that_is_no_unit_is_told_with_the_split_that_takes_it_off(cells, suffix, bare):
+    """What does not bear it stays as it is, to be told if it is no number."""
+    form = number_forms(pl.Series(cells[:3] * 9 + cells))[0]
 
-    assert (form.suffix, form.unit, form.low, form.high) == ("Stk", None, 5.0, 12.0)
+    assert (form.suffix, form.unit) == (suffix, None)
+    rule = ColumnRule.model_validate({"from": "x", "split": form.split})
+    assert pl.Series(cells).str.extract_groups(str(rule.split)).struct.field("value").to_list() == bare
 
 
 def hms(seconds: int) -> str:
