@@ -119,7 +119,7 @@ def _pieces(member: IO[bytes]) -> Iterator[_Piece]:
         cut = tags.rfind(b"c>") + 2
         if cut < 2 or len(tags) - cut > _LONGEST_TAG_BYTES:
             cut = tags.rfind(b"<")
-            if tags[cut : cut + 2] == b"</":
+            if tags[cut + 1 : cut + 2] in (b"/", b""):  # an empty cell and its end stay together
                 cut = tags.rfind(b"<", 0, cut)
         torn = cut < 0 or len(tags) - cut > _LONGEST_TAG_BYTES
         cut = len(tags) if torn else cut
