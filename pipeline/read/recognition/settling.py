@@ -75,6 +75,8 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
     }
     _settle_marks(settled, numeric, _values(found))
     for name, guess in numeric.items():
+        if split := next((form.split for form in guess.cells.numbers if form.split), None):
+            settled.rules[name]["split"] = split
         if unit_dimension(name):
             _settle_unit(settled, name, guess)
     _hold_against_each_other(settled, found.guesses)
@@ -178,7 +180,10 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
     if column.durations:
         form = column.durations[0]
         unit = form.unit
-        if form.undecided and stated in ("min", "mm:ss"):
+        if form.undecided and unit == "words":
+            if stated is None:
+                settled.doubts.append(f'column "{column.name}" can be read in two ways: {form.evidence}')
+        elif form.undecided and stated in ("min", "mm:ss"):
             unit = "mm:ss"
         elif form.undecided and stated in ("h", "h:mm:ss"):
             unit = "h:mm:ss"
