@@ -179,7 +179,7 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
     stated = column.unit if column.unit and UNITS[column.unit][0] == dimension else None
     if column.durations:
         form = column.durations[0]
-        unit = form.unit
+        unit: str | None = form.unit
         if form.undecided and unit == "words":
             if stated is None:
                 settled.doubts.append(f'column "{column.name}" can be read in two ways: {form.evidence}')
