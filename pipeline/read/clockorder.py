@@ -50,8 +50,10 @@ def with_clock_notes(tables: Iterable[TableRead], shape: str) -> Iterator[TableR
     logs: dict[tuple[InputKind, str], _Log] = {}
     for table in tables:
         if table.kind in START_COLUMNS and table.rows.height:
+            unit = "row" if table.rows["line"].null_count() else "line"
             for machine, rows in _by_machine(_seen(table, shape)):
-                logs.setdefault((table.kind, machine), _Log(table.kind, is_stream=shape == "adapter text")).feed(rows)
+                log = logs.setdefault((table.kind, machine), _Log(table.kind, shape == "adapter text", unit))
+                log.feed(rows)
         yield table
     for log in logs.values():
         log.finish()
@@ -71,22 +73,25 @@ def _told(logs: dict[str, _Log]) -> Iterator[str]:
 def _seen(table: TableRead, shape: str) -> pl.DataFrame:
     """Return machine, place and times of the rows of a table whose times are sure, and what else order is told by."""
     kind = table.kind
-    none = pl.lit(None, dtype=pl.Int64)
-    rows = table.rows.select(
-        "machine",
-        "row_number",
-        "line",
-        start=pl.col(START_COLUMNS[kind]).to_physical(),
-        end=pl.col("ended_at").to_physical() if kind == "cycle" else none,
-        identity=pl.coalesce("data_item_id", "item") if kind == "event" else pl.lit(None, dtype=pl.String),
-        lost=(pl.col("value") == UNAVAILABLE).fill_null(False) if kind == "event" else pl.lit(False),
-        **{name: pl.col(name) for name in _SORT_COLUMNS[kind] if shape != "adapter text"},
-    )
+    wanted = {"start": pl.col(START_COLUMNS[kind]).to_physical(), "place": pl.coalesce("line", "row_number")}
+    if kind == "cycle":
+        wanted["end"] = pl.col("ended_at").to_physical()
+    if kind == "event":
+        wanted["identity"] = pl.coalesce("data_item_id", "item")
+        wanted["lost"] = (pl.col("value") == UNAVAILABLE).fill_null(False)
+    if shape != "adapter text":
+        wanted |= {name: pl.col(name) for name in _SORT_COLUMNS[kind]}
     if table.times is None:
-        return rows.with_columns(length=none)
-    times = table.times.select("row_number", "length_us", doubled=pl.max_horizontal("start_later_us", "end_later_us"))
-    joined = rows.join(times, on="row_number", how="left", maintain_order="left").rename({"length_us": "length"})
-    return joined.filter(pl.col("doubled").fill_null(0) == 0).drop("doubled")
+        length = {"length": pl.lit(None, dtype=pl.Int64)} if kind == "cycle" else {}
+        return table.rows.select("machine", **wanted, **length)
+    times = table.times.select(
+        "row_number", length="length_us", doubled=pl.max_horizontal("start_later_us", "end_later_us")
+    )
+    rows = table.rows.select("machine", "row_number", **wanted)
+    joined = rows.join(times, on="row_number", how="left", maintain_order="left")
+    return joined.filter(pl.col("doubled").fill_null(0) == 0).drop(
+        "row_number", "doubled", *(() if kind == "cycle" else ("length",))
+    )
 
 
 def _by_machine(rows: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]]:
@@ -104,8 +109,8 @@ class _Step(NamedTuple):
     row: int  # running number of the row after it
     before: int
     after: int
-    last_place: str  # of the row before it
-    place: str
+    last_place: int  # of the row before it
+    place: int
     is_explained: bool = False  # by lines that came late or were sent again
     is_notice: bool = False  # of a lost connection, by a clock that is behind the log
     is_at_reconnect: bool = False
@@ -121,6 +126,7 @@ class _Log:
 
     kind: InputKind
     is_stream: bool
+    unit: str  # what places are numbers of: lines, or rows where the file has none
     sign: int = 0  # 1: the log rises; -1: it falls; 0: not known yet
     rows: int = 0  # taken in so far; `kept` begins with some of them
     done: int = 0  # how many of the rows in `kept` are taken in
@@ -132,7 +138,7 @@ class _Log:
     pairs: int = 0
     overlaps: int = 0
     most_overlap: int = 0
-    first_overlap: str = ""
+    first_overlap: int = 0
     differences: list[Micros] = field(default_factory=list)  # end - start - duration, where a row gives all three
     lengths: list[Micros] = field(default_factory=list)
 
@@ -186,11 +192,15 @@ class _Log:
 
     def _step(self, rows: pl.DataFrame, at: Micros, row: int, base: int) -> _Step:
         before, after = int(at[row - 1]), int(at[row])
+        step = _Step(base + row, before, after, int(rows["place"][row - 1]), int(rows["place"][row]))
+        if after > before:
+            return step
+        late = self._late_rows(rows, at, row)
+        if self.kind != "event":
+            return step._replace(is_explained=late > 0)
         near = rows["lost"].slice(max(row - NEAR_ROWS, 0), min(row, NEAR_ROWS) + NEAR_ROWS)
-        late = self._late_rows(rows, at, row) if after < before else 0
         is_notice = bool(late and rows["lost"].slice(row, late).all()) and not self._is_sent_again(rows, row)
-        places = _place(rows, row - 1), _place(rows, row)
-        return _Step(base + row, before, after, *places, late > 0, is_notice, bool(near.any()))
+        return step._replace(is_explained=late > 0, is_notice=is_notice, is_at_reconnect=bool(near.any()))
 
     def _late_rows(self, rows: pl.DataFrame, at: Micros, row: int) -> int:
         """Return how many rows from a step back on came late or were sent again, 0 where a clock was set back.
@@ -240,7 +250,7 @@ class _Log:
         self.overlaps += len(found)
         self.most_overlap = max(self.most_overlap, int(over[found].max()))
         if not self.first_overlap:
-            self.first_overlap = _place(rows, offset + int(found[0]) - (self.sign < 0))
+            self.first_overlap = int(rows["place"][offset + int(found[0]) - (self.sign < 0)])
 
     def _compare_lengths(self, rows: pl.DataFrame) -> None:
         told = rows.filter(pl.col("length").is_not_null()).select("length", over=pl.col("end") - pl.col("start"))
@@ -260,7 +270,7 @@ class _Log:
         if self.overlaps:
             notes.append(
                 f"{self.overlaps:,} of {self.pairs + 1:,} cycles of {machine} start before the one before has ended, "
-                f"by up to {_span(self.most_overlap)}, first at {self.first_overlap}"
+                f"by up to {_span(self.most_overlap)}, first at {self.unit} {self.first_overlap}"
             )
         return notes
 
@@ -306,7 +316,7 @@ class _Log:
             way = "ahead" if (leap.row < back.row) == (self.sign > 0) else "behind"
             yield (
                 f"the clock of {machine} was about {_span((back.size + leap.size) / 2)} {way} "
-                f"between {first.place} and {_number(last.last_place)}"
+                f"between {self.unit} {first.place} and {last.last_place}"
             )
         if len(wrong) > _STRETCHES:
             yield f"the clock of {machine} was wrong in {len(wrong) - _STRETCHES} more stretches"
@@ -319,12 +329,19 @@ class _Log:
             once = "" if len(told) == 1 else "once "
             often = once if lost == 1 else "each time " if lost == len(told) else f"{lost:,} times "
             reconnect = f", {often}where the connection was lost" if lost else ""
-            yield f"the clock of {machine} stepped back {_how_often(told)}{reconnect}"
+            yield f"the clock of {machine} stepped back {self._how_often(told)}{reconnect}"
         if notices := [back for back in self.backs if back.is_notice and back.size < HOUR_US]:
             yield (
                 f"lost connections of {machine} are noted by another clock than its log's, which is behind: "
-                f"{_how_often(notices)}"
+                f"{self._how_often(notices)}"
             )
+
+    def _how_often(self, steps: list[_Step]) -> str:
+        least, most = (_span(end(step.size for step in steps)) for end in (min, max))
+        if len(steps) == 1:
+            return f"by {most} at {self.unit} {steps[0].place}"
+        by = most if least == most else f"{least} to {most}"
+        return f"{len(steps):,} times by {by}, first at {self.unit} {steps[0].place}"
 
     def _of_drift(self, machine: str) -> list[str]:
         """Tell of starts and ends that grow apart from the durations beside them, by the middle of each quarter."""
@@ -345,22 +362,6 @@ class _Log:
             f"start and end of the cycles of {machine} drift away from their duration: by {_signed(middle[0])} in the "
             f"first quarter of the rows, by {_signed(middle[-1])} in the last"
         ]
-
-
-def _how_often(steps: list[_Step]) -> str:
-    least, most = (_span(end(step.size for step in steps)) for end in (min, max))
-    if len(steps) == 1:
-        return f"by {most} at {steps[0].place}"
-    return f"{len(steps):,} times by {most if least == most else f'{least} to {most}'}, first at {steps[0].place}"
-
-
-def _place(rows: pl.DataFrame, row: int) -> str:
-    line = rows["line"][row]
-    return f"row {rows['row_number'][row]}" if line is None else f"line {line}"
-
-
-def _number(place: str) -> str:
-    return place.partition(" ")[2]
 
 
 def _span(us: float) -> str:
