@@ -126,27 +126,31 @@ def _language(code: str, content: Mapping[str, Any]) -> Language:
 
 
 @cache
+def groups() -> Mapping[str, frozenset[str]]:
+    """Return the groups of tags of phrases.toml."""
+    return {name: frozenset(text.split()) for name, text in _load("phrases")["groups"].items()}
+
+
+@cache
 def phrases() -> tuple[Phrase, ...]:
     """Return the rules of phrases.toml."""
-    content = _load("phrases")
-    groups: dict[str, frozenset[str]] = {name: frozenset(text.split()) for name, text in content["groups"].items()}
-    return tuple(_phrase(concept, text, groups) for concept, texts in content["phrases"].items() for text in texts)
+    return tuple(_phrase(concept, text) for concept, texts in _load("phrases")["phrases"].items() for text in texts)
 
 
-def _phrase(concept: str, text: str, groups: Mapping[str, frozenset[str]]) -> Phrase:
+def _phrase(concept: str, text: str) -> Phrase:
     beside = re.search(r"\[(.*?)\]", text)
     rest = re.sub(r"\[.*?\]", " ", text).split()
     weight = float(rest.pop()) if re.fullmatch(r"0\.\d+", rest[-1]) else 0.95
     return Phrase(
         concept,
-        tuple(_one_of(term.split("|"), groups) for term in rest),
-        _one_of(beside[1].split() if beside else (), groups),
+        tuple(_one_of(term.split("|")) for term in rest),
+        _one_of(beside[1].split() if beside else ()),
         weight,
     )
 
 
-def _one_of(terms: Iterable[str], groups: Mapping[str, frozenset[str]]) -> frozenset[str]:
-    return frozenset(tag for term in terms for tag in groups.get(term, (term,)))
+def _one_of(terms: Iterable[str]) -> frozenset[str]:
+    return frozenset(tag for term in terms for tag in groups().get(term, (term,)))
 
 
 @cache
