@@ -95,8 +95,8 @@ def test_a_profile_maps_renames_joins_formats_units_splits_and_lookups(read):
              ', which knows "OK", "Abbruch". Add it there as one of complete, aborted, unknown.'),
         ),
         (
-            GOOD.replace("05.01.2026", "05.01.0026"),
-            ("out_of_range", "Datum + Zeit", "05.01.0026 06:00:00", '"05.01.0026 06:00:00" in column "Datum + Zeit" '
+            GOOD.replace("05.01.2026", "05.01.1026"),
+            ("out_of_range", "Datum + Zeit", "05.01.1026 06:00:00", '"05.01.1026 06:00:00" in column "Datum + Zeit" '
              "(started_at) lies outside the years 1990 to 2100. Correct the date, or its format in the profile."),
         ),
         (
@@ -200,12 +200,8 @@ def test_doubled_autumn_times_that_nothing_decides_are_noted(read):
     """The table says how many of its times are the first of two readings."""
     text = "machine,occurred_at,tool\nM1,2025-10-26 02:10:00,1\nM1,2025-10-26 02:20:00,2\nM2,2025-10-26 02:30:00,2\n"
 
-    assert read(text, timezone="Europe/Madrid").notes == [
-        "3 ambiguous times kept at their first reading (rows 1 to 3)"
-    ]
-    assert read(text[:59], timezone="Europe/Madrid").notes == [
-        "1 ambiguous time kept at its first reading (row 1)"
-    ]
+    assert read(text, timezone="Europe/Madrid").notes == ["3 ambiguous times kept at their first reading (rows 1 to 3)"]
+    assert read(text[:59], timezone="Europe/Madrid").notes == ["1 ambiguous time kept at its first reading (row 1)"]
 
 
 @pytest.mark.parametrize(("column", "source", "wanted"), [("M1", "M9", "M1"), ("", "M9", "M9"), ("M1", None, "M1")])
