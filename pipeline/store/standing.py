@@ -7,12 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 from pipeline.clock import now
 from pipeline.read.rows import SourceFile
 from pipeline.store.accounts import LOADED, KnownFile
 from pipeline.store.book import Book
 from pipeline.store.statements import statement
+
+# A name on the disk may hold bytes that are no letters; no text that is stored may. They stand for them in private use.
+_STORED: Final = {0xDC00 + byte: 0xF700 + byte for byte in range(0x80, 0x100)}
+_ON_DISK: Final = {stored: byte for byte, stored in _STORED.items()}
 
 
 @dataclass(frozen=True)
@@ -31,7 +36,7 @@ class Standing:
 def path_of(source: SourceFile) -> str:
     """Return the whole path of a file, whatever folder the command was started in."""
     path = source.path.absolute().as_posix()
-    return f"{path}!{source.member}" if source.member else path
+    return (f"{path}!{source.member}" if source.member else path).translate(_STORED)
 
 
 def standing_of(book: Book, source: SourceFile) -> Standing:
@@ -50,10 +55,10 @@ def note_standing(book: Book, source: SourceFile) -> None:
 
 def paths_standing(book: Book) -> list[str]:
     """Return every path at which a file stands, as far as the book knows."""
-    return [row[0] for row in book.rows(statement("query", "paths_standing"))]
+    return [row[0].translate(_ON_DISK) for row in book.rows(statement("query", "paths_standing"))]
 
 
 def note_gone(book: Book, paths: Iterable[str]) -> None:
     """Enter that nothing stands at these paths any more; the rows that came from there stay."""
-    if gone := sorted(paths):
+    if gone := sorted(path.translate(_STORED) for path in paths):
         book.run(statement("load", "leave_paths"), {"paths": gone})
