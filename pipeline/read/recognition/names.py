@@ -17,10 +17,10 @@ from typing import Final, Literal
 from pipeline.read.recognition.phrasing import meaning
 from pipeline.read.recognition.stated_units import NO_UNIT, Unit, spoken_unit, stated_unit
 from pipeline.read.recognition.wording import LONGEST_PHRASE, Words, segments
-from schemas.concepts import FIELDS
+from schemas.concepts import CONCEPTS, FIELDS
 from schemas.profile import UNITS, unit_dimension
 from schemas.vocabulary import InputKind
-from schemas.words import NUMBER_SIGN, SPECIAL, Language, closed_lists, groups, languages, plain, titles
+from schemas.words import NUMBER_SIGN, SPECIAL, Language, closed_lists, languages, plain, titles
 
 Part = Literal["date", "time of day"]
 
@@ -35,7 +35,7 @@ _FOREIGN_UNIT: Final = 0.4
 _LONG_UNIT: Final = 4
 _INSTANTS: Final = frozenset(["started", "ended", "instant", "planned_instant", "due_on", "ordered_on"])
 _TAKES: Final[Mapping[str, frozenset[str]]] = {
-    "time": groups()["durations"],
+    "time": frozenset({*(name for name in CONCEPTS if name.endswith("_time")), "duration", "tool_life", "counter"}),
     "mass": frozenset({"stock_mass", "part_mass"}),
     "feed": frozenset({"feed"}),
     "speed": frozenset({"speed"}),
