@@ -262,6 +262,18 @@ def test_money_and_notes_are_said(make: Callable[..., SiteData], tmp_path: Path)
     assert "<a calendar of 24 hours> is assumed" in tree.text_content()
 
 
+def test_no_page_obeys_a_name(make: Callable[..., SiteData], tmp_path: Path) -> None:
+    """Escape sequences and marks that turn writing round are written out, so that no name looks like another."""
+    name = "\x1b[2J\x00\u202eShop\u2066</title><script>1</script>"
+    publish(make(shop_name=name, currency=name, notes=(name,)), tmp_path / "site")
+
+    for page in (tmp_path / "site").rglob("*.html"):
+        text = page.read_text("utf-8")
+        assert not re.search("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", text)
+        assert "<script>1" not in text
+    assert "\\u202eShop\\u2066" in (tmp_path / "site/index.html").read_text("utf-8")
+
+
 def test_many_files_are_cut_with_a_word(make: Callable[..., SiteData], sites: SiteMakers, tmp_path: Path) -> None:
     """Past a thousand files the list says that it is not whole, and runs of unlisted files still name them."""
     row = sites["full"]().files.head(1)
