@@ -43,7 +43,8 @@ _SELDOM: Final = frozenset(("nativeCode", "conditionId", "qualifier", "duration"
 _ROOT: Final = rb"(?:[\w.-]+:)?MTConnect(?:Streams|Devices|Assets|Error)"
 _DOCUMENT_START: Final = re.compile(rb"<\?xml\s|<" + _ROOT + rb"[\s>]")
 _DOCUMENT_END: Final = re.compile(rb"</" + _ROOT + rb"\s*>")
-_ENCODING: Final = re.compile(rb"\sencoding\s*=\s*[\"'][^\"']*[\"']")
+_ENCODING: Final = re.compile(rb"\sencoding\s*=\s*[\"']([^\"']*)[\"']")
+_DECLARATION_BYTES: Final = 200
 NO_TIME: Final = "The observation has no timestamp that can be read. Export the document again from the agent."
 CUT_SERIES: Final = (
     "The time series has not as many values as its sampleCount says. Export the document again from the agent."
@@ -157,18 +158,32 @@ def devices_in(stream: BinaryIO) -> list[str]:
 
 
 def _plain_blocks(stream: BinaryIO) -> Iterator[bytes]:
-    """Yield the bytes of a file; UTF-16 as UTF-8, for marks are searched in bytes."""
+    """Yield the bytes of a file, as UTF-8 where its encoding is not one that marks can be searched in."""
     data = stream.read(READ_BYTES)
-    encoding, mark = sniff_encoding(data)
+    encoding, mark = _encoding_of(data)
     data = data[mark:]
-    decoder = codecs.getincrementaldecoder(encoding)("replace") if encoding and encoding != "utf-8" else None
+    decoder = codecs.getincrementaldecoder(encoding)("replace") if encoding else None
     if decoder is not None:
-        data = _ENCODING.sub(b"", decoder.decode(data).encode(), count=1)
+        data = _ENCODING.sub(b"", decoder.decode(data).encode("utf-8", "replace"), count=1)
     while data:
         yield data
         data = stream.read(READ_BYTES)
         if decoder is not None:
-            data = decoder.decode(data).encode()
+            data = decoder.decode(data).encode("utf-8", "replace")
+
+
+def _encoding_of(head: bytes) -> tuple[str | None, int]:
+    """Return the encoding to read by, None for UTF-8 and its kin, and the length of the mark before the text."""
+    encoding, mark = sniff_encoding(head)
+    said = _ENCODING.search(head[:_DECLARATION_BYTES])
+    if encoding is None and said is not None:
+        try:
+            found = codecs.lookup(said[1].decode("ascii"))
+        except (LookupError, ValueError):
+            return None, mark
+        is_text = getattr(found, "_is_text_encoding", True) and not found.name.startswith("utf")
+        encoding = found.name if is_text and found.incrementaldecoder is not None else None
+    return None if encoding in ("utf-8", "ascii", "iso8859-1") else encoding, mark
 
 
 class _Part(NamedTuple):
@@ -238,7 +253,7 @@ class _Walk:
                 self._parser.Parse(part.data, part.ends)
                 if self._fed - max(self._parser.CurrentByteIndex, 0) > MAX_ELEMENT_BYTES:
                     raise _Refused(f"an element is longer than {MAX_ELEMENT_BYTES >> 20} MiB")
-            except (expat.ExpatError, _Refused) as error:
+            except (expat.ExpatError, _Refused, ValueError, LookupError) as error:  # an encoding that nobody knows
                 trouble, self._is_lost = str(error), True
         if part.ends or trouble:
             self._parser = None

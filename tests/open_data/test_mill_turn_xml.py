@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
 
 Opened = Any
@@ -67,6 +68,29 @@ def test_both_forms_say_the_same(both: Opened) -> None:
     assert differing == []
     rounded = [a for a, b in zip(documents, text, strict=True) if a[8] != b[8]]
     assert {row[3] for row in rounded} <= {"AngularVelocity"}  # degrees a minute in the text, a second in the documents
+
+
+def test_the_devices_document_makes_one_machine_of_both_forms(
+    spindlebook: Callable[..., Any], open_data: Path, tmp_path: Path
+) -> None:
+    """Without shop.toml and profiles: documents and text are the same facts, each once, of one machine.
+
+    The device's own unit of one item is degrees a minute: a few of its values differ in the last digit of a document.
+    """
+    done = spindlebook("--quiet", "ingest", open_data / "mill-turn-xml", "--workspace", tmp_path)
+    assert done.returncode == 0, done.stderr
+    with duckdb.connect(str(tmp_path / "spindlebook.duckdb"), read_only=True) as book:
+        counts = book.execute("select count(*), count(distinct machine) from core.event").fetchall()
+        others = book.execute(
+            "select distinct event.item from raw.superseded as lost inner join core.event as event "
+            "on event.file_id = lost.winner_file_id and event.row_number = lost.winner_row_number"
+        ).fetchall()
+        files = book.execute(
+            "select status, shape, sum(rows_rejected)::bigint from raw.source_file group by all order by all"
+        ).fetchall()
+    assert counts == [(OBSERVATIONS, 1)]
+    assert others == [("AngularVelocity",)]
+    assert files == [("loaded", "adapter text", 0), ("loaded", "streams xml", 0), ("set aside", "devices xml", 0)]
 
 
 def test_both_forms_give_the_same_time_line(both: Opened) -> None:

@@ -66,10 +66,10 @@ def test_roots_of_any_version_and_namespace(read, root):
     assert shown(whole) == TOLD
 
 
-@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-16-le", "cp1252"])
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-16-le", "cp1252", "iso-8859-15", "gb18030"])
 def test_encodings(read, encoding):
     """What the bytes are written in, the declaration agreeing or not."""
-    said = "windows-1252" if encoding == "cp1252" else "UTF-16" if "16" in encoding else "UTF-8"
+    said = {"cp1252": "windows-1252", "utf-8-sig": "UTF-8"}.get(encoding, encoding.removesuffix("-le"))
     program = f'<Events><Program dataItemId="p" {AT}>Geh\u00e4use</Program></Events>'
     text = f'<?xml version="1.0" encoding="{said}"?>' + streams(device(component(program)))
 
