@@ -16,8 +16,10 @@ from schemas.time_format import chrono_pattern, has_time_of_day, parse_by
 
 NAIVE: Final = pl.Datetime("us")
 UTC: Final = pl.Datetime("us", "UTC")
-ISO_WITH_OFFSET: Final = "%Y-%m-%dT%H:%M:%S%.f%#z"
-ISO_NAIVE: Final = ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M")
+ISO_PATTERNS: Final = (
+    *("%Y-%m-%dT%H:%M:%S%.f%#z", "%Y-%m-%d %H:%M:%S%.f%#z"),
+    *("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"),
+)
 EPOCH_PER_S: Final = {"epoch_s": 1.0, "epoch_ms": 1e3, "epoch_us": 1e6}
 # The days from a spreadsheet's day 0 to 1970-01-01; the first counts a 29 February 1900 that never was.
 SPREADSHEET_EPOCH: Final = {"spreadsheet_days": 25569, "spreadsheet_days_1904": 24107}
@@ -140,28 +142,37 @@ def _read_iso(text: pl.Series) -> TimesRead:
 
 
 def _read_iso_patterns(text: pl.Series) -> TimesRead:
-    utc = text.str.to_datetime(ISO_WITH_OFFSET, time_unit="us", strict=False)
-    naive = _nothing(len(text), NAIVE)
-    if utc.null_count() == text.null_count():
-        return TimesRead(utc, naive)
-    left = utc.is_null() & text.is_not_null()
-    rest = text.filter(left)
+    read = _by_first(text, ISO_PATTERNS)
+    left = read.unread & text.is_not_null()
+    if not left.any():
+        return read
+    rows = left.arg_true()
+    rest = text[rows]
     for pattern, put in _TO_ISO:
-        rest = rest.str.replace(pattern, put)
+        if rest.str.contains(pattern).any():  # many times as fast as replacing nothing
+            rest = rest.str.replace(pattern, put)
     midnight = rest.str.contains(_ISO_MIDNIGHT).fill_null(False)
     rest = rest.str.replace(_ISO_MIDNIGHT, "T00$1") if midnight.any() else rest
-    rest_utc = rest.str.to_datetime(ISO_WITH_OFFSET, time_unit="us", strict=False)
-    rest_naive = _nothing(len(rest), NAIVE)
-    for pattern in ISO_NAIVE:
-        if rest_utc.null_count() + rest_naive.null_count() == len(rest):
-            break
-        found = rest.str.to_datetime(pattern, time_unit="us", strict=False)
-        rest_naive = rest_naive.zip_with(rest_naive.is_not_null(), found)
+    found = _by_first(rest, ISO_PATTERNS)
     if midnight.any():
-        rest_utc = rest_utc.zip_with(~midnight, rest_utc.dt.offset_by("1d"))
-        rest_naive = rest_naive.zip_with(~midnight, rest_naive.dt.offset_by("1d"))
-    rows = left.arg_true()
-    return TimesRead(utc.scatter(rows, rest_utc), naive.scatter(rows, rest_naive))
+        utc, naive = (at.zip_with(~midnight, at.dt.offset_by("1d")) for at in (found.utc, found.naive))
+        found = TimesRead(utc, naive)
+    return TimesRead(read.utc.scatter(rows, found.utc), read.naive.scatter(rows, found.naive))
+
+
+def _by_first(text: pl.Series, patterns: Sequence[str]) -> TimesRead:
+    """Return each text read by the first of the patterns that fits to the letter."""
+    read = TimesRead(_nothing(len(text), UTC), _nothing(len(text), NAIVE))
+    for pattern in patterns:
+        rows = (read.unread & text.is_not_null()).arg_true()
+        if not len(rows):
+            break
+        found = text[rows].str.to_datetime(pattern, time_unit="us", strict=False)
+        if pattern.endswith("z"):
+            read = TimesRead(read.utc.scatter(rows, found.dt.convert_time_zone("UTC")), read.naive)
+        else:
+            read = TimesRead(read.utc, read.naive.scatter(rows, found))
+    return read
 
 
 def _read_format(text: pl.Series, format: str) -> TimesRead:
