@@ -18,6 +18,14 @@ MAX_CYCLE_S: Final = 14 * 86_400.0
 """A cycle longer than a fortnight is a wrong date, not a cycle (common practice, no source)."""
 
 
+MAX_COUNT: Final = 1_000_000_000
+MAX_SECONDS: Final = 366 * 86_400.0
+MAX_MONEY: Final = 1e9
+MAX_KG: Final = 1e6
+"""The most that a count, a planned time, a cost or a mass may be. What is more is a slip, and sums of it would drown or
+overflow every figure of the shop (common practice, no source)."""
+
+
 class InputModel(pa.DataFrameModel):
     """Shared settings: exact columns, in order, no coercion. Optional fields are present and null."""
 
@@ -33,8 +41,8 @@ class Cycle(InputModel):
     program: str = pa.Field(str_length={"min_value": 1})
     started_at: UtcTime
     ended_at: UtcTime
-    parts: pl.Int64 = pa.Field(nullable=True, ge=0)
-    scrap: pl.Int64 = pa.Field(nullable=True, ge=0)
+    parts: pl.Int64 = pa.Field(nullable=True, ge=0, le=MAX_COUNT)
+    scrap: pl.Int64 = pa.Field(nullable=True, ge=0, le=MAX_COUNT)
     outcome: str = pa.Field(nullable=True, isin=list(OUTCOMES))
     job: str = pa.Field(nullable=True)
     operation: str = pa.Field(nullable=True)
@@ -72,7 +80,7 @@ class EdgeChange(InputModel):
     occurred_at: UtcTime
     tool: str = pa.Field(str_length={"min_value": 1})
     reason: str = pa.Field(isin=list(EDGE_REASONS))
-    edge_cost: float = pa.Field(nullable=True, ge=0)
+    edge_cost: float = pa.Field(nullable=True, ge=0, le=MAX_MONEY)
     note: str = pa.Field(nullable=True)
 
 
@@ -100,15 +108,15 @@ class Estimate(InputModel):
     operation_kind: str = pa.Field(nullable=True)
     machine: str = pa.Field(nullable=True)
     material: str = pa.Field(nullable=True)
-    quantity: pl.Int64 = pa.Field(nullable=True, ge=1)
-    parts_per_cycle: pl.Int64 = pa.Field(nullable=True, ge=1)
+    quantity: pl.Int64 = pa.Field(nullable=True, ge=1, le=MAX_COUNT)
+    parts_per_cycle: pl.Int64 = pa.Field(nullable=True, ge=1, le=MAX_COUNT)
     tool: str = pa.Field(nullable=True)
     tool_type: str = pa.Field(nullable=True)
-    cut_s: float = pa.Field(nullable=True, ge=0)
-    noncut_s: float = pa.Field(nullable=True, ge=0)
-    cycle_s: float = pa.Field(nullable=True, gt=0)
-    load_s: float = pa.Field(nullable=True, ge=0)
-    setup_s: float = pa.Field(nullable=True, ge=0)
+    cut_s: float = pa.Field(nullable=True, ge=0, le=MAX_SECONDS)
+    noncut_s: float = pa.Field(nullable=True, ge=0, le=MAX_SECONDS)
+    cycle_s: float = pa.Field(nullable=True, gt=0, le=MAX_SECONDS)
+    load_s: float = pa.Field(nullable=True, ge=0, le=MAX_SECONDS)
+    setup_s: float = pa.Field(nullable=True, ge=0, le=MAX_SECONDS)
     revision: str = pa.Field(nullable=True)
     source: str = pa.Field(nullable=True)
 
@@ -132,11 +140,11 @@ class Job(InputModel):
     job: str = pa.Field(str_length={"min_value": 1})
     part: str = pa.Field(str_length={"min_value": 1})
     material: str = pa.Field(nullable=True)
-    quantity: pl.Int64 = pa.Field(ge=1)
-    quoted_cycle_s: float = pa.Field(nullable=True, gt=0)
-    quoted_setup_s: float = pa.Field(nullable=True, ge=0)
-    stock_kg: float = pa.Field(nullable=True, gt=0)
-    part_kg: float = pa.Field(nullable=True, gt=0)
+    quantity: pl.Int64 = pa.Field(ge=1, le=MAX_COUNT)
+    quoted_cycle_s: float = pa.Field(nullable=True, gt=0, le=MAX_SECONDS)
+    quoted_setup_s: float = pa.Field(nullable=True, ge=0, le=MAX_SECONDS)
+    stock_kg: float = pa.Field(nullable=True, gt=0, le=MAX_KG)
+    part_kg: float = pa.Field(nullable=True, gt=0, le=MAX_KG)
     ordered_on: pl.Date = pa.Field(nullable=True)
 
 

@@ -23,7 +23,12 @@ from schemas.vocabulary import InputKind
 _AT: Final = "__at"
 _SECONDS_PER_DAY: Final = 86_400
 _ESTIMATE_TIMES: Final = ("cut_s", "noncut_s", "cycle_s", "load_s", "setup_s")
-_BELOW: Final = re.compile(r"^(greater_than(?:_or_equal_to)?)\((.+)\)$")
+_BOUND: Final = re.compile(r"^(greater_than|greater_than_or_equal_to|less_than_or_equal_to)\((.+)\)$")
+_BROKEN: Final = {
+    "greater_than": "not above",
+    "greater_than_or_equal_to": "below",
+    "less_than_or_equal_to": "above",
+}
 _WORD: Final = re.compile(r"'([^']*)'")
 _TIME: Final = "%Y-%m-%d %H:%M:%S"
 
@@ -122,9 +127,8 @@ def _sentences(column: str, check: str) -> list[_Sentence]:
         when = pl.lit(f"The line gives no time. Fill in at least one of {', '.join(_ESTIMATE_TIMES)}.")
         return [("job", nothing, check, which, no_name), ("cycle_s", nothing, check, when, no_time)]
     value = pl.col(column).cast(pl.String)
-    if found := _BELOW.match(check):
-        bound = "below" if found[1] == "greater_than_or_equal_to" else "not above"
-        message = pl.format(f"{{}} in {column} is {bound} {found[2]}. Correct the number.", value)
+    if found := _BOUND.match(check):
+        message = pl.format(f"{{}} in {column} is {_BROKEN[found[1]]} {found[2]}. Correct the number.", value)
         return [(column, value, "out_of_range", message, always)]
     if check.startswith("isin("):
         words = ", ".join(_WORD.findall(check))

@@ -23,6 +23,7 @@ _KEPT: Final[dict[str, _Rule]] = {
     ),
     "greater_than_or_equal_to": lambda column, said: column >= said["min_value"],
     "greater_than": lambda column, said: column > said["min_value"],
+    "less_than_or_equal_to": lambda column, said: column <= said["max_value"],
     "isin": lambda column, said: column.is_in(list(said["allowed_values"])),
 }
 """What pandera's checks ask of a value, by their names; a null is asked for nothing but to be allowed."""
