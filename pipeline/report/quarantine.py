@@ -6,6 +6,7 @@ It decides nothing about rows and changes none.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from typing import Final
 
 import polars as pl
@@ -56,7 +57,7 @@ def reject_lines(rejects: pl.DataFrame, files: pl.DataFrame, workspace: str) -> 
     lines = [line for group in groups for line in _cause_lines(group, workspace)]
     lines += _file_lines(files, workspace)
     if not lines:
-        lines = ["No row is rejected and every file was read."]
+        lines = ["Nothing is left to mend."]
     lines += [f"{_count(rows, 'row')} rejected earlier: {_STATES[state]}." for state, rows in closed.iter_rows()]
     return lines
 
@@ -76,7 +77,7 @@ def _cause_lines(group: pl.DataFrame, workspace: str) -> Iterator[str]:
     reason, column = group["reason"][0], group["column"][0]
     by_file = group.group_by("file").agg(_rows()).sort("rows", "file", descending=[True, False])
     where = f'column "{column}"' if column else "whole row"
-    since = group["since"].min()
+    since: datetime | None = group["since"].min()  # type: ignore[assignment]
     yield (
         f"{_count(group.select(_rows()).item(), 'row')} in {_count(by_file.height, 'file')}: "
         f"{reason.replace('_', ' ')}, {where}" + (f", since {since:%Y-%m-%d}" if since is not None else "")
