@@ -33,14 +33,13 @@ from pipeline.read.plan import Context, TablePlan, own_name, sources
 from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
 from pipeline.read.rows import TableRead, no_skipped, row_columns
+from pipeline.read.skipping import why_no_row
 from pipeline.read.timefields import map_times
 from pipeline.read.times import read_dates
 from schemas.inputs import columns, required
 from schemas.profile import spared
 from schemas.vocabulary import CONDITION_LEVELS
 
-_TOTAL: Final = "totals?|sum|summe|gesamt|zwischensumme|totale|soma|suma|somme|totaal|razem|celkem"
-TOTAL_WORDS: Final = rf"(?i)^\s*(?:grand\s+|sub-?)?(?:{_TOTAL})\b"
 _WIDE_NAME: Final = "__item"
 _WIDE_VALUE: Final = "__value"
 
@@ -74,7 +73,7 @@ def map_table(table: RawTable, plan: TablePlan, context: Context) -> TableRead:
     _map_machine(chunk)
     _reject_missing(chunk)
     rejects = chunk.problems.rejects()
-    rejects, totals = _total_lines(table, rejects)
+    rejects, totals = _no_rows(table, rejects)
     rows = _assemble(chunk)
     if rejects.height or totals.height:
         bad = pl.concat([rejects["row_number"], totals["row_number"]]).unique()
@@ -106,19 +105,20 @@ def _assemble(chunk: Chunk) -> pl.DataFrame:
     )
 
 
-def _total_lines(table: RawTable, rejects: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Part rejects from rows that are no rows: they cannot be read, and their first cell says that they are totals."""
+def _no_rows(table: RawTable, rejects: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Part rejects from lines that are no rows: they cannot be read, and are totals or remarks by what they say."""
     none = pl.DataFrame(schema={"row_number": pl.Int64, "line": pl.Int64, "why": pl.String, "raw": pl.String})
     if not rejects.height:
         return rejects, none
     bad = table.cells.filter(pl.col(ROW).is_in(rejects["row_number"].unique().implode()))
     texts = [name for name in bad.columns if name not in OWN]
-    first = pl.coalesce(pl.when(pl.col(name).str.strip_chars() != "").then(pl.col(name)) for name in texts)
-    found = bad.filter(first.str.contains(TOTAL_WORDS).fill_null(False)) if texts else bad.clear()
+    if not texts:
+        return rejects, none
+    found = bad.with_columns(why=why_no_row(bad.select(texts))).filter(pl.col("why").is_not_null())
     if not found.height:
         return rejects, none
-    totals = skipped_rows(found, "total line").with_columns(row_number=found[ROW])
-    return rejects.filter(~pl.col("row_number").is_in(found[ROW].implode())), totals.select(none.columns)
+    others = skipped_rows(found, pl.col("why")).with_columns(row_number=found[ROW])
+    return rejects.filter(~pl.col("row_number").is_in(found[ROW].implode())), others.select(none.columns)
 
 
 def _unpivot(table: RawTable, plan: TablePlan, last: int) -> RawTable:

@@ -35,6 +35,7 @@ from pipeline.read.recognition.places import machine_of_path
 from pipeline.read.recognition.proposing import Proposal
 from pipeline.read.recognition.sample import Knowledge
 from pipeline.read.rows import FileRead, TableRead
+from pipeline.read.skipping import UNREAD_LINES
 from pipeline.read.streams_xml import SEVERAL_DEVICES, StreamNames, devices_in, read_streams
 from pipeline.read.text import HEAD_BYTES, TextBlock, decode_head, text_blocks
 from pipeline.read.workbook import Sheet, WorkbookError, find_sheet_header, read_sheets, sheet_table, sheet_top
@@ -418,7 +419,7 @@ def _workbook_rows(job: _Job, sheets: list[tuple[Sheet, Header]], notes: tuple[s
         profile = header.plan.profile
         raw = sheet_table(sheet, header, profile.file.skip_rows_where if profile else (), last)
         for table in map_tables([raw], header.plan, job.placed, last):
-            last += table.rows_read + sum(table.skipped["why"] == "total line")
+            last += table.rows_read + int(table.skipped["why"].is_in(UNREAD_LINES).sum())
             yield replace(table, notes=(*notes, *table.notes))
             notes = ()
 

@@ -1,6 +1,6 @@
 """Rows of a table that are no rows of the log: repeated headers, units below the header, what a profile says.
 
-Total lines are told from rows later, when it is known that they cannot be read (`mapping.py`).
+Total lines and remarks are told from rows later, when it is known that they cannot be read (`mapping.py`).
 """
 
 from __future__ import annotations
@@ -11,15 +11,23 @@ from typing import Final
 import polars as pl
 
 from pipeline.read.rawtable import LINE, RAW, skipped_rows
-from pipeline.read.recognition.names import unit_of
+from pipeline.read.recognition.names import known_word, unit_of
 from pipeline.read.rows import no_skipped
 from schemas.profile import UNITS, SkipRule
+from schemas.words import plain
 
 UNITS_ROW: Final = "units row"
 _UNIT_WORDS: Final = {
     *UNITS,
     *("sec", "secs", "hh:mm:ss", "[h]:mm:ss", "rpm", "1/min", "%", "°c", "a", "kw", "v", "pcs", "pc", "-", "–"),
 }
+TOTAL_LINE: Final = "total line"
+REMARK_LINE: Final = "remark line"
+UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE)
+"""Lines that were numbered as rows before they turned out to be none."""
+_WIDE: Final = 4  # columns from which a lone cell is no row
+_REMARK: Final = r"\p{L}.*(?:\s\S+){2}|\p{L}{3,}\s*:|^[-=*_#\s]{3,}$"  # a few words, a label, a ruled line
+_MOST_BEGINNINGS: Final = 2_000
 _BARE: Final = ("-", "–")
 _LONGEST_UNIT: Final = 14
 _UNIT_DRESS: Final = " []()"
@@ -59,3 +67,28 @@ def _is_units_row(row: dict[str, object], names: Sequence[str]) -> bool:
 
 def _plain_unit(text: str) -> str:
     return "" if text in _UNIT_WORDS else text
+
+
+def why_no_row(cells: pl.DataFrame) -> pl.Series:
+    """Return for rows that cannot be read why they are none: "total line", "remark line", null where they may be one.
+
+    A total begins with a word for it; a remark is a sentence, alone in a row that has room for many cells.
+    """
+    filled = [(pl.col(name).str.strip_chars().str.len_bytes() > 0).fill_null(False) for name in cells.columns]
+    first = pl.coalesce(pl.when(has).then(pl.col(name)) for name, has in zip(cells.columns, filled, strict=True))
+    rows = cells.select(first=first.str.strip_chars(), count=pl.sum_horizontal(filled))
+    beginnings = rows["first"].drop_nulls().unique()
+    totals = [text for text in beginnings.head(_MOST_BEGINNINGS).to_list() if _is_total(text)]
+    alone = pl.lit(cells.width >= _WIDE) & (pl.col("count") == 1)
+    return rows.select(
+        pl.when(pl.col("first").is_in(totals))
+        .then(pl.lit(TOTAL_LINE))
+        .when(alone & pl.col("first").str.contains(_REMARK))
+        .then(pl.lit(REMARK_LINE))
+        .alias("why")
+    ).to_series()
+
+
+def _is_total(text: str) -> bool:
+    words = plain(text).split()
+    return any(known_word("total", " ".join(words[:count])) is not None for count in (1, 2) if len(words) >= count)

@@ -120,31 +120,31 @@ def test_what_is_wrong_with_a_cell_is_said_word_for_word(read, row, told):
 
 def test_words_outside_a_vocabulary_are_told_with_the_vocabulary(read):
     """Without a lookup the message lists what may stand there."""
-    whole = read("machine,occurred_at,tool,reason\nM1,2026-01-05T06:00:00Z,4,stumpf\n")
+    whole = read("machine,occurred_at,tool,reason\nM1,2026-01-05T06:00:00Z,4,verhext\n")
 
     assert whole.told() == [
         (
             1,
             "not_allowed",
             "reason",
-            "stumpf",
-            '"stumpf" in column "reason" is not one of worn, broken, chipped, planned, unknown. Correct it, or map it '
+            "verhext",
+            '"verhext" in column "reason" is not one of worn, broken, chipped, planned, unknown. Correct it, or map it '
             "with a lookup in a profile (the README shows one).",
         )
     ]
 
 
 def test_a_number_that_is_none_is_told_with_the_mark_expected(read):
-    """A decimal comma where points are expected is the usual slip."""
-    whole = read('job,operation,cycle_s\nA,10,"12,5"\n')
+    """Two marks that group nothing are no number in any locale."""
+    whole = read('job,operation,cycle_s\nA,10,"12,5,1"\n')
 
     assert whole.told() == [
         (
             1,
             "not_a_number",
             "cycle_s",
-            "12,5",
-            '"12,5" in column "cycle_s" is not a number with a decimal point. Correct the cell, or set decimal and '
+            "12,5,1",
+            '"12,5,1" in column "cycle_s" is not a number with a decimal point. Correct the cell, or set decimal and '
             "thousands under [file] in a profile.",
         )
     ]

@@ -61,6 +61,7 @@ class Guess:
     cells: Column  # what stands in them, joined by a blank where they are two
     confidence: float
     evidence: tuple[str, ...]
+    named: bool = False  # the name of the column speaks for it, not its values alone
 
 
 @dataclass(frozen=True)
@@ -210,7 +211,7 @@ def _weigh(
     if fits is None:
         return None
     if share >= 1.0:
-        return Guess(name, from_, column, _OWN_NAME, ("the name is ours", *_said(shown)))
+        return Guess(name, from_, column, _OWN_NAME, ("the name is ours", *_said(shown)), named=True)
     if share == 0.0:
         if name not in (*required(kind), "duration_s") and fits < SURE:
             return None  # what a row may lack is not taken from values alone

@@ -24,6 +24,9 @@ WEIGHED_COLUMNS: Final = 200
 """A table that is wider is not weighed cell by cell: it would take minutes, and no log of a machine is."""
 
 
+_FEWEST_ROWS: Final = 3  # a file with our own names and fewer rows is no reason to ask: its rows are rejected one by one
+
+
 @dataclass(frozen=True)
 class FoundTable:
     """A table in a file, its head found: `chunks` gives its rows from the start each time it is called."""
@@ -70,7 +73,7 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
         if isinstance(own, NoPlan) or _reads_more(plan, own, sample, own_rows, context):
             return Chosen(replace(plan, notes=(told(proposal), *plan.notes)), proposal)
         return Chosen(own, proposal)
-    if isinstance(own, TablePlan) and (own_rows or proposal.missing):
+    if isinstance(own, TablePlan) and (own_rows or proposal.missing or sample.rows < _FEWEST_ROWS):
         return Chosen(own, proposal)
     return Chosen(NoPlan(refusal(proposal)), proposal)
 
@@ -88,11 +91,11 @@ def _propose(table: FoundTable, sample: Sample, known: Knowledge, context: Conte
 
 
 def _reads_more(plan: TablePlan, own: TablePlan, sample: Sample, own_rows: int, context: Context) -> bool:
-    """Return whether a proposal reads rows that our own names do not, or as many of the same kind and more of each."""
+    """Return whether a proposal of the kind that our own names say uses all that they use, and reads more."""
+    if plan.kind != own.kind or not plan.used >= own.used:
+        return False
     rows = map_table(RawTable(sample.table.cells), plan, context).rows.height if not plan.wide else 0
-    if rows != own_rows:
-        return rows > own_rows
-    return plan.kind == own.kind and plan.used > own.used
+    return rows > own_rows or (rows == own_rows and plan.used > own.used)
 
 
 def _units(table: FoundTable, first: RawTable) -> dict[str, str]:

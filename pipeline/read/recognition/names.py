@@ -209,7 +209,9 @@ def _merged(readings: Sequence[Mapping[str, float]]) -> dict[str, float]:
 def _with_unit(concepts: dict[str, float], unit: Unit) -> dict[str, float]:
     """Return the concepts that the unit leaves: a time in minutes is a duration, a weight no count."""
     if unit.foreign:
-        return {concept: share * _FOREIGN_UNIT for concept, share in concepts.items()}
+        return {
+            concept: share if concept in _INSTANTS else share * _FOREIGN_UNIT for concept, share in concepts.items()
+        }
     if unit.unit is None:
         return concepts
     dimension = UNITS[unit.unit][0]

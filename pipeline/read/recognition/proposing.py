@@ -26,6 +26,7 @@ VERSION: Final = 1
 """To be raised when recognition would read a file otherwise than before: files without a profile are then read anew."""
 _NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
 _TITLED: Final = 0.6
+_FEWEST_NAMES: Final = 2
 _STATES_COST: Final = 3.0
 _MOST_REJECTED: Final = 0.1  # of the rows of a trial, before a reading counts as wrong
 _OVERLAPS: Final = 0.3
@@ -73,7 +74,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
     """
     readings = sorted(_readings(sample, known), key=lambda reading: -reading.found.score)
     readings = [reading for reading in readings if reading.found.guesses]
-    if not readings or readings[0].found.score <= -2.0 * 2:
+    if not readings or _says_little(readings[0]):
         return None
     best = readings[0]
     kind, settled = best.found.kind, best.settled
@@ -103,6 +104,12 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         tuple(doubts),
         tuple(_unused(sample, data)),
     )
+
+
+def _says_little(reading: _Reading) -> bool:
+    """Return whether a table lacks fields of its nearest kind and its names do not say that it is of that kind."""
+    named = sum(guess.named for guess in reading.found.guesses.values())
+    return bool(reading.found.missing) and named < _FEWEST_NAMES
 
 
 def _readings(sample: Sample, known: Knowledge) -> Iterator[_Reading]:

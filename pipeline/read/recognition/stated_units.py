@@ -15,6 +15,7 @@ from schemas.profile import UNITS
 from schemas.words import groups, languages, unit_spelling, units
 
 _PER: Final = ("/", "per", "pro", "par", "por", "na", "je", "za")
+_TICKS: Final = ("us", "µs", "μs", "ns")  # of times that count from an instant; no words
 _BEFORE_UNITS: Final = ("/", "in", "en", "em", "w", "v", "i")
 # The tags that a unit adds to a name which does not say what is measured.
 _TAG_OF_UNIT: Final = {"time": "duration", "mass": "weight", "feed": "feed", "speed": "speed", "ratio": "share"}
@@ -66,7 +67,7 @@ def spoken_unit(tokens: list[str]) -> tuple[list[str], Unit]:
     for length in (3, 2, 1):
         found = stated_unit("".join(tokens[-length:])) if len(tokens) > length else NO_UNIT
         rest = tokens[:-length]
-        if not found.unit and not (found.foreign and rest[-1] in _BEFORE_UNITS):
+        if not found.unit and not (found.foreign and (rest[-1] in _BEFORE_UNITS or tokens[-1] in _TICKS)):
             continue
         if rest[-1] in _PER and len(rest) > 1 and not _is_measured(rest[:-1]):
             return [*rest[:-1], "per", "hours"], NO_UNIT
