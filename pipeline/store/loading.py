@@ -75,7 +75,7 @@ def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading
     tables_before = tables_of(book, source.file_id)
     if known is not None:
         remember_rejects(book, source.file_id)
-        for name in ("remove_rejects", "remove_skipped", "remove_tables"):
+        for name in ("remove_rejects", "remove_skipped", "remove_flags", "remove_tables"):
             book.run(statement("load", name), values)
     staged = stage_tables(book, source.file_id, file_read.tables, is_new=known is None and not standing.replaced)
     rank = own_rank(staged.reach.last_us, staged.cells, source.sha256, above=standing.rank_floor)

@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 import polars as pl
 
 from pipeline.read.ahead import drawn_ahead
-from pipeline.read.rows import REJECT_COLUMNS, SKIPPED_COLUMNS, TableRead, row_columns
+from pipeline.read.rows import FLAG_COLUMNS, REJECT_COLUMNS, SKIPPED_COLUMNS, TableRead, row_columns
 from pipeline.store.accounts import Reach
 from pipeline.store.book import Book
 from pipeline.store.direct import finish_rows, is_free, put_rows, take_back
@@ -77,6 +77,7 @@ def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead], *, is_ne
         staged.notes.extend(table.notes)
         _insert(book, "store_rejects", None, table.rejects, REJECT_COLUMNS, file_id)
         _insert(book, "store_skipped", None, table.skipped, SKIPPED_COLUMNS, file_id)
+        _insert(book, "store_flags", None, table.flags, FLAG_COLUMNS, file_id)
         if table.rows.height:
             _stage_rows(book, file_id, table, staged, is_new)
     for source_table in staged.tables:

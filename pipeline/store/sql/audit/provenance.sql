@@ -17,6 +17,8 @@ with cited as (
     union
     select 'raw.skipped', file_id from raw.skipped
     union
+    select 'raw.flag', file_id from raw.flag
+    union
     select 'raw.source_row', file_id from raw.source_row
     union
     select 'raw.superseded', file_id from raw.superseded
