@@ -162,7 +162,7 @@ select
     operation_kind,
     revision,
     coalesce(part, told_job, program) as job_key,
-    coalesce(estimate_s, quoted_cycle_s) as estimate_s,
+    coalesce(estimate_s, nullif(round(quoted_cycle_s, 6), 0)) as estimate_s,
     case when estimate_s is not null then 'lines' when quoted_cycle_s is not null then 'quote' end as estimate_from,
     estimate_id,
     basis,

@@ -15,13 +15,13 @@ summed as (
         max(parts_per_cycle) as parts_per_cycle,
         max(operation_kind) as operation_kind,
         max(material) as material,
-    from core.estimate
+    from core.estimate_held
     group by job, program, operation, machine, revision
 )
 
 select
     substr(md5(concat_ws('|', job, '/', program, '/', operation, '/', machine, '/', revision)), 1, 16) as estimate_id,
     * exclude (cycle_s, lines_s),
-    nullif(coalesce(cycle_s, lines_s), 0) as estimate_s,
+    nullif(round(coalesce(cycle_s, lines_s), 6), 0) as estimate_s, -- less than a microsecond is no estimate
     cycle_s is null and lines_s > 0 as has_tool_lines,
 from summed
