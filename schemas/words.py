@@ -2,10 +2,10 @@
 
 It loads and normalises words; what a whole column name means is recognition's business.
 
-A language file has [words]: tag -> the words and phrases for it, where a mark after a word says how often it means
-something else ("T?" about every second time, "FA??" mostly); [special]: concept -> words whose parts would say
-something else; closed lists ([outcome], [reason], ...): word of ours -> theirs; [kinds]: titles of tables; [lists].
-schemas/words/phrases.toml says what tags mean together, units.toml how units are written.
+A language file has [words]: tag -> the words and phrases for it, where a mark behind a word tells how often it means
+something else ("op no~" now and then, "T?" every second time, "mill??" mostly); [special]: concept -> words whose
+parts would say something else; closed lists ([outcome], [reason], ...): word of ours -> theirs; [kinds]: titles of
+tables; [lists]. phrases.toml beside them says what tags mean together, units.toml how units are written.
 """
 
 import re
@@ -28,7 +28,7 @@ _LETTERS: Final = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "
 _SPELT_OUT: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
 NUMBER_SIGN: Final = re.compile(r"\b[nN]\s*[°º]|№|#")
 _MARKS: Final = re.compile(r"[^\w]+|_+")
-_LIKELY: Final = {"": 1.0, "?": 0.5, "??": 0.3}
+_LIKELY: Final = {"": 1.0, "~": 0.8, "?": 0.5, "??": 0.3}
 
 
 @lru_cache(maxsize=65_536)
@@ -86,7 +86,7 @@ class Units:
 
 def _spellings(text: str) -> Iterator[tuple[str, float]]:
     """Yield the plain forms of a word of a file with how likely it is meant."""
-    word = text.rstrip("?")
+    word = text.rstrip("?~")
     likely = _LIKELY[text[len(word) :]]
     yield _plain_or_self(word), likely
     spelt = word.casefold().translate(_SPELT_OUT)
