@@ -147,4 +147,5 @@ def _quoting(factors: pl.DataFrame) -> list[str]:
         return ["no estimates to compare with yet"]
     row = whole.row(0, named=True)
     interval = "" if row["factor_low"] is None else f" ({row['factor_low']:.3f} to {row['factor_high']:.3f})"
-    return [f"real cycle times are {row['factor']:.3f}{interval} of the estimates, from {count(row['jobs'], 'job')}"]
+    told = count(row["jobs"], "operation")  # each revision of a job, and each machine, counts as one
+    return [f"real cycle times are {row['factor']:.3f}{interval} of the estimates, from {told}"]

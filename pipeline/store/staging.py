@@ -116,6 +116,7 @@ def drop_staged(book: Book) -> None:
         "unaccepted",
         "won",
         "overruled",
+        "rejected_before",
         *SETTLING_TABLES,
     ):
         book.run(f"drop table if exists temp.{name}")

@@ -262,3 +262,22 @@ class TestStillBeingWritten:
         assert result.left == (
             f"{path.as_posix()}: it was there when the run began and is gone; nothing of it was stored.",
         )
+
+
+def test_a_line_left_out_of_a_re_exported_estimate_holds_no_longer(shop: Shop) -> None:
+    """Of an operation that the new file gives, only its lines count; operations that it leaves out stay."""
+    head = "program,operation,tool,cut_s,noncut_s"
+    old = ["O1,10,1,100,10", "O1,10,2,200,20", "O2,10,1,50,5"]
+    shop.write("cycles.csv", HEAD, *ROWS)
+    shop.write("estimate.csv", head, *old)
+    shop.write("setup.csv", "program,operation,setup_s", "O1,10,900")
+    shop.ingest()
+    steps.derive_marts(Workspace(shop.folder), choose(quiet=True))
+    sums = "select program, estimate_s, setup_s from core.estimate_operation order by program"
+    assert shop.frame(sums).rows() == [("O1", 330.0, 900.0), ("O2", 55.0, None)]
+
+    shop.write("estimate.csv", head, "O1,10,1,120,10")
+    shop.ingest()
+    steps.derive_marts(Workspace(shop.folder), choose(quiet=True))
+    assert shop.frame(sums).rows() == [("O1", 130.0, 900.0), ("O2", 55.0, None)]
+    assert shop.frame("select count(*) from core.estimate").item() == 4

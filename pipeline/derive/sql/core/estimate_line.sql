@@ -6,7 +6,7 @@ select
     max(line.tool_type) as tool_type,
     sum(coalesce(line.cut_s, 0)) as cut_s,
     sum(coalesce(line.noncut_s, 0)) as noncut_s,
-from core.estimate as line
+from core.estimate_held as line
 inner join core.estimate_operation as operation
     on line.job is not distinct from operation.job
     and line.program is not distinct from operation.program
