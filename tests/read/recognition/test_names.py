@@ -94,15 +94,16 @@ def test_our_own_field_names_are_certain(kind: str) -> None:
 
 
 MARKS = st.sampled_from(["{}", "  {} ", "{}:", "*{}*", "{} .", "\n{}\n", "{}\t", "<b>{}</b>"])
+# Case parts the words of camelCase and tells one markup entity from another.
+ONE_CASE = [head for head, _ in HEADS if not re.search(r"[a-z][A-Z]|&", head)]
 
 
-@given(st.sampled_from([head for head, _ in HEADS if "_" not in head or " " not in head]), MARKS)
+@given(st.sampled_from(ONE_CASE), MARKS)
 def test_padding_and_case_do_not_matter(head: str, marks: str) -> None:
     reading = read_name(head)
 
     assert read_name(marks.format(head)) == reading
-    joined = bool(re.search(r"[a-z][A-Z]", head))  # case parts the words of camelCase
-    assert joined or read_name(head.upper()) == read_name(head.lower()) == reading or "s" in head.lower()
+    assert read_name(head.upper()) == read_name(head.lower()) == reading
 
 
 @given(st.sampled_from([head for head, _ in HEADS]))
