@@ -10,6 +10,7 @@ import gzip
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
@@ -127,7 +128,7 @@ class DevicesDocument:
 
 def in_scope(documents: Iterable[DevicesDocument], path: str) -> list[DevicesDocument]:
     """Return the documents that count for a file, the nearest folder first."""
-    folders = {parent.as_posix(): near for near, parent in enumerate(Path(os.path.abspath(path)).parents)}
+    folders = {parent.as_posix(): near for near, parent in enumerate(_place(path).parents)}
     found = [document for document in documents if document.folder in folders]
     return sorted(found, key=lambda document: (folders[document.folder], document.digest))
 
@@ -211,7 +212,7 @@ def book_words(element: str, sub_type: str | None, mark: str | None) -> tuple[st
 def find_devices(paths: Iterable[Path], limits: LimitSettings, roots: Sequence[str] = ()) -> list[DevicesDocument]:
     """Return the devices documents among some files and members of zips; what cannot be read is passed over."""
     found = []
-    for path in {os.path.abspath(path): path for path in paths}.values():
+    for path in {_place(path): path for path in paths}.values():
         name = path.name.lower()
         if name.endswith(".zip"):
             members = [opened for opened in open_source(path, limits, roots) if isinstance(opened, OpenedFile)]
@@ -222,26 +223,29 @@ def find_devices(paths: Iterable[Path], limits: LimitSettings, roots: Sequence[s
             continue
         for place, open_stream in streams:
             if devices := read_devices(_data_of(open_stream)):
-                found.append(DevicesDocument(Path(os.path.abspath(place)).parent.as_posix(), tuple(devices)))
+                found.append(DevicesDocument(_place(place).parent.as_posix(), tuple(devices)))
     return found
 
 
 def digest_of_devices(documents: Iterable[DevicesDocument], path: str) -> str:
     """Return a hash of all that devices documents may say of the streams in a file or zip; empty where none counts."""
-    inside = Path(os.path.abspath(path)).as_posix() + "/"
+    inside = _place(path).as_posix() + "/"
     found = [*in_scope(documents, path), *(one for one in documents if f"{one.folder}/".startswith(inside))]
     return hashlib.sha256(" ".join(one.digest for one in found).encode()).hexdigest() if found else ""
+
+
+def _place(path: str | Path) -> Path:
+    """Return a path as it is told from the root, links left as they are."""
+    return Path(os.path.normpath(Path(path).absolute()))
 
 
 def documents_above(sources: Iterable[Path]) -> list[Path]:
     """Return the XML files in the folders above what the user named, up to a workspace: a part of it is read alike."""
     found: dict[Path, None] = {}
     for source in sources:
-        for folder in Path(os.path.abspath(source)).parents:
-            try:
+        for folder in _place(source).parents:
+            with suppress(OSError):  # where nobody may look nothing counts
                 found |= dict.fromkeys(path for path in sorted(folder.iterdir()) if path.name.endswith(_XML_NAMES))
-            except OSError:
-                pass  # nobody may look there: nothing counts from there
             if (folder / SHOP_FILE).exists():
                 break
     return list(found)
