@@ -322,7 +322,8 @@ def _json_rows(job: _Job, keys: list[str], plan: TablePlan) -> Iterator[TableRea
     with job.opened.open() as stream:
         blocks = job.blocks(stream)
         skip = plan.profile.file.skip_rows_where if plan.profile else ()
-        yield from map_tables(read_json_lines(blocks, keys, skip), plan, job.placed)
+        for read in map_tables(read_json_lines(blocks, keys, skip), plan, job.placed):
+            yield replace(read, fields=frozenset())  # an object that lacks a key, or has null, says nothing of it
 
 
 def _read_parquet(job: _Job) -> FileRead:

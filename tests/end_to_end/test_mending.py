@@ -281,3 +281,18 @@ def test_a_line_left_out_of_a_re_exported_estimate_holds_no_longer(shop: Shop) -
     steps.derive_marts(Workspace(shop.folder), choose(quiet=True))
     assert shop.frame(sums).rows() == [("O1", 130.0, 900.0), ("O2", 55.0, None)]
     assert shop.frame("select count(*) from core.estimate").item() == 4
+
+
+def test_an_object_without_a_key_says_nothing_of_it(shop: Shop) -> None:
+    """JSON Lines: keys that come and go are no contradiction; values are."""
+
+    def line(hour: int, **more: object) -> str:
+        times = {"started_at": f"2026-05-04T{hour:02}:00:00Z", "ended_at": f"2026-05-04T{hour:02}:20:00Z"}
+        return json.dumps({"machine": "L1", "program": "O1", **times, **more})
+
+    shop.write("first.jsonl", line(6, parts=1, job="J1"), line(7, parts=1, job="J1"))
+    shop.write("second.jsonl", line(6, parts=2), line(7, job="J2"), line(8, parts=1, job="J3"))
+    shop.ingest()
+    assert shop.frame("select parts, job from core.cycle order by started_at").rows() == [
+        (2, "J1"), (1, "J2"), (1, "J3"),
+    ]  # fmt: skip

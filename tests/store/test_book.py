@@ -134,6 +134,32 @@ def test_steps_run_once_in_order_and_only_those_that_lack(path: Path) -> None:
         assert bring_up_to_date(book.connection, steps) == []
 
 
+def test_a_book_of_version_1_keeps_its_rows_and_is_read_once_more(path: Path, making: Any) -> None:
+    """Ranks are made from what is known; which columns the tables of files have, these tell when they are read anew."""
+    files = [
+        making.file(name, making.table("cycle", [making.cycle(0, parts=parts), making.cycle(10 * parts)]))
+        for name, parts in (("a", 1), ("b", 2))
+    ]
+    with open_book(path) as book:
+        for file in files:
+            load_file(book, file)
+        before = making.facts(book)
+        for table, column in (("source_file", "rank"), ("superseded", "filled"), ("reject", "taken_up_by")):
+            book.run(f"alter table raw.{table} drop column {column}")
+        for table in ("source_table", "source_path"):
+            book.run(f"drop table raw.{table}")
+        book.keep_note(VERSION_KEY, "1")
+    with open_book(path) as book:
+        assert stored_version(book.connection) == newest_version()
+        assert all(known.stale for known in known_files(book).values())
+        assert making.facts(book) == before
+        for file in files * 2:
+            load_file(book, file)
+        require(audit_store(book, thorough=True))
+        assert not any(known.stale for known in known_files(book).values())
+        assert making.facts(book) == before
+
+
 def test_a_newer_book_is_left_alone(path: Path) -> None:
     """A book of a later version is a matter of updating the program (exit code 5), and nothing is changed."""
     with open_book(path) as book:
