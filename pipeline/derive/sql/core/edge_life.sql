@@ -123,16 +123,16 @@ readings as (
         coalesce(data_item_id, '1') as tool,
         coalesce(sub_type, 'MINUTES') as counts,
         epoch_us(occurred_at) as at_us,
-        try_cast(value as double) as reading,
+        try_cast(value as decimal(18, 6))::double as reading,
         file_id,
         row_number,
-        lag(try_cast(value as double)) over (
+        lag(try_cast(value as decimal(18, 6))::double) over (
             partition by machine, data_item_id, sub_type order by occurred_at, file_id, row_number
         ) as reading_before,
     from core.event
     where
         item = 'ToolLife'
-        and try_cast(value as double) is not null
+        and try_cast(value as decimal(18, 6))::double is not null
         and coalesce(sub_type, 'MINUTES') in ('MINUTES', 'PART_COUNT')
 ),
 

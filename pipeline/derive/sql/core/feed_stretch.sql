@@ -14,11 +14,11 @@ observed as (
         extent.last_us,
         case when event.item = 'PathFeedrate' then coalesce(try_cast(event.value as double), -1) end as feed_mm_min,
         case
-            when event.item = 'PathFeedrateOverride' and event.sub_type = 'RAPID' then try_cast(event.value as double)
+            when event.item = 'PathFeedrateOverride' and event.sub_type = 'RAPID' then try_cast(event.value as decimal(9, 3))::double
         end as rapid_override,
         case
             when event.item = 'PathFeedrateOverride' and event.sub_type is distinct from 'RAPID'
-                then try_cast(event.value as double)
+                then try_cast(event.value as decimal(9, 3))::double
         end as feed_override,
     from core.event as event
     inner join core.stream_extent as extent using (machine)

@@ -36,7 +36,7 @@ overrides as (
     select
         event.machine,
         epoch_us(event.occurred_at) as at_us,
-        last(try_cast(event.value as double) order by event.file_id, event.row_number) as feed_override,
+        last(try_cast(event.value as decimal(9, 3))::double order by event.file_id, event.row_number) as feed_override,
     from core.event as event
     inner join core.stream_extent as extent using (machine)
     where event.item = 'PathFeedrateOverride' and coalesce(event.sub_type, 'PROGRAMMED') <> 'RAPID'

@@ -113,8 +113,9 @@ part_counts as (
         epoch_us(event.occurred_at) as at_us,
         event.file_id,
         event.row_number,
-        try_cast(event.value as double)
-        - lag(try_cast(event.value as double)) over (
+        -- as a decimal: a number that no counter reaches is none, and cannot overflow a sum
+        try_cast(event.value as decimal(18, 6))::double
+        - lag(try_cast(event.value as decimal(18, 6))::double) over (
             partition by event.machine order by event.occurred_at, event.file_id, event.row_number
         ) as added,
     from core.event as event
@@ -126,7 +127,7 @@ part_counts as (
             coalesce(event.sub_type, 'ALL') = 'ALL'
             or (event.sub_type = 'GOOD' and event.machine not in (select machine from counting_all))
         )
-        and try_cast(event.value as double) is not null
+        and try_cast(event.value as decimal(18, 6)) is not null
 ),
 
 parts_made as (
