@@ -9,7 +9,8 @@ from __future__ import annotations
 import gzip
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -313,29 +314,37 @@ def _component_paths(device: Any, called: Mapping[str | None, str | None]) -> di
     """Return the path of each component that has one: the one it lies in, the one it is related to, the only one.
 
     Axes stand beside the paths, not in them. A rotary axis belongs to the only path where it is the device's only
-    rotary axis; of several axes without a relationship nobody can say.
+    rotary axis; of several axes without a relationship nobody can say. Nor has an axis a path that it shares with
+    another rotary axis: by their path a spindle is told from another, and each one's mode with it.
     """
     by_id = {element.get("id"): element for element in device.iter() if element.get("id")}
-    related: dict[Any, str] = {}
+    related: dict[Any, set[str]] = {}
     for element in device.iter():
         if _local(element) != "ComponentRelationship":
             continue
         one, other = _owner(element), by_id.get(element.get("idRef"))
         for component, partner in ((one, other), (other, one)):
             if component is not None and partner is not None and _local(partner) == "Path" != _local(component):
-                related.setdefault(component, called[partner.get("id")] or "")
+                related.setdefault(component, set()).add(called[partner.get("id")] or "")
     rotary = [element for element in device.iter() if _local(element) == "Rotary"]
     if len(rotary) == 1 and len(called) == 1:
-        related.setdefault(rotary[0], next(iter(called.values())) or "")
+        related.setdefault(rotary[0], {name or "" for name in called.values()})
     found: dict[Any, str] = {}
     for element in device.iter():
         if _local(element) == "Path":
             found[element] = called[element.get("id")] or ""
         elif element in related:
-            found[element] = related[element]
+            found[element] = next(iter(related[element])) if len(related[element]) == 1 else ""
         elif (above := found.get(element.getparent())) is not None:
             found[element] = above
-    return {element: path for element, path in found.items() if path}
+    shared = Counter(found[element] for element in rotary if element in found)
+    crowded = {element for element in rotary if shared[found.get(element, "")] > 1}
+    return {element: path for element, path in found.items() if path and not crowded & {element, *_above(element)}}
+
+
+def _above(element: Any) -> Iterator[Any]:
+    while (element := element.getparent()) is not None:
+        yield element
 
 
 def _owner(relationship: Any) -> Any:

@@ -198,6 +198,26 @@ def test_a_stream_learns_paths_and_units_of_each_of_its_devices(tmp_path):
     assert alone[4][2] == "72000"
 
 
+RELATED = (
+    '<Configuration><Relationships><ComponentRelationship id="r2" idRef="{path}"/></Relationships></Configuration>'
+)
+
+
+@pytest.mark.parametrize(
+    ("related", "paths"),
+    [("", ("upper", None)), ("pb", ("upper", "lower")), ("pa", (None, None)), ("pa pb", ("upper", None))],
+    ids=["to none", "to its own", "to the same", "to both"],
+)
+def test_a_rotary_axis_has_a_path_where_it_is_its_only_one(related, paths):
+    """Two spindles of one path would take each other's mode; one of two paths belongs to neither."""
+    more = "".join(RELATED.format(path=path) for path in related.split())
+
+    (device,) = read_devices(devices(LATHE.replace('name="S2">', f'name="S2">{more}')).encode())
+
+    assert (device.items["s1v"].path, device.items["s2v"].path) == paths
+    assert device.items["ex"].path == "upper"
+
+
 @pytest.mark.parametrize(
     ("unit", "item", "factor"),
     # UnitsTypeEnum and NativeUnitsTypeEnum of the standard's public schema file MTConnectDevices_1.3.xsd; the inch is
