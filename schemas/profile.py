@@ -116,7 +116,9 @@ class FileShape(TomlModel):
     delimiter: str | None = None
     decimal: Literal[".", ","] = "."
     thousands: Literal[".", ",", " ", "'"] | None = None
-    header_row: Annotated[int, Field(ge=0, le=MAX_HEADER_ROW)] | None = None  # 0: none, columns are column 1, column 2 ...
+    header_row: Annotated[int, Field(ge=0, le=MAX_HEADER_ROW)] | None = (
+        None  # 0: none, columns are column 1, column 2 ...
+    )
     header_rows: Annotated[int, Field(ge=1, le=2)] = 1  # 2: groups stand in the line above the names
     sheet: str | None = None
     skip_rows_where: list[SkipRule] = []

@@ -5,9 +5,9 @@ What zones and doubled times come to is `localtime.py` and `doubled.py`; ranges 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC as UTC_ZONE
 from datetime import datetime
-from dataclasses import replace
 from typing import Final
 
 import polars as pl

@@ -58,8 +58,8 @@ NC = "%\nO0100(PLATE)\nN10 G21 G90\nN20 T4 M6\nN30 G0 X0. Y0. S8000 M3\nN40 G1 Z
         (NC.encode(), "set aside", "nc program", "This is an NC program. Times from NC programs are not read by this "
          "version; nothing was stored."),
         (b'<MTConnectDevices xmlns="urn:mtconnect.org:MTConnectDevices:1.3"/>', "set aside", "devices xml", "This is "
-         "an MTConnectDevices document: it says what the items of the streams in its folder and in the folders below it "
-         "are, and is read for that. It holds no run log itself."),
+         "an MTConnectDevices document: it says what the items of the streams in its folder and in the folders below "
+         "it are, and is read for that. It holds no run log itself."),
         (b"a;b\n1;2\n3;4\n", "needs a profile", "table", 'Nobody has said yet what this file is; its columns are "a", '
          '"b". Write a profile that says which column is which field (the README shows one) and name it under '
          "[[source]] in shop.toml."),

@@ -288,7 +288,7 @@ def _shares_a_date(guess: Guess, chosen: dict[str, Guess], taken: dict[str, str]
 def _doubted(
     guess: Guess, candidates: list[Guess], chosen: dict[str, Guess], taken: dict[str, str], sample: Sample
 ) -> Guess:
-    """Lower a guess where another column fits the field nearly as well, is not needed elsewhere and says other things."""
+    """Lower a guess where another column fits the field nearly as well, is free, and says other things."""
     if guess.confidence >= _OWN_NAME:
         return guess
     for rival in candidates:

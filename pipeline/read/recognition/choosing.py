@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple
 
 import polars as pl
 
-from pipeline.read.mapping import map_table
+from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table
 from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.names import unit_of
@@ -24,7 +24,9 @@ WEIGHED_COLUMNS: Final = 200
 """A table that is wider is not weighed cell by cell: it would take minutes, and no log of a machine is."""
 
 
-_FEWEST_ROWS: Final = 3  # a file with our own names and fewer rows is no reason to ask: its rows are rejected one by one
+_FEWEST_ROWS: Final = (
+    3  # a file with our own names and fewer rows is no reason to ask: its rows are rejected one by one
+)
 
 
 @dataclass(frozen=True)
@@ -61,9 +63,9 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     sample = Sample(table.names, thinned(first), table.titles, table.place, _units(table, first), _rest(table))
     own_rows = 0
     if isinstance(own, TablePlan):
-        trial = map_table(RawTable(sample.table.cells), own, context) if not own.wide else None
-        own_rows = trial.rows.height if trial else 0
-        if trial and not trial.rejects.height and own.used >= {column.name for column in sample.columns}:
+        trial = map_table(RawTable(sample.table.cells), own, context)
+        own_rows = trial.rows.height
+        if not trial.rejects.height and own.used >= {column.name for column in sample.columns}:
             return Chosen(own, None)
     proposal = _propose(table, sample, known, context)
     if proposal is None:
@@ -94,7 +96,7 @@ def _reads_more(plan: TablePlan, own: TablePlan, sample: Sample, own_rows: int, 
     """Return whether a proposal of the kind that our own names say uses all that they use, and reads more."""
     if plan.kind != own.kind or not plan.used >= own.used:
         return False
-    rows = map_table(RawTable(sample.table.cells), plan, context).rows.height if not plan.wide else 0
+    rows = next(map_tables([RawTable(sample.table.cells)], plan, context)).rows.height
     return rows > own_rows or (rows == own_rows and plan.used > own.used)
 
 

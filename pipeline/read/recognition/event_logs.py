@@ -5,12 +5,22 @@ Both are events of a machine; which columns are which signals is weighed here, l
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any, Final
 
 import polars as pl
 
-from pipeline.read.recognition.assigning import NOTICED, PROPOSED, SURE, Assignment, Guess, assign, title_share, tool_stays
+from pipeline.read.recognition.assigning import (
+    NOTICED,
+    PROPOSED,
+    SURE,
+    Assignment,
+    Guess,
+    assign,
+    title_share,
+    tool_stays,
+)
 from pipeline.read.recognition.names import known_word
 from pipeline.read.recognition.sample import Column, Knowledge, Sample
 from pipeline.read.recognition.settling import Settled, settle
@@ -18,7 +28,10 @@ from pipeline.read.times import read_times
 from schemas.concepts import ITEM_CONCEPTS
 from schemas.profile import ITEM_DIMENSIONS, UNITS, standard_item
 from schemas.vocabulary import EXECUTION
+from schemas.words import plain
 
+_OF_FEED: Final = re.compile(r"feed|vorschub|avance|avanco|avanzamento|posuw|posuv|voeding|aanzet|matning")
+"""An override is read as that of the feed only where its name says feed: rapid and spindle have theirs too."""
 _WORD_LISTS: Final = {"Execution": "execution", "ControllerMode": "mode"}
 _NUMBERS: Final = frozenset({*ITEM_DIMENSIONS, "PartCount"})
 _FEWEST: Final = 2  # signals beside the time that make a table a wide log
@@ -57,10 +70,8 @@ def signals(sample: Sample, taken: frozenset[str]) -> list[Signal]:
 def _item_of(column: Column) -> tuple[str | None, float]:
     if (own := standard_item(column.name)) is not None:
         return own, 1.0
-    shares = {
-        ITEM_CONCEPTS[name]: share for name, share in column.reading.concepts.items() if name in ITEM_CONCEPTS
-    }
-    if not shares:
+    shares = {ITEM_CONCEPTS[name]: share for name, share in column.reading.concepts.items() if name in ITEM_CONCEPTS}
+    if not shares or ("PathFeedrateOverride" in shares and not _OF_FEED.search(plain(column.name))):
         return None, 0.0
     item = max(shares, key=lambda name: shares[name])
     return item, shares[item]
@@ -91,12 +102,12 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
     settled = settle(assignment, sample, known)
     items = [_item_rule(signal, settled) for signal in found]
     doubled = {signal.item for signal in found if sum(other.item == signal.item for other in found) > 1}
-    settled.doubts += [f"several columns can be {item}" for item in sorted(doubled - {"Load"})]
-    settled.doubts += [
-        f'column "{signal.column.name}" may be {signal.item} ({signal.share:.2f})'
-        for signal in found
-        if signal.share < SURE
-    ]
+    for item in sorted(doubled - {"Load"}):
+        settled.doubt(item, "several", f"several columns can be {item}")
+    for signal in found:
+        if signal.share < SURE:
+            said = f'column "{signal.column.name}" may be {signal.item} ({signal.share:.2f})'
+            settled.doubt(signal.column.name, "field", said)
     return assignment, settled, items
 
 
@@ -108,7 +119,7 @@ def _item_rule(signal: Signal, settled: Settled) -> dict[str, Any]:
         rule["unit"] = column.unit
     elif dimension == "feed" and standard_item(column.name) is None:
         rule["unit"] = "mm/min"
-        settled.doubts.append(f'column "{column.name}" ({item}) does not say its unit')
+        settled.doubt(column.name, "unit", f'column "{column.name}" ({item}) does not say its unit')
     if (list_name := _WORD_LISTS.get(item)) is not None:
         rule["values"] = _words(column, list_name, item, settled)
     if item in _NUMBERS and column.numbers and column.numbers[0].decimal == ",":
@@ -122,7 +133,8 @@ def _words(column: Column, list_name: str, item: str, settled: Settled) -> dict[
     strange = [word for word, meaning in found.items() if meaning is None and word.upper() not in EXECUTION]
     if strange:
         listed = ", ".join(f'"{word}"' for word in strange[:6])
-        settled.doubts.append(f'column "{column.name}" says {listed}: tell which word of the standard for {item} it is')
+        what = f'column "{column.name}" says {listed}: tell which word of the standard for {item} it is'
+        settled.doubt(column.name, "words", what)
     return {word: meaning for word, meaning in found.items() if meaning is not None and meaning != word.upper()}
 
 
@@ -146,7 +158,8 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled] | 
     settled.rules["value"]["lookup"] = {word: known_word("execution", word) or "UNAVAILABLE" for word in words}
     settled.rules["item"] = {"constant": "Execution"}
     if (ended := base.guesses.get("ended_at")) is not None and not _tiles(settled, started, ended, sample, known):
-        settled.doubts.append("there are gaps between one state and the next: nothing says what the machine did in them")
+        what = "there are gaps between one state and the next: nothing says what the machine did in them"
+        settled.doubt("occurred_at", "gaps", what)
     return assignment, settled
 
 

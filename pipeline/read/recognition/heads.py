@@ -103,9 +103,7 @@ def _groups(above: Sequence[str | None], cells: list[str | None]) -> list[str | 
     return under_groups(above, cells)
 
 
-def _unnamed_head(
-    records: Sequence[tuple[int, list[str | None]]], widths: Counter[int], mark: str
-) -> Head | None:
+def _unnamed_head(records: Sequence[tuple[int, list[str | None]]], widths: Counter[int], mark: str) -> Head | None:
     """Return the head of a table whose names say nothing: its first line of the usual width, or no line at all."""
     width, lines = max(widths.items(), key=lambda item: (item[1], item[0]))
     if lines < 2 or lines < 0.4 * len(records):

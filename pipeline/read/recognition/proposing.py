@@ -12,8 +12,9 @@ from typing import Any, Final
 import polars as pl
 from pydantic import ValidationError
 
-from pipeline.read.mapping import map_table
+from pipeline.read.mapping import map_tables
 from pipeline.read.plan import Context, NoPlan, plan_table
+from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.assigning import KINDS, SURE, Assignment, Guess, assign, title_share
 from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
 from pipeline.read.recognition.sample import Knowledge, Sample
@@ -36,7 +37,7 @@ _LONGEST_S: Final = 3 * 86_400
 
 @dataclass(frozen=True)
 class Proposal:
-    """What a table seems to be. `data` is the profile as TOML would hold it; `profile` is None where it lacks a field."""
+    """What a table seems to be: `data` is a profile as TOML would hold it, `profile` is None where it lacks a field."""
 
     kind: InputKind
     data: dict[str, Any]
@@ -78,7 +79,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         return None
     best = readings[0]
     kind, settled = best.found.kind, best.settled
-    doubts = [*_rivals(readings, sample), *settled.doubts]
+    doubts = [*_rivals(readings, sample), *settled.doubts.values()]
     data: dict[str, Any] = {"version": 1, "name": name, "kind": kind}
     if layout := {**file, **settled.file}:
         data["file"] = layout
@@ -86,7 +87,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
     if best.items:
         data["item"] = best.items
     profile = _validated(data) if not best.found.missing else None
-    if profile is not None and NO_MACHINE not in doubts:
+    if profile is not None and NO_MACHINE not in settled.doubts:
         doubts += _trial(sample, profile, context)
     elif profile is None and not best.found.missing:
         doubts.append("the rules found do not make a profile")
@@ -136,7 +137,8 @@ def _rivals(readings: list[_Reading], sample: Sample) -> Iterator[str]:
     said = {kind: title_share(kind, sample) for kind in KINDS}
     titled = max(said, key=lambda kind: said[kind])
     if titled != best.kind and said[titled] >= _TITLED and said[best.kind] < said[titled]:
-        yield f"its title says that it is {with_article(titled)} table, its columns are those of {with_article(best.kind)}"
+        columns = f"its columns are those of {with_article(best.kind)}"
+        yield f"its title says that it is {with_article(titled)} table, {columns}"
 
 
 def _validated(data: dict[str, Any]) -> Profile | None:
@@ -151,9 +153,7 @@ def _trial(sample: Sample, profile: Profile, context: Context) -> list[str]:
     plan = plan_table(sample.names, profile)
     if isinstance(plan, NoPlan):
         return [plan.reason]
-    table = map_table(sample.table, plan, context) if not plan.wide else None
-    if table is None:
-        return []
+    table = next(map_tables([RawTable(sample.table.cells)], plan, context))
     doubts = []
     refused = table.rejects["row_number"].n_unique()
     if table.rows_read and refused > max(1, _MOST_REJECTED * table.rows_read):
@@ -202,12 +202,12 @@ def refusal(proposal: Proposal) -> str:
 
 def told(proposal: Proposal) -> str:
     """Return in one line what a table was recognised as, for the notes of the file."""
-    fields = ", ".join(
-        f"{name} = {' + '.join(guess.columns)}" for name, guess in proposal.guesses.items()
-    )
+    fields = ", ".join(f"{name} = {' + '.join(guess.columns)}" for name, guess in proposal.guesses.items())
     items = ", ".join(f"{item['type']} = {item['name']}" for item in proposal.data.get("item", ()))
     least = min(proposal.confidence, 0.99)
-    return f"recognised as {with_article(proposal.kind)} table ({least:.2f}): {', '.join(filter(None, (fields, items)))}"
+    return (
+        f"recognised as {with_article(proposal.kind)} table ({least:.2f}): {', '.join(filter(None, (fields, items)))}"
+    )
 
 
 __all__ = ["SURE", "VERSION", "Proposal", "propose", "refusal", "told"]

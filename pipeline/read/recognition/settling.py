@@ -23,9 +23,10 @@ from schemas.inputs import columns
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
 from schemas.vocabulary import UTC_TIME
 
-NO_MACHINE: Final = (
-    'nothing in it says which machine it is of (add machine = "..." to its [[source]] in shop.toml, or lay it in a folder '
-    "that is called as the machine)"
+NO_MACHINE: Final = ("machine", "missing")
+"""The key of the doubt about a file that names no machine."""
+NAME_THE_MACHINE: Final = (
+    'add machine = "..." to its [[source]] in shop.toml, or lay it in a folder that is called as the machine'
 )
 UNKNOWN_WORD: Final = {"outcome": "unknown", "reason": "unknown", "level": "NORMAL"}
 _COUNTS: Final = frozenset({"parts", "scrap", "quantity", "parts_per_cycle"})
@@ -37,6 +38,7 @@ _CLASHING: Final = 0.1  # share of overlaps from which a reading counts as wrong
 _CLASH_FREE: Final = 0.01
 _AGREEING: Final = 0.8  # share of rows in which end = start + duration before a unit counts as shown
 _EXACT: Final = 0.02  # relative; durations are rounded to their last digit
+_HALF_A_UNIT: Final = 0.51  # durations in whole minutes are half a minute off at most
 _ROUNDED_S: Final = 1.5
 
 
@@ -47,11 +49,17 @@ class Settled:
     rules: dict[str, dict[str, Any]] = field(default_factory=dict)
     file: dict[str, Any] = field(default_factory=dict)
     evidence: dict[str, list[str]] = field(default_factory=dict)
-    doubts: list[str] = field(default_factory=list)
+    doubts: dict[tuple[str, str], str] = field(default_factory=dict)  # by field (or column) and topic
+    open_times: dict[str, list[str | list[str]]] = field(default_factory=dict)  # fields with several ways to read them
     moved: dict[str, str] = field(default_factory=dict)  # field -> the field that its column was chosen for at first
 
     def tell(self, name: str, what: str) -> None:
+        """Add a phrase to what speaks for a field."""
         self.evidence.setdefault(name, []).append(what)
+
+    def doubt(self, name: str, topic: str, what: str) -> None:
+        """Add a sentence on what a person must say."""
+        self.doubts[name, topic] = what
 
 
 def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
@@ -63,11 +71,13 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
         settled.evidence[name] = list(guess.evidence)
         if guess.confidence < SURE:
             said = "may be" if guess.confidence >= NOTICED else "could be"
-            settled.doubts.append(f"{_label(guess)} {said} {name} ({guess.confidence:.2f}, {'; '.join(guess.evidence)})")
+            why = "; ".join(guess.evidence)
+            settled.doubt(name, "field", f"{_label(guess)} {said} {name} ({guess.confidence:.2f}, {why})")
     dtypes = columns(found.kind)
     for name, guess in found.guesses.items():
         if name != "duration_s" and dtypes[name] in (UTC_TIME, pl.Date):
             _settle_time(settled, name, guess, sample, dated=dtypes[name] == pl.Date)
+    _settle_alike(settled)
     numeric = {
         name: guess
         for name, guess in found.guesses.items()
@@ -91,9 +101,8 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
 
 
 def _label(guess: Guess) -> str:
-    return f'column "{" + ".join(guess.columns)}"' if len(guess.columns) == 1 else (
-        f"columns {' and '.join(chr(34) + name + chr(34) for name in guess.columns)}"
-    )
+    named = " and ".join(f'"{name}"' for name in guess.columns)
+    return f"column{'s' * (len(guess.columns) > 1)} {named}"
 
 
 def _settle_time(settled: Settled, name: str, guess: Guess, sample: Sample, *, dated: bool) -> None:
@@ -106,7 +115,20 @@ def _settle_time(settled: Settled, name: str, guess: Guess, sample: Sample, *, d
     settled.tell(name, form.evidence)
     if form.undecided:
         ways = " or ".join(f'"{_first(other.format)}"' for other in forms)
-        settled.doubts.append(f"{_label(guess)} can be read as {ways}: {form.evidence}")
+        settled.open_times[name] = [other.format for other in forms]
+        settled.doubt(name, "format", f"{_label(guess)} can be read as {ways}: {form.evidence}")
+
+
+def _settle_alike(settled: Settled) -> None:
+    """Read times that can be read in several ways as another column of the file is surely read: one hand wrote both."""
+    settings = [(name, rule["format"]) for name, rule in settled.rules.items() if "format" in rule]
+    sure = [format for name, format in settings if name not in settled.open_times]
+    for name, ways in settled.open_times.items():
+        told = [way for way in ways if way in sure]
+        if len(told) == 1 and len(ways) > 1:
+            settled.rules[name]["format"] = told[0]
+            settled.tell(name, "another column is written like it")
+            settled.doubts.pop((name, "format"))
 
 
 def _first(format: str | list[str]) -> str:
@@ -144,12 +166,13 @@ def _settle_marks(settled: Settled, numeric: Mapping[str, Guess], values: Iterab
     cells += [(column.name, column.numbers) for column in values]
     decided = {form.decimal for _, forms in cells for form in forms[:1] if not form.undecided and form.decimal}
     if len(decided) > 1:
-        settled.doubts.append("some columns have a decimal comma and others a decimal point")
+        settled.doubt("", "marks", "some columns have a decimal comma and others a decimal point")
         return
     marks = [form for name, forms in cells if (form := _form_by(forms, decided)) is not None]
     for name, forms in cells:
         if forms and forms[0].undecided and not decided:
-            settled.doubts.append(f'column "{name}" can be read with a decimal point or a decimal comma: {forms[0].evidence}')
+            ways = "with a decimal point or a decimal comma"
+            settled.doubt(name, "marks", f'column "{name}" can be read {ways}: {forms[0].evidence}')
     decimal = next((form.decimal for form in marks if form.decimal), None)
     thousands = next((form.thousands for form in marks if form.thousands), None)
     if decimal == ",":
@@ -182,13 +205,14 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
         unit: str | None = form.unit
         if form.undecided and unit == "words":
             if stated is None:
-                settled.doubts.append(f'column "{column.name}" can be read in two ways: {form.evidence}')
+                settled.doubt(name, "unit", f'column "{column.name}" can be read in two ways: {form.evidence}')
         elif form.undecided and stated in ("min", "mm:ss"):
             unit = "mm:ss"
         elif form.undecided and stated in ("h", "h:mm:ss"):
             unit = "h:mm:ss"
         elif form.undecided:
-            settled.doubts.append(f'column "{column.name}" can be hours and minutes or minutes and seconds: {form.evidence}')
+            ways = "hours and minutes or minutes and seconds"
+            settled.doubt(name, "clock", f'column "{column.name}" can be {ways}: {form.evidence}')
         settled.rules[name]["unit"] = unit
         settled.tell(name, form.evidence)
         return
@@ -200,7 +224,7 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
     if unit is None or UNITS[unit][0] != dimension:
         settled.rules[name]["unit"] = "min" if dimension == "time" else "kg"
         settled.tell(name, "the unit is a guess")
-        settled.doubts.append(f'column "{column.name}" ({name}) does not say its unit')
+        settled.doubt(name, "unit", f'column "{column.name}" ({name}) does not say its unit')
     elif UNITS[unit][1] != 1.0 or borne:
         settled.rules[name]["unit"] = unit
         settled.tell(name, f"the unit is {unit}")
@@ -225,25 +249,26 @@ def _hold_against_each_other(settled: Settled, guesses: Mapping[str, Guess]) -> 
     length_s = (ended - started) / 1e6
     column = guesses["duration_s"].cells
     rule = settled.rules["duration_s"]
-    doubt = next((text for text in settled.doubts if f'"{column.name}"' in text and "unit" in text), None)
-    doubt = doubt or next((text for text in settled.doubts if f'"{column.name}" can be' in text), None)
+    open_keys = {("duration_s", topic) for topic in ("unit", "clock")} | {(column.name, "marks")}
+    is_open = bool(open_keys & settled.doubts.keys())
     for unit, decimal in _ways(column, rule, settled.file):
         told = seconds_of(column, {"unit": unit}, {**settled.file, "decimal": decimal})
         off = (told - length_s).abs()
-        agrees = ((off <= _ROUNDED_S + UNITS[unit][1] * 0.51) | (off <= _EXACT * length_s)).mean()
+        agrees = ((off <= _ROUNDED_S + UNITS[unit][1] * _HALF_A_UNIT) | (off <= _EXACT * length_s)).mean()
         if length_s.median() and agrees is not None and float(agrees) >= _AGREEING:  # type: ignore[arg-type]
-            if doubt is not None or rule.get("unit", "s") == unit:
+            if is_open or rule.get("unit", "s") == unit:
                 settled.rules["duration_s"] = {**rule, "unit": unit}
                 settled.file["decimal"] = decimal
                 settled.tell("duration_s", "start and duration give the end")
-                settled.doubts = [text for text in settled.doubts if text != doubt]
+                for key in open_keys:
+                    settled.doubts.pop(key, None)
             else:
-                settled.doubts.append(
-                    f'column "{column.name}" says {rule.get("unit", "s")}, but start and end say that it is {unit}'
-                )
+                said = rule.get("unit", "s")
+                what = f'column "{column.name}" says {said}, but by start and end it is {unit}'
+                settled.doubt("duration_s", "unit", what)
             return
-    settled.rules.pop("duration_s")
-    settled.doubts = [text for text in settled.doubts if f'"{column.name}"' not in text]
+    settled.rules.pop("duration_s")  # it is the length of something else, and the end is known
+    settled.doubts = {key: what for key, what in settled.doubts.items() if key[0] not in ("duration_s", column.name)}
 
 
 def _ways(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
@@ -260,8 +285,7 @@ def _settle_clock(settled: Settled, guesses: Mapping[str, Guess]) -> None:
     if "duration_s" not in settled.rules or "ended_at" in guesses or "started_at" not in settled.rules:
         return
     column = guesses["duration_s"].cells
-    doubt = next((text for text in settled.doubts if text.startswith(f'column "{column.name}" can be hours')), None)
-    if doubt is None:
+    if ("duration_s", "clock") not in settled.doubts:
         return
     at_us = clock_us(guesses["started_at"].cells.text, settled.rules["started_at"].get("format"))
     clashes = {
@@ -271,11 +295,11 @@ def _settle_clock(settled: Settled, guesses: Mapping[str, Guess]) -> None:
     if len(at_us) >= _FEWEST_STAMPS and clashes["mm:ss"] <= _CLASH_FREE and clashes["h:mm:ss"] >= _CLASHING:
         settled.rules["duration_s"]["unit"] = "mm:ss"
         settled.tell("duration_s", "read as hours, cycles would overlap")
-        settled.doubts.remove(doubt)
+        settled.doubts.pop(("duration_s", "clock"))
 
 
 def _clashes(guesses: Mapping[str, Guess], at_us: pl.Series, length_us: pl.Series) -> tuple[float, float]:
-    """Return the share of cycles that overlap the next on their machine, were the times their starts, and their ends."""
+    """Return the share of cycles that would overlap the next on their machine, the times being starts, and ends."""
     machine = guesses["machine"].cells.text if "machine" in guesses else pl.repeat("", len(at_us), eager=True)
     rows = pl.DataFrame({"machine": machine, "at": at_us, "length": length_us}).drop_nulls().sort("machine", "at")
     gap = pl.col("at").shift(-1).over("machine") - pl.col("at")
@@ -305,7 +329,7 @@ def _settle_stamp(settled: Settled, guesses: Mapping[str, Guess]) -> None:
         settled.moved["ended_at"] = "started_at"
         settled.evidence["ended_at"] = [*settled.evidence.pop("started_at"), "read as a start, cycles would overlap"]
     else:
-        settled.doubts.append(f"nothing tells whether {_label(stamp)} is the start or the end of a cycle")
+        settled.doubt("started_at", "stamp", f"nothing tells whether {_label(stamp)} is the start or end of a cycle")
 
 
 def _says_start(guess: Guess) -> bool:
@@ -320,7 +344,7 @@ def settle_words(settled: Settled, name: str, column: Column, list_name: str) ->
     if strange := [word for word, meaning in lookup.items() if meaning is None]:
         listed = ", ".join(f'"{word}"' for word in strange[:6])
         one_of = ", ".join(FIELD_WORDS.get(list_name, ()))
-        settled.doubts.append(f'column "{column.name}" says {listed}: tell which of {one_of} it is')
+        settled.doubt(name, "words", f'column "{column.name}" says {listed}: tell which of {one_of} it is')
     if lookup:
         settled.rules[name]["lookup"] = {word: meaning or UNKNOWN_WORD[list_name] for word, meaning in lookup.items()}
 
@@ -329,13 +353,13 @@ def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: 
     """Name the machines by their ids; where no column names one, take that of the file."""
     if (guess := found.guesses.get("machine")) is not None:
         values = guess.cells.text.drop_nulls().unique().to_list()
-        ids = {value: known.machines.get(value.casefold()) for value in values}
-        if all(ids.values()) and any(value != machine for value, machine in ids.items()):
-            settled.rules["machine"]["lookup"] = {value: str(machine) for value, machine in sorted(ids.items())}
+        ids = [known.machines.get(value.casefold()) for value in values]
+        if all(ids) and ids != values:
+            settled.rules["machine"]["lookup"] = dict(sorted(known.machines.items()))
     elif found.kind in ("estimate", "job") or known.machine is not None:
         return
     elif (titled := machine_of_titles(sample.titles, known.machines)) is not None:
         settled.rules["machine"] = {"constant": titled[0]}
         settled.evidence["machine"] = [f'the title line "{titled[1]}" says so']
     else:
-        settled.doubts.append(NO_MACHINE)
+        settled.doubt(*NO_MACHINE, "nothing in it says which machine it is of: " + NAME_THE_MACHINE)

@@ -18,7 +18,10 @@ _COMMENT_WIDTH = 110
 
 def profile_text(proposal: Proposal) -> str:
     """Return the TOML of a proposed profile; what a person must decide stands in front, and beside each field."""
-    return "\n".join([*_head(proposal), *_file(proposal.data.get("file", {})), *_columns(proposal), *_items(proposal)]) + "\n"
+    return (
+        "\n".join([*_head(proposal), *_file(proposal.data.get("file", {})), *_columns(proposal), *_items(proposal)])
+        + "\n"
+    )
 
 
 def _head(proposal: Proposal) -> Iterator[str]:
@@ -91,8 +94,6 @@ def _value(value: Any) -> str:
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_value(item) for item in value) + "]"
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
 
 
 def source_glob(path: str, proposal: Proposal) -> str:
