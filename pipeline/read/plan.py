@@ -17,6 +17,7 @@ from schemas.vocabulary import InputKind
 
 TABLE_KINDS: tuple[InputKind, ...] = ("cycle", "tool_change", "edge_change", "event", "estimate", "job")
 ESTIMATE_TIMES = ("cut_s", "noncut_s", "cycle_s", "load_s", "setup_s")
+OWN_NAMES = frozenset(name for kind in TABLE_KINDS for name in columns(kind))
 
 
 @dataclass(frozen=True)
@@ -141,8 +142,9 @@ def _needed(kind: InputKind, given: Mapping[str, ColumnRule]) -> list[str]:
 
 def _from_own_names(names: Sequence[str], decimal: str) -> TablePlan | NoPlan:
     by_plain = {name.strip().casefold(): name for name in reversed(names)}
+    kinds = TABLE_KINDS if by_plain.keys() & OWN_NAMES else ()  # most lines that are looked at are no header of ours
     plans = []
-    for kind in TABLE_KINDS:
+    for kind in kinds:
         rules = {
             name: ColumnRule.model_validate({"from": by_plain[name]}) for name in _fields(kind) if name in by_plain
         }
@@ -150,8 +152,9 @@ def _from_own_names(names: Sequence[str], decimal: str) -> TablePlan | NoPlan:
             plans.append(TablePlan(kind, rules, decimal=decimal))
     plans.sort(key=lambda plan: plan.score, reverse=True)
     if not plans or (len(plans) > 1 and plans[0].score == plans[1].score):
+        nearest = _nearest(by_plain) if kinds else ""
         return NoPlan(
-            f"Nobody has said yet what this file is; its columns are {_listed(names)}.{_nearest(by_plain)} Write a "
+            f"Nobody has said yet what this file is; its columns are {_listed(names)}.{nearest} Write a "
             "profile that says which column is which field (the README shows one) and name it under [[source]] in "
             "shop.toml."
         )
