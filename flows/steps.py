@@ -49,7 +49,7 @@ from schemas.vocabulary import NEEDS_PROFILE
 
 DERIVED = "derived_from"
 PUBLISHED = "published_from"
-LOADING_MEMORY_MB = 800  # what the book may take beside the blocks being read, so that 2 GB do for a file of any size
+LOADING_MEMORY_MB = 500  # what the book may take beside the blocks being read, so that 2 GB do for a file of any size
 
 
 @dataclass(frozen=True)

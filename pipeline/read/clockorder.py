@@ -153,7 +153,8 @@ class _Log:
             return
         self._take_in(rows, ready)
         first = max(0, ready - NEAR_ROWS)
-        self.kept, self.done = rows.slice(first), ready - first
+        kept = rows.slice(first)  # with texts of its own: a slice keeps the memory of all that it is cut from
+        self.kept, self.done = pl.DataFrame(kept.to_dict(as_series=False), schema=kept.schema), ready - first
 
     def finish(self) -> None:
         """Take in the last rows."""

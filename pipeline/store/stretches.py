@@ -48,12 +48,12 @@ class Stretches:
         times = rows.select(pl.col(self._first).alias("first"), pl.col(self._last).alias("last"))
         first_us, last_us = times["first"].to_physical(), times["last"].to_physical()
         self.reach = self.reach.joined(Reach(first_us.min(), last_us.max()))  # type: ignore[arg-type]
-        self._days.append(_heads_of_days(rows["machine"], times, first_us // _DAY_US, last_us // _DAY_US))
+        self._days.append(_copied(_heads_of_days(rows["machine"], times, first_us // _DAY_US, last_us // _DAY_US)))
         at = first_us if self._unit_us == 1 else first_us // self._unit_us * self._unit_us
         frame, starts = _in_order(pl.DataFrame([rows["machine"], at.alias("at"), rows.select(key=self._key)["key"]]))
-        ranges = self._stretches(frame, starts)
+        ranges = _copied(self._stretches(frame, starts))
         self._ranges.append(ranges)
-        self._twins.append(self._twins_of(frame, starts))
+        self._twins.append(_copied(self._twins_of(frame, starts)))
         return ranges.group_by("machine").agg(_REACH)
 
     def _stretches(self, frame: pl.DataFrame, starts: pl.Series) -> pl.DataFrame:
@@ -92,6 +92,11 @@ class Stretches:
         found = pl.concat(self._days).unique(["machine", "day", "last_day"])
         times = {self._first: pl.col("first")} | ({self._last: pl.col("last")} if self._last != self._first else {})
         return found.select("machine", **times)
+
+
+def _copied(few: pl.DataFrame) -> pl.DataFrame:
+    """Return a few rows with texts of their own: texts that were taken from a chunk keep the memory of all of it."""
+    return pl.DataFrame(few.to_dict(as_series=False), schema=few.schema)
 
 
 def _in_order(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.Series]:
