@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from pipeline.read.devices_xml import Device
 
 CHUNK_ROWS: Final = 200_000
+CHUNK_BYTES: Final = 128 << 20  # of a document whose values are long
 READ_BYTES: Final = 1 << 18
 MAX_ELEMENT_BYTES: Final = 16 << 20
 """The most that one tag or one value may be long; a value of a machine does not come near (common practice)."""
@@ -118,7 +119,7 @@ def read_streams(
     last_row, told = 0, False
     walk = _Walk(names)
     for broken in _fed(walk, stream):
-        if len(walk.codes) < CHUNK_ROWS and not broken:
+        if len(walk.codes) < CHUNK_ROWS and walk.chunk_bytes < CHUNK_BYTES and not broken:
             continue
         table = _table(walk, broken, items, context, last_row, () if told else notes)
         last_row, told = last_row + table.rows_read, True
@@ -237,6 +238,7 @@ class _Walk:
         self.texts: dict[int, str] = {}
         self.qualifiers: dict[int, str] = {}
         self.sample_counts: dict[int, str] = {}
+        self.chunk_bytes = 0
         if len(self.kinds) > MAX_KINDS:
             self.kinds.clear()
             self._codes_by_kind.clear()
@@ -245,6 +247,7 @@ class _Walk:
     def feed(self, part: _Part) -> str:
         """Take some bytes in; return why the document cannot be read beyond them, if so."""
         trouble = ""
+        self.chunk_bytes += len(part.data)
         if part.inside and not self._is_lost:
             if self._parser is None:
                 self._parser, self._fed = self._open(), 0
@@ -275,7 +278,7 @@ class _Walk:
         category = ""
         depth = inside_depth = 0
         codes = self._codes_by_key
-        open_line = 0
+        open_line = open_byte = 0
         open_attributes: dict[str, str] = {}
         parts: list[str] = []
         children: list[str] = []  # entries of a data set or table, as adapter text writes them
@@ -306,20 +309,19 @@ class _Walk:
             depth -= 1
 
         def observation(tag: str, attributes: dict[str, str]) -> None:
-            nonlocal open_line, open_attributes, inside_depth, children
+            nonlocal open_line, open_byte, open_attributes, inside_depth, parts, children
             inside_depth += 1
             if inside_depth == 1:
-                open_line, open_attributes = parser.CurrentLineNumber, attributes
+                open_line, open_byte, open_attributes = parser.CurrentLineNumber, parser.CurrentByteIndex, attributes
                 parser.CharacterDataHandler = characters
                 return
             if inside_depth > MAX_DEPTH:
                 raise _Refused(f"elements are nested deeper than {MAX_DEPTH}")
-            around.append((attributes, parts.copy(), children))
-            parts.clear()
-            children = []
+            around.append((attributes, parts, children))
+            parts, children = [], []
 
         def observed(tag: str) -> None:
-            nonlocal inside_depth, category, children
+            nonlocal inside_depth, category, parts, children
             if inside_depth == 1:
                 inside_depth = 0
                 parser.CharacterDataHandler = None
@@ -340,12 +342,15 @@ class _Walk:
                 children = []
             elif inside_depth:
                 inside_depth -= 1
+                if parser.CurrentByteIndex - open_byte > MAX_ELEMENT_BYTES:
+                    raise _Refused(f"an observation is longer than {MAX_ELEMENT_BYTES >> 20} MiB")
                 entry = _set_text(children) if children else _quoted("".join(parts).strip())
                 above, before, children = around.pop()
                 if (name := above.get("key")) is not None:
                     children.append(name if above.get("removed") == "true" else f"{name}={entry}")
                     entry = ""
-                parts[:] = [*before, entry]
+                before.append(entry)
+                parts = before
             else:
                 category = ""
                 parser.StartElementHandler = structure

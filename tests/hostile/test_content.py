@@ -231,6 +231,19 @@ def test_xml_that_no_parser_follows_breaks_off(read, inside):
     assert len(whole.messages) <= 1
 
 
+@pytest.mark.parametrize("child", ["<y>1</y>", '<Entry key="k">1</Entry>'])
+def test_an_observation_with_very_many_parts_takes_no_longer_for_each(read, child):
+    """Sixty thousand parts are read in a moment, a hundred megabytes of them are refused."""
+    began = time.monotonic()
+
+    (whole,) = read(document(inside=f'<DataSet dataItemId="d">{child * 60_000}</DataSet>'))
+    (endless,) = read(document(inside=f'<DataSet dataItemId="d">{child * (17 * MIB // len(child))}</DataSet>'))
+
+    assert time.monotonic() - began < 20
+    assert whole.rows >= 2
+    assert any("an observation is longer than 16 MiB" in message for message in endless.messages)
+
+
 # --- workbooks ---
 
 CONTENT_TYPES = (
