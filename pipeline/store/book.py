@@ -6,6 +6,7 @@ It knows no kinds of rows and loads nothing; every other module gets its connect
 from __future__ import annotations
 
 import secrets
+from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -67,8 +68,18 @@ class Book:
 
     @contextmanager
     def handed_over(self, rows: pl.DataFrame) -> Iterator[None]:
-        """Make a frame readable for statements as the table `chunk`."""
-        self.connection.register("chunk", rows.to_arrow())
+        """Make a frame readable as the table `chunk`, once: the statement that runs next must read it one time.
+
+        DuckDB keeps what was handed over to the end of the transaction, so it is given a stream that holds nothing
+        when it was drawn; a whole table would stay in memory chunk after chunk.
+        """
+        from pyarrow import RecordBatchReader
+
+        table = rows.to_arrow()
+        batches, shape = deque(table.to_batches()), table.schema
+        del table
+        drawn = (batches.popleft() for _ in range(len(batches)))
+        self.connection.register("chunk", RecordBatchReader.from_batches(shape, drawn))
         try:
             yield
         finally:
