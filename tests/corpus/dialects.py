@@ -485,8 +485,9 @@ def text_lines(
         body.insert(chance.randint(1, len(body)), "")
         how.append("blank line")
     if chance.random() < 0.15:
-        total = HEADS["total"][made.language][0]
-        body.append(line_of([total, *("" for _ in columns[1:-1]), len(body)], delimiter))
+        counted = next((column for column in columns[1:] if isinstance(column.cells[0], int)), None)
+        cells = [sum(column.cells) if column is counted else "" for column in columns[1:]]  # type: ignore[arg-type]
+        body.append(line_of([HEADS["total"][made.language][0], *cells], delimiter))
         how.append("total line")
     return [*above, *above_rows, *body], ", ".join(how)
 

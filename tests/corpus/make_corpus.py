@@ -1113,7 +1113,86 @@ def fr_cycles_three_bad_rows() -> Export:
     return Export(PARIS, {"cycles.csv": text_file(lines, "cp1252")}, "cycle", shown(rows, f"{CYCLE} parts"), rejected=3)
 
 
+@export
+def de_cycles_seconds_with_thousands_mark() -> Export:
+    rows = cycles(20, seed=121, zone=BERLIN, machines=("F1", "F2"), aborted=0)
+    lines = lines_of(
+        {
+            "Maschine": "machine",
+            "Programm": "program",
+            "Beginn": clock("started_at", "%d.%m.%Y %H:%M:%S", BERLIN),
+            "Zykluszeit (s)": times("length_s", 1, 0, ",", "."),  # 1.180 is twenty minutes
+            "Gutteile": "parts",
+        },
+        rows,
+    )
+    return Export(BERLIN, {"zyklen.csv": text_file(lines, "cp1252")}, "cycle", shown(rows, f"{CYCLE} parts"))
+
+
+@export
+def sv_cycles_year_of_two_digits_first() -> Export:
+    rows = cycles(18, seed=122, zone=STOCKHOLM, machines=("Fräs 1", "Svarv 2"))
+    form = "%y-%m-%d %H:%M:%S"
+    lines = lines_of(
+        {
+            "Maskin": "machine",
+            "Program": "program",
+            "Starttid": clock("started_at", form, STOCKHOLM),
+            "Sluttid": clock("ended_at", form, STOCKHOLM),
+            "Antal godkända": "parts",
+        },
+        rows,
+    )
+    return Export(STOCKHOLM, {"korningar.csv": text_file(lines)}, "cycle", shown(rows, f"{CYCLE} parts"))
+
+
+@export
+def en_cycles_running_counter_alone() -> Export:
+    rows = cycles(18, seed=123, zone=DUBLIN, machines=("VM1",))
+    lines = lines_of(
+        {
+            "Machine": "machine",
+            "Program": "program",
+            "Start": clock("started_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "End": clock("ended_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "Total parts counter": lambda row: 20_400 + row["number"],  # not the parts of a cycle
+            "Spindle hours": lambda row: 6_120 + row["number"] // 3,
+        },
+        rows,
+        ",",
+    )
+    return Export(DUBLIN, {"counter.csv": text_file(lines)}, "cycle", shown(rows, CYCLE))
+
+
 # --- cycles that nobody can read without asking ---------------------------------------------------------------------
+
+
+@export
+def refused_plan_of_cycles() -> Export:
+    rows = cycles(16, seed=124, zone=DUBLIN, machines=("VM1", "VM2"))
+    lines = lines_of(
+        {
+            "Machine": "machine",
+            "Program": "program",
+            "Planned start": clock("started_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "Planned end": clock("ended_at", "%Y-%m-%d %H:%M:%S", DUBLIN),
+            "Planned quantity": "parts",
+        },
+        rows,
+        ",",
+    )
+    return Export(DUBLIN, {"plan.csv": text_file(lines)}, refused="whether any of it ran: it is a plan")
+
+
+@export
+def refused_cycles_two_parts_of_a_duration() -> Export:
+    lines = ["Machine,Program,Start,Cycle time,Good"]
+    lines += [
+        f"M1,O1041,2026-03-{day} {hour:02}:10:00,0:{21 + (day + hour) % 9},1" for day in (16, 17) for hour in (7, 9, 11)
+    ]
+    return Export(
+        DUBLIN, {"runs.csv": text_file(lines)}, refused="whether 0:21 is minutes and seconds or hours and minutes"
+    )
 
 
 @export
@@ -1590,6 +1669,15 @@ def pt_edge_changes_six_rows() -> Export:
 
 
 @export
+def refused_list_of_tool_lives() -> Export:
+    lines = ["Machine;Tool;Changed on;Used (min);Remaining (min)"]
+    lines += [
+        f"F{at % 2 + 1};T{at % 9 + 1};{12 + at // 2}.03.2026 07:{10 + at};{20 + at};{60 - 2 * at}" for at in range(14)
+    ]
+    return Export(BERLIN, {"standzeiten.csv": text_file(lines)}, refused="why an edge was changed, and whether one was")
+
+
+@export
 def refused_edge_changes_no_machine() -> Export:
     rows = edge_changes(14, seed=79, zone=BERLIN)
     lines = lines_of(
@@ -2047,6 +2135,43 @@ def sv_jobs_one_bad_row() -> Export:
     )
     lines.insert(6, "261099;111-11A;POM;fyra;2026-01-20;2026-02-20;Verkstad Söder")
     return Export(STOCKHOLM, {"order.csv": text_file(lines)}, "job", shown(rows, ORDER), rejected=1)
+
+
+@export
+def de_jobs_delivery_date_alone() -> Export:
+    rows = jobs(18, seed=125)
+    lines = lines_of(
+        {
+            "Auftrag": "job",
+            "Teilenummer": "part",
+            "Werkstoff": "material",
+            "Bestellmenge": "quantity",
+            "Liefertermin": on("due_on", "%d.%m.%Y"),
+            "Ist-Stückzeit (min)": times("quoted_cycle_s", 1 / 60, 1, ","),  # what it took, not what was quoted
+        },
+        rows,
+    )
+    return Export(
+        BERLIN, {"auftraege.csv": text_file(lines, "cp1252")}, "job", shown(rows, "job part material quantity")
+    )
+
+
+@export
+def us_jobs_weights_without_unit() -> Export:
+    rows = jobs(18, seed=126)
+    lines = lines_of(
+        {
+            "Job Number": "job",
+            "Part Number": "part",
+            "Order Qty": "quantity",
+            "Order Date": on("ordered_on", "%m/%d/%Y"),
+            "Raw weight": times("stock_kg", 1, 2),  # pounds or kilograms
+            "Part weight": times("part_kg", 1, 2),
+        },
+        rows,
+        ",",
+    )
+    return Export(CHICAGO, {"jobs.csv": text_file(lines)}, "job", shown(rows, "job part quantity ordered_on"))
 
 
 @export
