@@ -121,7 +121,8 @@ def _pieces(member: IO[bytes]) -> Iterator[_Piece]:
             cut = tags.rfind(b"<")
             if tags[cut + 1 : cut + 2] in (b"/", b""):  # an empty cell and its end stay together
                 cut = tags.rfind(b"<", 0, cut)
-        torn = cut < 0 or len(tags) - cut > _LONGEST_TAG_BYTES
+        cut = max(cut, 0)
+        torn = len(tags) - cut > _LONGEST_TAG_BYTES
         cut = len(tags) if torn else cut
         rest = tags[cut:]
         yield _Piece(len(new), tags[:cut], torn)
