@@ -29,7 +29,7 @@ from pipeline.read.chunk import (
 from pipeline.read.events import Items, is_level, items_seen, translate
 from pipeline.read.observations import NAME_IT
 from pipeline.read.personal import without_operators
-from pipeline.read.plan import Context, TablePlan, own_name, sources
+from pipeline.read.plan import ESTIMATE_TIMES, Context, TablePlan, own_name, sources
 from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
 from pipeline.read.rows import TableRead, no_skipped, row_columns
@@ -38,7 +38,7 @@ from pipeline.read.timefields import map_times
 from pipeline.read.times import read_dates
 from schemas.inputs import columns, required
 from schemas.profile import spared
-from schemas.vocabulary import CONDITION_LEVELS
+from schemas.vocabulary import CONDITION_LEVELS, InputKind
 
 _WIDE_NAME: Final = "__item"
 _WIDE_VALUE: Final = "__value"
@@ -73,8 +73,8 @@ def map_table(table: RawTable, plan: TablePlan, context: Context) -> TableRead:
     _map_machine(chunk)
     _reject_missing(chunk)
     rejects = chunk.problems.rejects()
-    rejects, totals = _no_rows(table, rejects)
     rows = _assemble(chunk)
+    rejects, totals = _no_rows(table, rejects, _incomplete(rows, plan.kind))
     if rejects.height or totals.height:
         bad = pl.concat([rejects["row_number"], totals["row_number"]]).unique()
         rows = rows.filter(~pl.col("row_number").is_in(bad.implode()))
@@ -105,12 +105,22 @@ def _assemble(chunk: Chunk) -> pl.DataFrame:
     )
 
 
-def _no_rows(table: RawTable, rejects: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _incomplete(rows: pl.DataFrame, kind: InputKind) -> pl.Series:
+    """Return the numbers of rows that lack what not one field, but one of several must give."""
+    if kind != "estimate":
+        return rows["row_number"].clear()
+    nameless = pl.col("job").is_null() & pl.col("program").is_null()
+    timeless = pl.all_horizontal(pl.col(name).is_null() for name in ESTIMATE_TIMES)
+    return rows.filter(nameless | timeless)["row_number"]
+
+
+def _no_rows(table: RawTable, rejects: pl.DataFrame, incomplete: pl.Series) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Part rejects from lines that are no rows: they cannot be read, and are totals or remarks by what they say."""
     none = pl.DataFrame(schema={"row_number": pl.Int64, "line": pl.Int64, "why": pl.String, "raw": pl.String})
-    if not rejects.height:
+    if not rejects.height and not len(incomplete):
         return rejects, none
-    bad = table.cells.filter(pl.col(ROW).is_in(rejects["row_number"].unique().implode()))
+    suspects = pl.concat([rejects["row_number"], incomplete]).unique()
+    bad = table.cells.filter(pl.col(ROW).is_in(suspects.implode()))
     texts = [name for name in bad.columns if name not in OWN]
     if not texts:
         return rejects, none

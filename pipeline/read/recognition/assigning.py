@@ -16,12 +16,12 @@ from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
 from pipeline.read.plan import text_of
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
-from pipeline.read.recognition.names import kind_titles
+from pipeline.read.recognition.names import kind_titles, says_actual
 from pipeline.read.recognition.sample import Column, Knowledge, Sample
 from pipeline.read.times import read_times
 from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
 from schemas.inputs import columns, required
-from schemas.profile import CELL_UNITS, UNITS, ColumnRule, spared
+from schemas.profile import CELL_UNITS, UNITS, ColumnRule, spared, unit_dimension
 from schemas.vocabulary import UTC_TIME, InputKind
 
 SURE: Final = 0.9
@@ -48,6 +48,22 @@ _FOLLOWS_WORTH: Final = 0.7
 _ELSEWHERE: Final = 0.25  # what a meaning counts that only tables of other kinds have a field for
 _IMPOSSIBLE: Final = 0.1  # what a meaning counts that the values do not allow
 _TAKEN: Final = 0.2  # what a meaning counts that another column surely bears
+_MINOR: Final = frozenset(
+    {
+        "material",
+        "stock_kg",
+        "part_kg",
+        "operation_kind",
+        "tool_type",
+        "source",
+        "note",
+        "edge_cost",
+        "pocket",
+        "text",
+        "operator",
+    }
+)
+"""Fields that change no time and no count: where a column may be one of them, it is left out without asking."""
 _ESTIMATE_TIMES: Final = ("cut_s", "noncut_s", "cycle_s", "load_s", "setup_s")
 KINDS: Final[tuple[InputKind, ...]] = ("cycle", "tool_change", "edge_change", "event", "estimate", "job")
 
@@ -91,11 +107,14 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
             taken.update(dict.fromkeys(guess.columns, guess.field))
     chosen = {name: _doubted(guess, candidates, chosen, taken, sample) for name, guess in chosen.items()}
     needed = set(needed_fields(kind, chosen))
-    chosen = {
-        name: guess for name, guess in chosen.items() if guess.confidence >= (PROPOSED if name in needed else NOTICED)
-    }
+    chosen = {name: guess for name, guess in chosen.items() if guess.confidence >= _least(name, needed)}
     missing = tuple(name for name in needed_fields(kind, chosen) if name not in chosen and name != "machine")
-    return Assignment(kind, chosen, missing, _score(kind, chosen, missing, sample))
+    return Assignment(kind, chosen, missing, _score(kind, chosen, missing, sample), tuple(_strange(kind, sample)))
+
+
+def _least(name: str, needed: set[str]) -> float:
+    """Return how sure a guess must be to be proposed at all."""
+    return PROPOSED if name in needed else SURE if name in _MINOR else NOTICED
 
 
 def _with_sequence(candidates: list[Guess]) -> list[Guess]:
@@ -156,6 +175,13 @@ def clock_us(text: pl.Series, format: str | list[str] | None) -> pl.Series:
     return utc.zip_with(utc.is_not_null(), naive).cast(pl.Float64)
 
 
+def _strange(kind: InputKind, sample: Sample) -> Iterator[str]:
+    """Tell columns that speak against a kind that has all it needs."""
+    for column in sample.columns:
+        if kind == "tool_change" and column.reading.concepts.get("tool_life", 0.0) >= NOTICED:
+            yield f'column "{column.name}" is of a tool\'s life: the rows may be tools as they stand, and no changes'
+
+
 def needed_fields(kind: InputKind, given: Iterable[str]) -> list[str]:
     """Return the fields that every row of a kind needs, given that some are filled."""
     names = required(kind)
@@ -191,6 +217,8 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
     if " ".join(column.name.split()).casefold() == name:
         return 1.0
     concepts = column.reading.concepts
+    if kind in ("estimate", "job") and unit_dimension(name) == "time" and says_actual(column.name):
+        return 0.0
     meant, others = 0.0, 0.0
     for concept, share in concepts.items():
         if FIELDS[kind].get(concept) == name:

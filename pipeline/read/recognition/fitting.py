@@ -14,6 +14,7 @@ from pipeline.read.recognition.names import known_word
 from pipeline.read.recognition.sample import Column, Knowledge
 from schemas.concepts import COUNTERS, DURATIONS, NUMBERS, TIMES, WORDS
 from schemas.inputs import columns
+from schemas.profile import UNITS
 from schemas.vocabulary import UTC_TIME, InputKind
 
 ORDERED: Final = 0.95  # share of steps in one direction from which a column of times counts as a log in order
@@ -102,8 +103,16 @@ def _fit_duration(column: Column) -> Fit:
     if column.durations:
         return Fit(0.6, "its cells are durations")
     if column.numbers and column.numbers[0].low >= 0:
-        return Fit(0.4, "its cells are numbers")
+        return _fit_measure(column, "time")
     return UNFIT
+
+
+def _fit_measure(column: Column, dimension: str) -> Fit:
+    """Return how well numbers fit a measure: a unit of it stated beside them says more than numbers alone."""
+    unit = column.unit or column.numbers[0].unit
+    if unit is not None and UNITS[unit][0] == dimension:
+        return Fit(0.6, f"its cells are numbers in {unit}")
+    return Fit(0.4, "its cells are numbers")
 
 
 def _fit_count(column: Column) -> Fit:
@@ -116,7 +125,7 @@ def _fit_count(column: Column) -> Fit:
 def _fit_number(column: Column) -> Fit:
     if not column.numbers or column.numbers[0].low < 0:
         return UNFIT
-    return Fit(0.4, "its cells are numbers")
+    return _fit_measure(column, "mass")
 
 
 def fit_words(field: str, column: Column) -> Fit:

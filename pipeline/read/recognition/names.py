@@ -31,6 +31,7 @@ _UNKNOWN: Final = 0.6  # what a name is worth with a word in it that nobody know
 _UNKNOWN_HEAD: Final = 0.3
 _PERHAPS: Final = 0.8
 _DISPUTED: Final = 0.6  # where two languages or meanings differ
+_ACTUAL: Final = 0.5
 _FOREIGN_UNIT: Final = 0.4
 _LONG_UNIT: Final = 4
 _INSTANTS: Final = frozenset(["started", "ended", "instant", "planned_instant", "due_on", "ordered_on"])
@@ -298,3 +299,14 @@ def _with_unit_tag(tags: tuple[str, ...], unit: Unit) -> tuple[str, ...]:
     if tag == "share" and meaning(tags, "last") and set(dict(meaning(tags, "last"))) & _TAKES["ratio"]:
         return tags
     return (*tags, tag)
+
+
+@lru_cache(maxsize=4096)
+def says_actual(name: str) -> bool:
+    """Return whether a name says that something really was so ("actual", "Ist"): no estimate and no quote does."""
+    words = plain(name).split()
+    return any(
+        language.words.get(word, {}).get("actual", 0.0) >= _ACTUAL
+        for language in languages().values()
+        for word in words
+    )

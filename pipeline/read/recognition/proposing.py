@@ -27,6 +27,7 @@ VERSION: Final = 1
 """To be raised when recognition would read a file otherwise than before: files without a profile are then read anew."""
 _NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
 _TITLED: Final = 0.6
+_LITTLE: Final = 0.01
 _FEWEST_NAMES: Final = 2
 _STATES_COST: Final = 3.0
 _MOST_REJECTED: Final = 0.1  # of the rows of a trial, before a reading counts as wrong
@@ -79,7 +80,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         return None
     best = readings[0]
     kind, settled = best.found.kind, best.settled
-    doubts = [*_rivals(readings, sample), *settled.doubts.values()]
+    doubts = [*best.found.doubts, *_rivals(readings, sample), *settled.doubts.values()]
     data: dict[str, Any] = {"version": 1, "name": name, "kind": kind}
     if layout := {**file, **settled.file}:
         data["file"] = layout
@@ -134,9 +135,10 @@ def _rivals(readings: list[_Reading], sample: Sample) -> Iterator[str]:
         if rival.kind != best.kind and not rival.missing and rival.score > best.score - _NEAR_KINDS:
             yield f"it can be {with_article(best.kind)} table or {with_article(rival.kind)} table"
             break
-    said = {kind: title_share(kind, sample) for kind in KINDS}
-    titled = max(said, key=lambda kind: said[kind])
-    if titled != best.kind and said[titled] >= _TITLED and said[best.kind] < said[titled]:
+    near = {other.found.kind for other in readings if len(other.found.missing) <= 1}
+    said = {kind: title_share(kind, sample) for kind in KINDS if kind in near}
+    titled = max(said, key=lambda kind: said[kind], default=best.kind)
+    if titled != best.kind and said[titled] >= max(_TITLED, title_share(best.kind, sample) + _LITTLE):
         columns = f"its columns are those of {with_article(best.kind)}"
         yield f"its title says that it is {with_article(titled)} table, {columns}"
 

@@ -338,7 +338,7 @@ def _says_start(guess: Guess) -> bool:
 
 def settle_words(settled: Settled, name: str, column: Column, list_name: str) -> None:
     """Map the words of a column to those of a closed list; a word that is not known is for a person to say."""
-    words = sorted(column.text.drop_nulls().unique().to_list())
+    words = [word for word in column.text.drop_nulls().unique().sort().to_list() if not known_word("total", word)]
     own = {word.casefold() for word in FIELD_WORDS.get(list_name, ())}
     lookup = {word: known_word(list_name, word) for word in words if word.casefold() not in own}
     if strange := [word for word, meaning in lookup.items() if meaning is None]:
