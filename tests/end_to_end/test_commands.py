@@ -23,7 +23,7 @@ MARTS = {
     "tools": "tool_life",
     "quoting": "quote_factor",
 }
-COMMANDS = ("run", "demo", "ingest", "derive", "publish", "check", "report", "rejects", "quote", "schedule")
+COMMANDS = ("run", "demo", "ingest", "derive", "publish", "check", "profile", "report", "rejects", "quote", "schedule")
 
 
 @pytest.fixture

@@ -245,7 +245,7 @@ def _weigh(
             return None  # what a row may lack is not taken from values alone
         if len(from_) == 1 and _means_another(kind, name, column):
             return None
-        confidence = fits if name == "machine" and fits > SURE else min(fits, _VALUES_ALONE)
+        confidence = fits if fits > SURE else min(fits, _VALUES_ALONE)  # only ids that the shop knows are surer
         return Guess(name, from_, column, confidence, _said(shown))
     confidence = 1 - (1 - share) * (1 - fits)
     return Guess(

@@ -27,7 +27,7 @@ from pipeline.read.recognition.settling import Settled, settle
 from pipeline.read.times import read_times
 from schemas.concepts import ITEM_CONCEPTS
 from schemas.profile import ITEM_DIMENSIONS, UNITS, standard_item
-from schemas.vocabulary import EXECUTION
+from schemas.vocabulary import EXECUTION, EXECUTION_ACTIVE
 from schemas.words import plain
 
 _OF_FEED: Final = re.compile(r"feed|vorschub|avance|avanco|avanzamento|posuw|posuv|voeding|aanzet|matning")
@@ -38,6 +38,7 @@ _FEWEST: Final = 2  # signals beside the time that make a table a wide log
 _LISTED_TOO: Final = frozenset({"Program", "ToolNumber"})  # columns that lists of cycles and tools have as well
 _CHANGES: Final = 0.2  # share of rows with the tool of the row before below which rows are changes of tools
 _CHANGES_COST: Final = 1.5
+_GOING_ON: Final = 0.1  # share of rows that say "running": the last row of a list of cycles may, no more
 _TILED: Final = 0.95
 _GAP_US: Final = 2_000_000  # a state and the next may be this far apart and still follow one another
 _TITLE_WORTH: Final = 0.8
@@ -164,13 +165,17 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled] | 
 
 
 def _is_state(column: Column) -> bool:
-    """Return whether all cells are words for states of a program run, and some are no outcomes of a cycle."""
-    words = column.text.drop_nulls().unique().to_list()
-    return (
-        1 < len(words) <= 20
-        and all(known_word("execution", word) is not None for word in words)
-        and any(known_word("outcome", word) is None for word in words)
-    )
+    """Return whether the cells are states of a program run and not the outcomes of cycles.
+
+    "Stopped" may be either; a state that is no outcome, or a run that is still going on in many rows, tells.
+    """
+    words = {word: known_word("execution", word) for word in column.few_values}
+    if len(words) < _FEWEST or not all(words.values()):
+        return False
+    if any(known_word("outcome", word) is None for word in words):
+        return True
+    active = [word for word, meaning in words.items() if meaning == EXECUTION_ACTIVE]
+    return float(column.text.drop_nulls().is_in(active).mean() or 0.0) >= _GOING_ON  # type: ignore[arg-type]
 
 
 def has_states(sample: Sample) -> bool:

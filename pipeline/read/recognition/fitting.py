@@ -154,7 +154,7 @@ def _fit_machine(column: Column, known: Knowledge) -> Fit:
 
 def _fit_program(column: Column, known: Knowledge) -> Fit:
     if known.programs and _share_in(column.text, known.programs) >= 0.9:
-        return Fit(0.9, "its cells are programs that the book knows")
+        return Fit(0.92, "its cells are programs that the book knows")
     if column.facts.program_like >= 0.8:
         return Fit(0.6, "its cells look like programs")
     return UNFIT if any(not form.whole for form in column.numbers[:1]) else Fit(0.15)
@@ -168,7 +168,7 @@ def _fit_tool(column: Column, known: Knowledge) -> Fit:
 
 def _fit_job(column: Column, known: Knowledge) -> Fit:
     if known.jobs and _share_in(column.text, known.jobs) >= 0.9:
-        return Fit(0.9, "its cells are jobs that the book knows")
+        return Fit(0.92, "its cells are jobs that the book knows")
     if any(not form.whole for form in column.numbers[:1]):
         return UNFIT
     numbered = float(column.text.drop_nulls().str.contains(_JOB_NUMBER).mean() or 0.0)  # type: ignore[arg-type]
