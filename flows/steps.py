@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,15 +19,15 @@ from pipeline import resources
 from pipeline.check.checking import check_rows
 from pipeline.clock import now
 from pipeline.derive.relations import load_relations
-from pipeline.errors import InputError, RejectedError
+from pipeline.errors import InputError, RejectedError, SpindlebookError
 from pipeline.logs import log
 from pipeline.progress import Progress
 from pipeline.read.devices_xml import digest_of_devices, documents_above, find_devices
-from pipeline.read.files import OpenedFile, find_sources, real_paths
+from pipeline.read.files import OpenedFile, find_sources, real_paths, unreadable
 from pipeline.read.itemnotes import STREAMS
 from pipeline.read.reading import ReadSettings, SourceRule, open_file, read_file, read_opened, source_rule
 from pipeline.read.recognition.proposing import VERSION, Proposal
-from pipeline.read.rows import FileRead, no_rejects
+from pipeline.read.rows import FileRead, SourceFile, TableRead, no_rejects
 from pipeline.read.unfinished import (
     Stamp,
     UnfinishedError,
@@ -52,6 +53,18 @@ PUBLISHED = "published_from"
 LOADING_MEMORY_MB = 500  # what the book may take beside the blocks being read, so that 2 GB do for a file of any size
 
 
+class ReadingFault(SpindlebookError):
+    """A fault of ours while one file was read: nothing of it was stored, and the next run tries it again."""
+
+    def __init__(self, source: SourceFile, error: Exception) -> None:
+        self.source = source
+        said = f"{type(error).__name__}: {error}".splitlines()[0]
+        super().__init__(
+            f"A fault in spindlebook, not in your file, while {source.name} was read ({said}). The other files were "
+            "read; the next run tries this one again. Run with --debug in front of the command for the details."
+        )
+
+
 @dataclass(frozen=True)
 class IngestResult:
     """What became of each source file."""
@@ -61,6 +74,8 @@ class IngestResult:
     """What the files read now gave otherwise than another export, or filled in: as the report of that name has it."""
     left: tuple[str, ...] = ()
     """Sentences on files that are left for the next run."""
+    faults: tuple[ReadingFault, ...] = ()
+    """Faults of ours at single files; the others came in."""
 
     @property
     def rows_loaded(self) -> int:
@@ -92,6 +107,11 @@ class IngestResult:
         lines += [f"{counts.name}: {counts.status}. {counts.reason}" for counts in unread]
         lines += self.left
         return "\n".join(lines)
+
+    def require_no_faults(self) -> None:
+        """Raise the first fault of ours."""
+        if self.faults:
+            raise self.faults[0]
 
     def require_readable(self) -> None:
         """Raise InputError where none of the files could be read."""
@@ -237,6 +257,22 @@ def _checked(file_read: FileRead) -> FileRead:
     return replace(file_read, tables=map(check_rows, file_read.tables))
 
 
+@contextmanager
+def _faults_of(source: SourceFile) -> Iterator[None]:
+    """Turn what a reader never should raise into a fault of one file, so that the others are read all the same."""
+    try:
+        yield
+    except (SpindlebookError, UnfinishedError):
+        raise
+    except Exception as error:
+        raise ReadingFault(source, error) from error
+
+
+def _without_faults(source: SourceFile, tables: Iterable[TableRead]) -> Iterator[TableRead]:
+    with _faults_of(source):
+        yield from tables
+
+
 def _found(sources: Iterable[Path]) -> list[Path]:
     sources = list(sources)
     if missing := [str(source) for source in sources if not source.exists()]:
@@ -261,6 +297,7 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
         by_file_id: dict[str, Path] = {}
         refused: dict[str, Path] = {}
         left: list[str] = []
+        faults: list[ReadingFault] = []
         at_start = {path: stamp_of(path) for path in paths}
         waiting = fresh_last(at_start)
         while waiting:
@@ -271,6 +308,9 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
             except UnfinishedError as error:
                 left.append(str(error))
                 taken_in = []
+            except ReadingFault as fault:
+                faults.append(fault)
+                taken_in = [load_file(book, unreadable(fault.source, str(fault)), "")]
             for done in taken_in:
                 by_file_id[done.file_id] = path
                 log(
@@ -294,7 +334,7 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
         settled = _settled(book, counts)
         new = [done.file_id for done in settled if not done.already_known]
         corrections = query(book, "corrections").filter(pl.col("file_id").is_in(new) | pl.col("by_file_id").is_in(new))
-    return IngestResult(settled, corrections, tuple(left))
+    return IngestResult(settled, corrections, tuple(left), tuple(faults))
 
 
 def _gone(standing: Iterable[str], sources: Iterable[Path]) -> list[str]:
@@ -314,12 +354,14 @@ def _take_in(book: Book, opened: OpenedFile | FileRead, path: Path, stamp: Stamp
         fingerprint = _reading_fingerprint(path, settings, known.shape, refused=known.status == NEEDS_PROFILE)
         if left_as_is(book, opened.source, known, fingerprint):
             return FileCounts.of(known, already_known=True)
-    file_read = read_opened(opened, settings)
+    with _faults_of(opened.source):
+        file_read = read_opened(opened, settings)
     if file_read.status != "loaded":
         after_reading(path, stamp)
-    file_read = replace(file_read, tables=watched(file_read.tables, path, stamp))
+    tables = watched(map(check_rows, file_read.tables), path, stamp)
+    file_read = replace(file_read, tables=_without_faults(file_read.source, tables))
     fingerprint = _reading_fingerprint(path, settings, file_read.shape, refused=file_read.status == NEEDS_PROFILE)
-    return load_file(book, _checked(file_read), fingerprint)
+    return load_file(book, file_read, fingerprint)
 
 
 def _knowing(book: Book, settings: ReadSettings) -> ReadSettings:

@@ -97,6 +97,7 @@ def run(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, strict:
 
     text, ingested = steps.run(list(sources), _workspace(workspace), obj["progress"])
     echo(text)
+    ingested.require_no_faults()
     if strict:
         ingested.require_no_rejects()
 
@@ -132,6 +133,7 @@ def ingest(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, stri
 
     result = steps.ingest(list(sources), _workspace(workspace), obj["progress"])
     echo(result.summary())
+    result.require_no_faults()
     result.require_readable()
     if strict:
         result.require_no_rejects()
@@ -410,6 +412,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (click.Abort, KeyboardInterrupt):
         return _interrupted()
     except SpindlebookError as error:
+        if error.exit_code == Exit.FAULT and "--debug" in (argv if argv is not None else sys.argv):
+            raise
         echo(str(error), err=True)
         return error.exit_code
     except BrokenPipeError:

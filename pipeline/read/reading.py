@@ -37,11 +37,13 @@ from pipeline.read.recognition.sample import Knowledge
 from pipeline.read.rows import FileRead, TableRead
 from pipeline.read.skipping import UNREAD_LINES
 from pipeline.read.streams_xml import SEVERAL_DEVICES, StreamNames, devices_in, read_streams
-from pipeline.read.text import HEAD_BYTES, TextBlock, decode_head, text_blocks
+from pipeline.read.text import BLOCK_BYTES, HEAD_BYTES, TextBlock, decode_head, text_blocks
 from pipeline.read.workbook import Sheet, WorkbookError, find_sheet_header, read_sheets, sheet_table, sheet_top
 from schemas.profile import FileShape, Profile, SkipRule
 from schemas.shop import LimitSettings
 
+SAMPLE_BYTES: Final = 2 << 20
+"""Of a text, what recognition weighs at a time: some ten thousand rows."""
 NO_TABLE: Final = "No line of the file names its columns. Give it a profile, or export it with a header line."
 NOTHING: Final = TablePlan("cycle", {})
 _PROFILE_SHAPES: Final = ("table", "json lines", "adapter text", "streams xml")
@@ -158,8 +160,9 @@ class _Job:
         """The context of a file that does not name its machine itself: its path may."""
         return replace(self.context, machine=self.context.machine or self.known.machine)
 
-    def blocks(self, stream: BinaryIO, *, quoted: bool = False) -> Iterator[TextBlock]:
-        return text_blocks(stream, self.encoding, quoted=quoted, line_bytes=self.limits.line_mib << 20)
+    def blocks(self, stream: BinaryIO, *, quoted: bool = False, block_bytes: int = BLOCK_BYTES) -> Iterator[TextBlock]:
+        line_bytes = self.limits.line_mib << 20
+        return text_blocks(stream, self.encoding, quoted=quoted, block_bytes=block_bytes, line_bytes=line_bytes)
 
     def too_wide(self, columns: int, what: str) -> str:
         if columns <= self.limits.columns:
@@ -271,7 +274,7 @@ def _text_table(job: _Job, layout: Layout, rows: int, titles: tuple[tuple[str, .
 
     def chunks() -> Iterator[RawTable]:
         with job.opened.open() as stream:
-            yield from read_delimited(job.blocks(stream, quoted=True), layout)
+            yield from read_delimited(job.blocks(stream, quoted=True, block_bytes=SAMPLE_BYTES), layout)
 
     return job.found(layout.names, chunks, lambda raw: split_line(raw, layout.delimiter), said, titles)
 
@@ -309,7 +312,7 @@ def _read_json(job: _Job) -> FileRead:
 
         def chunks() -> Iterator[RawTable]:
             with job.opened.open() as stream:
-                yield from read_json_lines(job.blocks(stream), keys)
+                yield from read_json_lines(job.blocks(stream, block_bytes=SAMPLE_BYTES), keys)
 
         plan, proposal = job.choose(job.found(unique_names(keys), chunks, lambda raw: []), own)
     if isinstance(plan, NoPlan):

@@ -66,7 +66,7 @@ def can_bear(concept: str, column: Column) -> bool:
     if concept in TIMES:
         return bool(column.times)
     if concept in DURATIONS:
-        return bool(column.durations or column.numbers)
+        return bool(column.numbers or column.durations)
     if concept in COUNTERS:
         return bool(column.numbers) and column.numbers[0].rises >= _COUNTING
     if concept in NUMBERS:

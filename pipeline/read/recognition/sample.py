@@ -19,6 +19,9 @@ from pipeline.read.recognition.number_forms import NumberForm, number_forms
 from pipeline.read.recognition.text_facts import TextFacts, text_facts
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
 
+_GLANCED_AT: Final = 50
+_HALF: Final = 0.5
+_MAY_BE_DURATION: Final = r"^[+\-−]?\s*(?:[Pp][\dTt]|\d[\d.,\s]*(?::|\p{L}|['\"′″]))"  # 1:05, 1 h, 12min, PT5M
 MOST_WORDS: Final = 40
 """A closed list of words has no more."""
 LOOKED_AT_ROWS: Final = 20_000
@@ -66,7 +69,9 @@ class Column:
     @cached_property
     def durations(self) -> list[DurationForm]:
         """The forms in which the cells are durations that bear their unit."""
-        return duration_forms(self.text)
+        first = self.text.drop_nulls().head(_GLANCED_AT)
+        may_be = first.str.contains(_MAY_BE_DURATION).mean()
+        return duration_forms(self.text) if isinstance(may_be, float) and may_be >= _HALF else []
 
     @cached_property
     def facts(self) -> TextFacts:
