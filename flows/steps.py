@@ -38,6 +38,7 @@ from pipeline.read.unfinished import (
     watched,
 )
 from pipeline.report.notes import book_notes
+from pipeline.report.quarantine import profile_command
 from pipeline.report.queries import query, require_marts, site_frames
 from pipeline.report.quoting import PastRuns, quote
 from pipeline.store.accounting import audit_store, fingerprint, require
@@ -70,6 +71,7 @@ class IngestResult:
     """What became of each source file."""
 
     files: tuple[FileCounts, ...]
+    workspace: str = "."
     corrections: pl.DataFrame | None = None
     """What the files read now gave otherwise than another export, or filled in: as the report of that name has it."""
     left: tuple[str, ...] = ()
@@ -104,7 +106,10 @@ class IngestResult:
         if self.corrections is not None:
             lines += correction_lines(self.corrections)
         lines += [line for counts in new for line in taken_up_lines(counts)]
-        lines += [f"{counts.name}: {counts.status}. {counts.reason}" for counts in unread]
+        for counts in unread:
+            lines.append(f"{counts.name}: {counts.status}. {counts.reason}")
+            if counts.status == NEEDS_PROFILE:
+                lines.append(f"  Next: {profile_command(counts.name, self.workspace)}")
         lines += self.left
         return "\n".join(lines)
 
@@ -334,7 +339,7 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress) -> Ing
         settled = _settled(book, counts)
         new = [done.file_id for done in settled if not done.already_known]
         corrections = query(book, "corrections").filter(pl.col("file_id").is_in(new) | pl.col("by_file_id").is_in(new))
-    return IngestResult(settled, corrections, tuple(left), tuple(faults))
+    return IngestResult(settled, str(workspace.folder), corrections, tuple(left), tuple(faults))
 
 
 def _gone(standing: Iterable[str], sources: Iterable[Path]) -> list[str]:

@@ -29,7 +29,7 @@ from pipeline.read.chunk import (
 from pipeline.read.events import Items, is_level, items_seen, translate
 from pipeline.read.observations import NAME_IT
 from pipeline.read.personal import without_operators
-from pipeline.read.plan import ESTIMATE_TIMES, Context, TablePlan, own_name, sources
+from pipeline.read.plan import ESTIMATE_TIMES, Context, TablePlan, own_name, sources, text_of
 from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
 from pipeline.read.rows import TableRead, no_skipped, row_columns
@@ -48,7 +48,7 @@ def map_tables(tables: Iterable[RawTable], plan: TablePlan, context: Context, la
     """Yield each chunk of one table as typed rows and rejects; `last` is the last row number before it."""
     noted = False
     for table in tables:
-        raw = _unpivot(table, plan, last) if plan.wide else table
+        raw = _unpivot(_without_totals(table, plan), plan, last) if plan.wide else table
         last = max(last, raw.last_row)
         read = map_table(raw, plan, context)
         if plan.notes and not noted:
@@ -129,6 +129,21 @@ def _no_rows(table: RawTable, rejects: pl.DataFrame, incomplete: pl.Series) -> t
         return rejects, none
     others = skipped_rows(found, pl.col("why")).with_columns(row_number=found[ROW])
     return rejects.filter(~pl.col("row_number").is_in(found[ROW].implode())), others.select(none.columns)
+
+
+def _without_totals(table: RawTable, plan: TablePlan) -> RawTable:
+    """Take out the lines of a wide table that have no time and are totals or remarks."""
+    rule = plan.columns.get("occurred_at")
+    if rule is None or not table.cells.height:
+        return table
+    timeless = text_of(table.cells, rule).is_null()
+    suspects = table.cells.filter(timeless)
+    if not suspects.height:
+        return table
+    why = why_no_row(suspects.select(pl.exclude(OWN)))
+    gone = suspects.with_columns(why=why).filter(pl.col("why").is_not_null())
+    rows = table.cells.filter(~pl.col(ROW).is_in(gone[ROW].implode()))
+    return replace(table, cells=rows, skipped=concat_skipped(table.skipped, skipped_rows(gone, pl.col("why"))))
 
 
 def _unpivot(table: RawTable, plan: TablePlan, last: int) -> RawTable:

@@ -14,6 +14,7 @@ from typing import Final
 from pipeline.read.adapter_text import LINE_START
 from pipeline.read.header import DELIMITERS, SEARCHED_LINES, split_line
 from pipeline.read.jsonlines import parse_object
+from pipeline.read.recognition.heads import find_text_head
 from pipeline.read.text import decode_head, sniff_encoding
 
 _MEDIA: Final = (
@@ -36,6 +37,7 @@ _ELAPSED_LINE: Final = re.compile(r"^\s*(\d+(?:\.\d+)?)(?:@[\d.]+)?\s*\|\s*[A-Za
 _ELAPSED_SHARE: Final = 0.9
 _ANSWER_PARTS: Final = re.compile(rb"^(?:--|HTTP/\d)[^<]{0,2000}<(?:\?xml|\w*:?MTConnect)")  # of a recorded answer
 _ERROR_TEXT: Final = re.compile(r"<(?:[\w.-]+:)?Error\s[^>]*>([^<]*)<")
+_TABLE_LINES: Final = 0.9
 _TABLE_SHARE: Final = 0.4  # of the first lines that must have equally many cells
 _PRINTABLE_SHARE: Final = 0.9
 _CONTROLS: Final = (*range(0x09), *range(0x0E, 0x1B), *range(0x1C, 0x20))
@@ -130,6 +132,8 @@ def _recognise_lines(lines: list[str]) -> Recognised:
     if not lines:
         return _unreadable("The file has no text in it. Export it again.")
     starts = [bool(re.match(LINE_START, line)) for line in lines]
+    if any(starts) and not starts[0] and _has_head(lines, starts.index(True)):
+        return Recognised("table")
     if (starts[0] and sum(starts) >= len(starts) * 0.1) or sum(starts) > len(starts) / 2:
         return Recognised("adapter text")
     if _counts_time(lines):
@@ -158,6 +162,15 @@ def _recognise_lines(lines: list[str]) -> Recognised:
         "This is text, but its lines are no table and no log that is known here. If it is a letter or a note, leave "
         "it: it does no harm. If it is a log, export it as CSV with a header line.",
     )
+
+
+def _has_head(lines: list[str], first: int) -> bool:
+    """Return whether bars between cells are those of a table: names stand above, and every line has as many cells."""
+    head = find_text_head(lines[:first])
+    if head is None or head.delimiter != "|" or head.score <= 0:
+        return False
+    counts = [len(split_line(line, "|")) for line in lines[first:]]
+    return sum(count == len(head.names) for count in counts) >= _TABLE_LINES * len(counts)
 
 
 def _counts_time(lines: list[str]) -> bool:

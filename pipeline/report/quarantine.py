@@ -100,7 +100,7 @@ def _mend(reason: str, group: pl.DataFrame, workspace: str) -> str:
     row = group.row(0, named=True)
     if reason == "missing_value" and "[[source]]" in row["message"]:
         return _NAME_MACHINE
-    command = _profile_command(row["file"], workspace)
+    command = profile_command(row["file"], workspace)
     profile_file = f'the profile "{row["profile"]}"' if row["profile"] else f"a profile ({command})"
     return _MENDS[reason].format(profile=command, profile_file=profile_file)
 
@@ -109,12 +109,12 @@ def _file_lines(files: pl.DataFrame, workspace: str) -> Iterator[str]:
     for row in files.iter_rows(named=True):
         yield f"{row['name']}: {row['status']}. {row['reason']}"
         if row["status"] == NEEDS_PROFILE:
-            yield f"  To do: {_profile_command(row['name'], workspace)}"
+            yield f"  To do: {profile_command(row['name'], workspace)}"
 
 
-def _profile_command(file: str, workspace: str) -> str:
+def profile_command(file: str, workspace: str) -> str:
     path = file.partition("!")[0]
-    return f"spindlebook profile {_quoted(path)} --workspace {_quoted(workspace)}"
+    return f"spindlebook profile {_quoted(path)} --workspace {_quoted(workspace)} --save"
 
 
 def _quoted(text: str) -> str:

@@ -31,6 +31,7 @@ _UNKNOWN: Final = 0.6  # what a name is worth with a word in it that nobody know
 _UNKNOWN_HEAD: Final = 0.3
 _PERHAPS: Final = 0.8
 _DISPUTED: Final = 0.6  # where two languages or meanings differ
+_SHORT_TITLE: Final = 2
 _ACTUAL: Final = 0.5
 _FOREIGN_UNIT: Final = 0.4
 _LONG_UNIT: Final = 4
@@ -122,6 +123,8 @@ def kind_titles(text: str) -> Mapping[InputKind, float]:
         for at in range(len(tokens) - length + 1):
             phrase = " ".join(tokens[at : at + length])
             kinds = titles().get(phrase)
+            if len(phrase) <= _SHORT_TITLE and phrase.upper() not in text.split():
+                continue  # "OF" is a French order, "of" an English word
             if kinds is None or taken & set(range(at, at + length)):
                 continue
             taken |= set(range(at, at + length))

@@ -91,7 +91,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
     if profile is not None and NO_MACHINE not in settled.doubts:
         doubts += _trial(sample, profile, context)
     elif profile is None and not best.found.missing:
-        doubts.append("the rules found do not make a profile")
+        doubts.append("its columns contradict one another")
     return Proposal(
         kind,
         data,
@@ -123,7 +123,7 @@ def _readings(sample: Sample, known: Knowledge) -> Iterator[_Reading]:
         yield _Reading(found, settle(found, sample, known), [])
     if (wide := wide_log(sample, known)) is not None:
         yield _Reading(*wide)
-    if (log := state_log(sample, known)) is not None:
+    elif (log := state_log(sample, known)) is not None:
         yield _Reading(*log, [])
 
 
@@ -133,14 +133,14 @@ def _rivals(readings: list[_Reading], sample: Sample) -> Iterator[str]:
     for other in readings[1:]:
         rival = other.found
         if rival.kind != best.kind and not rival.missing and rival.score > best.score - _NEAR_KINDS:
-            yield f"it can be {with_article(best.kind)} table or {with_article(rival.kind)} table"
+            yield f"it can be {_a(best.kind)} table or {_a(rival.kind)} table"
             break
     near = {other.found.kind for other in readings if len(other.found.missing) <= 1}
     said = {kind: title_share(kind, sample) for kind in KINDS if kind in near}
     titled = max(said, key=lambda kind: said[kind], default=best.kind)
     if titled != best.kind and said[titled] >= max(_TITLED, title_share(best.kind, sample) + _LITTLE):
-        columns = f"its columns are those of {with_article(best.kind)}"
-        yield f"its title says that it is {with_article(titled)} table, {columns}"
+        columns = f"its columns are those of {_a(best.kind)}"
+        yield f"its title says that it is {_a(titled)} table, {columns}"
 
 
 def _validated(data: dict[str, Any]) -> Profile | None:
@@ -195,11 +195,15 @@ def _unused(sample: Sample, data: Mapping[str, Any]) -> Iterator[str]:
             yield column.name
 
 
+def _a(kind: InputKind) -> str:
+    return with_article(kind).replace("_", " ")
+
+
 def refusal(proposal: Proposal) -> str:
     """Return why a file waits for a person, in a sentence or two."""
     open_points = [*(f"no column is surely its {name}" for name in proposal.missing), *proposal.doubts]
     listed = "; ".join(open_points[:4]) + (f"; and {len(open_points) - 4} more" if len(open_points) > 4 else "")
-    return f"It looks like {with_article(proposal.kind)} table, but that is not sure enough to read it: {listed}."
+    return f"It looks like {_a(proposal.kind)} table, but that is not sure enough to read it: {listed}."
 
 
 def told(proposal: Proposal) -> str:
@@ -207,9 +211,7 @@ def told(proposal: Proposal) -> str:
     fields = ", ".join(f"{name} = {' + '.join(guess.columns)}" for name, guess in proposal.guesses.items())
     items = ", ".join(f"{item['type']} = {item['name']}" for item in proposal.data.get("item", ()))
     least = min(proposal.confidence, 0.99)
-    return (
-        f"recognised as {with_article(proposal.kind)} table ({least:.2f}): {', '.join(filter(None, (fields, items)))}"
-    )
+    return f"recognised as {_a(proposal.kind)} table ({least:.2f}): {', '.join(filter(None, (fields, items)))}"
 
 
 __all__ = ["SURE", "VERSION", "Proposal", "propose", "refusal", "told"]

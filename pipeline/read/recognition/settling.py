@@ -192,7 +192,9 @@ def _whole(forms: list[NumberForm]) -> list[NumberForm]:
 
 
 def _form_by(forms: list[NumberForm], decided: set[Any]) -> NumberForm | None:
-    fitting = [form for form in forms if not decided or form.decimal is None or form.decimal in decided]
+    fitting = [
+        form for form in forms if not decided or (form.decimal in (None, *decided) and form.thousands not in decided)
+    ]
     return fitting[0] if fitting else None
 
 

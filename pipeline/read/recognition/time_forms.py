@@ -281,16 +281,16 @@ def _lies_better(one: _Reading, other: _Reading) -> bool:
     days, others = (reading.days.drop_nulls().unique().sort() for reading in (one, other))
     # Where a year of two digits changes places with a day, each day by one reading is another year by the other.
     years_too = one.family.order.endswith("y") != other.family.order.endswith("y")
-    least, most = (3, 6) if years_too else (4, 2)
+    rows = len(one.micros) - one.micros.null_count()
+    # Sums of months are dated on one day of each: only a log has many rows a day, at all hours.
+    many_a_day = one.family.holds == "instant" and rows >= 2 * len(days)
+    least, most = (2 if many_a_day else 3, 6) if years_too else (4, 2)
     dates = others.cast(pl.Int32).cast(pl.Date)
     same_day, months = dates.dt.day().unique(), dates.dt.truncate("1mo").n_unique()
     if len(days) != len(others) or len(same_day) > most or len(days) < least * len(same_day) or months < least:
         return False
     if 3 * (days[-1] - days[0]) > others[-1] - others[0]:
         return False
-    # Sums of months are dated on one day of each: only a log has many rows a day, at all hours.
-    rows = len(one.micros) - one.micros.null_count()
-    many_a_day = one.family.holds == "instant" and rows >= 2 * len(days)
     return years_too or many_a_day or (len(days) >= _MOST_SUMS and 1 not in same_day)
 
 
