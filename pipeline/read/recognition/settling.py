@@ -36,6 +36,7 @@ _FEWEST_STAMPS: Final = 8
 _CLASH_US: Final = 1_500_000  # durations and stamps are rounded to a second
 _CLASHING: Final = 0.1  # share of overlaps from which a reading counts as wrong
 _CLASH_FREE: Final = 0.01
+_FILLED: Final = 0.1  # of the time from start to start that the middle cycle takes at least
 _AGREEING: Final = 0.8  # share of rows in which end = start + duration before a unit counts as shown
 _EXACT: Final = 0.02  # relative; durations are rounded to their last digit
 _HALF_A_UNIT: Final = 0.51  # durations in whole minutes are half a minute off at most
@@ -92,6 +93,7 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
     _hold_against_each_other(settled, found.guesses)
     if found.kind == "cycle":
         _settle_clock(settled, found.guesses)
+        _settle_length(settled, found.guesses)
         _settle_stamp(settled, found.guesses)
     for name in FIELD_WORDS:
         if name in found.guesses:
@@ -298,6 +300,28 @@ def _settle_clock(settled: Settled, guesses: Mapping[str, Guess]) -> None:
         settled.rules["duration_s"]["unit"] = "mm:ss"
         settled.tell("duration_s", "read as hours, cycles would overlap")
         settled.doubts.pop(("duration_s", "clock"))
+
+
+def _settle_length(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Tell a decimal mark from one of thousands by the next cycle: lengths a thousand times apart cannot both fit."""
+    guess = guesses.get("duration_s")
+    if guess is None or "started_at" not in guesses or (guess.cells.name, "marks") not in settled.doubts:
+        return
+    at_us = clock_us(guesses["started_at"].cells.text, settled.rules["started_at"].get("format"))
+    gap = at_us.sort().diff().median()
+    fitting = []
+    for decimal, thousands in ((".", ","), (",", ".")):
+        file = {**settled.file, "decimal": decimal, "thousands": thousands}
+        length_us = seconds_of(guess.cells, settled.rules["duration_s"], file) * 1e6
+        middle = length_us.filter(guess.cells.text.str.contains(r"[.,]")).median()  # of those that the mark is in
+        if not isinstance(middle, float) or not isinstance(gap, float) or length_us.null_count():
+            continue
+        if _clashes(guesses, at_us, length_us)[0] <= _CLASH_FREE and middle >= _FILLED * gap:
+            fitting.append(file)
+    if len(fitting) == 1 and len(at_us) >= _FEWEST_STAMPS:
+        settled.file.update(fitting[0])
+        settled.tell("duration_s", "by the other mark, cycles would overlap or last next to nothing")
+        settled.doubts.pop((guess.cells.name, "marks"))
 
 
 def _clashes(guesses: Mapping[str, Guess], at_us: pl.Series, length_us: pl.Series) -> tuple[float, float]:
