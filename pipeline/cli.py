@@ -203,8 +203,8 @@ def check(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path | None
 def profile(file: Path, workspace: Path | None, save: bool, output: Path | None) -> None:
     """Propose a profile for an unknown export, as TOML, with how sure each field is and what shows it.
 
-    With --save it is kept in the workspace, and the next run reads the file, and files named like it, by it. Check the
-    lines in front first: they say what the file does not tell.
+    With --save it is kept in the workspace and tied to the file and those named like it. What the file does not tell
+    stands in it under to_check: answer it there and delete the lines; until then the file waits.
 
     \b
     Example:
@@ -224,7 +224,10 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
     if save:
         files = source_glob(file.resolve().as_posix(), proposal)
         kept = place.keep_profile(text, file.stem, files)
-        echo(f'Kept as {kept}; shop.toml ties "{files}" to it. Run again to read by it.', err=True)
+        echo(f'Kept as {kept}; shop.toml ties "{files}" to it.', err=True)
+        echo(
+            "Answer what stands under to_check in it, then run again." if not proposal.sure else "Run again.", err=True
+        )
     if output is not None:
         output.write_text(text, encoding="utf-8")
         echo(f"Written: {output}", err=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import os
 import re
@@ -87,7 +88,10 @@ class Workspace:
         Raises ConfigError, with nothing written, where the profile or shop.toml would have to be mended by hand.
         """
         slug = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-") or "profile"
-        place = f"{PROFILES}/{slug}.toml"
+        taken = {source.profile for source in self.shop.source if source.files != files}
+        numbers = itertools.chain([""], (f"-{number}" for number in itertools.count(2)))
+        places = (f"{PROFILES}/{slug}{number}.toml" for number in numbers)
+        place = next(place for place in places if self._is_free(place, files, taken))
         shop = self.shop_path.read_text(encoding="utf-8-sig") if self.shop_path.exists() else ""
         entry = f"[[source]]\nfiles = {json.dumps(files, ensure_ascii=False)}\nprofile = {json.dumps(place)}\n"
         if any(source.files == files and source.profile == place for source in self.shop.source):
@@ -96,16 +100,25 @@ class Workspace:
             tied = f"{shop.rstrip()}\n\n{entry}"
         else:
             tied = f"[shop]\ntimezone = {json.dumps(self.shop.shop.timezone)}\n\n{entry}"
+        path = self.folder / place
+        if path.exists() and path.read_text(encoding="utf-8") != text:
+            raise ConfigError(
+                f"{path} is kept already, and differs: mend that one, or delete it to have a new proposal."
+            )
         try:
             parse(text, Profile, place)
             parse(tied, ShopFile, SHOP_FILE)
         except TomlError as error:
             raise ConfigError(f"{error}\nNothing was written.") from None
-        path = self.folder / place
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
         self.shop_path.write_text(tied, encoding="utf-8")
         return path
+
+    def _is_free(self, place: str, files: str, taken: set[str | None]) -> bool:
+        """Return whether a profile may be written at a place: nobody put one there for other files."""
+        ours = any(source.files == files and source.profile == place for source in self.shop.source)
+        return place not in taken and (ours or not (self.folder / place).exists())
 
     def settings_fingerprint(self) -> str:
         """Return a hash of shop.toml and of every profile that it names."""

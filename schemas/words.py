@@ -206,3 +206,20 @@ def titles() -> Mapping[str, tuple[tuple[InputKind, float], ...]]:
                         kinds = found.setdefault(word, {})
                         kinds[kind] = max(likely, kinds.get(kind, 0.0))
     return {word: tuple(kinds.items()) for word, kinds in found.items()}
+
+
+@cache
+def other_tables() -> Mapping[str, tuple[frozenset[str], tuple[str, ...]]]:
+    """Return for kinds the whole words and the stems that say, in a title or file name, that a table is not of it."""
+    content = _load("other_tables")
+    return {
+        kind: (frozenset(listed["whole"]), tuple(listed["stem"]))
+        for kind, listed in content.items()
+        if "whole" in listed
+    }
+
+
+@cache
+def telling_columns() -> Mapping[str, frozenset[str]]:
+    """Return names of columns, in plain form, that say what a list is of: `sorts`, `units`, and stems `elsewhere`."""
+    return {name: frozenset(plain(word) for word in words) for name, words in _load("other_tables")["columns"].items()}

@@ -44,6 +44,10 @@ from schemas.shop import LimitSettings
 
 SAMPLE_BYTES: Final = 2 << 20
 """Of a text, what recognition weighs at a time: some ten thousand rows."""
+UNANSWERED: Final = (
+    'The profile "{name}" still has lines under to_check ("{0}"). Answer them in the profile, delete them there, and '
+    "run again."
+)
 NO_TABLE: Final = "No line of the file names its columns. Give it a profile, or export it with a header line."
 NOTHING: Final = TablePlan("cycle", {})
 _PROFILE_SHAPES: Final = ("table", "json lines", "adapter text", "streams xml")
@@ -204,6 +208,10 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
         return table
     if found.status:
         return job.refuse(found.status, found.shape, found.reason)
+    if job.profile and job.profile.to_check:
+        return job.refuse(
+            "needs a profile", found.shape, UNANSWERED.format(*job.profile.to_check[:1], name=job.profile.name)
+        )
     if found.shape in ("adapter text", "streams xml") and job.profile and job.profile.kind != "event":
         return job.refuse(
             "needs a profile",
@@ -368,7 +376,8 @@ def _read_workbook(job: _Job) -> FileRead:
     proposals = [proposal for _, _, proposal in found if proposal is not None]
     asked = next((proposal for proposal in proposals if not proposal.sure), next(iter(proposals), None))
     if not known:
-        reasons = [f'Sheet "{sheet.name}": {header.reason}' for sheet, header, _ in found if isinstance(header, NoPlan)]
+        first = sorted(found, key=lambda one: one[2] is None)  # the sheets that look like something
+        reasons = [f'Sheet "{sheet.name}": {header.reason}' for sheet, header, _ in first if isinstance(header, NoPlan)]
         reason = reasons[0] if reasons else "The workbook has no filled sheet."
         return job.refuse("needs a profile", "workbook", reason, asked)
     others = [sheet.name for sheet, header, _ in found if isinstance(header, NoPlan)]

@@ -133,7 +133,9 @@ def test_rejects_of_a_file_that_is_gone_do_not_nag(shop: Shop) -> None:
     shop.write("odd.csv", "a;b;c", "1;2;3", "4;5;6")
     shop.ingest()
     lines = shop.rejects()
-    assert any(line.startswith("  To do: spindlebook profile ") and line.endswith(" --workspace W --save") for line in lines)
+    assert any(
+        line.startswith("  To do: spindlebook profile ") and line.endswith(" --workspace W --save") for line in lines
+    )
 
     text = path.read_text()
     path.unlink()

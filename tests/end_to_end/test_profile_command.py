@@ -1,5 +1,6 @@
 """A file that leaves something open: listed, proposed, kept, read - through the installed command."""
 
+import re
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -24,12 +25,21 @@ def test_what_is_asked_is_answered_once_for_files_named_alike(spindlebook: Comma
     listed = spindlebook("rejects", "--workspace", shop)
     kept = spindlebook("profile", exports / "cycles_01.csv", "--workspace", shop, "--save")
     (exports / "cycles_02.csv").write_text(ASKED.replace("03/04", "03/05"))
+    waiting = spindlebook("ingest", exports, "--workspace", shop)
+    twice = spindlebook("profile", exports / "cycles_01.csv", "--workspace", shop, "--save")
+    [profile] = (shop / "profiles").iterdir()
+    profile.write_text(re.sub(r"(?s)to_check = \[.*?\n\]\n", "", profile.read_text()))
+    kept_again = spindlebook("profile", exports / "cycles_01.csv", "--workspace", shop, "--save")
     again = spindlebook("ingest", exports, "--workspace", shop)
 
     assert first.returncode == 3
     assert "spindlebook profile" in listed.stdout
     assert kept.returncode == 0, kept.stderr
     assert "To be checked" in kept.stderr
+    assert waiting.returncode == 3
+    assert "to_check" in waiting.stdout
+    assert twice.returncode == 0
+    assert kept_again.returncode == 2  # what a person mended is not written over
     assert "exports/cycles_*.csv" in (shop / "shop.toml").read_text()
     assert again.returncode == 0, again.stderr
     with duckdb.connect(str(shop / "spindlebook.duckdb"), read_only=True) as book:

@@ -15,10 +15,10 @@ import polars as pl
 from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
 from pipeline.read.plan import text_of
+from pipeline.read.recognition.contradicting import contradictions
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
-from pipeline.read.recognition.names import kind_titles, says_actual
-from pipeline.read.recognition.sample import Column, Knowledge, Sample
-from pipeline.read.times import read_times
+from pipeline.read.recognition.names import kind_titles, says
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
 from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
 from schemas.inputs import columns, required
 from schemas.profile import CELL_UNITS, UNITS, ColumnRule, spared, unit_dimension
@@ -31,6 +31,8 @@ NOTICED: Final = 0.6
 PROPOSED: Final = 0.3
 """From here on a column is proposed for a field that every row needs."""
 _OWN_NAME: Final = 0.999
+_PLAIN_DATE: Final = 0.8
+_KNOWN_WORDS: Final = 0.6  # what a name of which every word is known is worth at least
 _VALUES_ALONE: Final = 0.88  # what values are worth at most where the name says nothing
 _NAMED: Final = 0.8  # a name this sure of another meaning is not overruled by values
 _NEAR: Final = 0.08  # runners-up this close put the winner in doubt
@@ -109,7 +111,10 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     needed = set(needed_fields(kind, chosen))
     chosen = {name: guess for name, guess in chosen.items() if guess.confidence >= _least(name, needed)}
     missing = tuple(name for name in needed_fields(kind, chosen) if name not in chosen and name != "machine")
-    return Assignment(kind, chosen, missing, _score(kind, chosen, missing, sample), tuple(_strange(kind, sample)))
+    used = frozenset(column for guess in chosen.values() for column in guess.columns)
+    return Assignment(
+        kind, chosen, missing, _score(kind, chosen, missing, sample), tuple(contradictions(kind, used, sample))
+    )
 
 
 def _least(name: str, needed: set[str]) -> float:
@@ -168,20 +173,6 @@ def _follow(begun: pl.Series, ended: pl.Series) -> bool:
     return bool(after >= _FOLLOWING and before >= _DISJOINT and filled >= _FILLED)
 
 
-def clock_us(text: pl.Series, format: str | list[str] | None) -> pl.Series:
-    """Return times as microseconds, clock times as if in UTC; null where there is none."""
-    read = read_times(text, format)
-    naive, utc = read.naive.dt.timestamp("us"), read.utc.dt.timestamp("us")
-    return utc.zip_with(utc.is_not_null(), naive).cast(pl.Float64)
-
-
-def _strange(kind: InputKind, sample: Sample) -> Iterator[str]:
-    """Tell columns that speak against a kind that has all it needs."""
-    for column in sample.columns:
-        if kind == "tool_change" and column.reading.concepts.get("tool_life", 0.0) >= NOTICED:
-            yield f'column "{column.name}" is of a tool\'s life: the rows may be tools as they stand, and no changes'
-
-
 def needed_fields(kind: InputKind, given: Iterable[str]) -> list[str]:
     """Return the fields that every row of a kind needs, given that some are filled."""
     names = required(kind)
@@ -217,7 +208,7 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
     if " ".join(column.name.split()).casefold() == name:
         return 1.0
     concepts = column.reading.concepts
-    if kind in ("estimate", "job") and unit_dimension(name) == "time" and says_actual(column.name):
+    if kind in ("estimate", "job") and unit_dimension(name) == "time" and says(column.name, "actual"):
         return 0.0
     meant, others = 0.0, 0.0
     for concept, share in concepts.items():
@@ -248,6 +239,8 @@ def _weigh(
         confidence = fits if fits > SURE else min(fits, _VALUES_ALONE)  # only ids that the shop knows are surer
         return Guess(name, from_, column, confidence, _said(shown))
     confidence = 1 - (1 - share) * (1 - fits)
+    if share < _KNOWN_WORDS and name in required(kind):
+        confidence = min(confidence, _VALUES_ALONE)  # a word of it is not known: what it is of may be another thing
     return Guess(
         name, from_, column, confidence, (f"the name means {name.replace('_', ' ')} ({share:.2f})", *_said(shown))
     )
@@ -280,7 +273,7 @@ def _pairs(kind: InputKind, name: str, sample: Sample) -> Iterator[tuple[Column,
             if share <= 0.0:
                 continue
             rule = ColumnRule.model_validate({"from": [date.name, clock.name]})
-            joined = text_of(sample.table.cells, rule)
+            joined = text_of(sample.cells, rule)
             yield Column(f"{date.name} {clock.name}", joined, None), (date.name, clock.name), share
 
 
@@ -301,6 +294,8 @@ def _is_plain(column: Column, part: str) -> bool:
     """Return whether a name says date or time of day and not of what."""
     said = column.reading.concepts.get("instant", 0.0)
     other = max((share for concept, share in column.reading.concepts.items() if concept != "instant"), default=0.0)
+    if part == "date" and said < _PLAIN_DATE:
+        return False  # the day of an entry or an export is not that of the run
     return said > 0 and (column.reading.part in (part, None)) and other < _NAMED
 
 
@@ -339,14 +334,14 @@ def _doubted(
 
 def _say_the_same(one: str, other: str, sample: Sample) -> bool:
     """Return whether two columns tell the same rows apart: a number and its name."""
-    cells = sample.table.cells.select(pl.col(one).alias("one"), pl.col(other).alias("other")).drop_nulls()
+    cells = sample.cells.select(pl.col(one).alias("one"), pl.col(other).alias("other")).drop_nulls()
     pairs = cells.unique().height
     return pairs > 0 and pairs == cells["one"].n_unique() == cells["other"].n_unique()
 
 
 def _is_next(new: str, old: str, sample: Sample) -> bool:
     """Return whether a column of tools holds what another says one row later: the tool after a change and before it."""
-    cells = sample.table.cells
+    cells = sample.cells
     agree = (cells[new] == cells[old].shift(-1)).drop_nulls()
     return len(agree) > 1 and float(agree.mean() or 0.0) >= 0.8 and cells[new].n_unique() > 1  # type: ignore[arg-type]
 

@@ -12,7 +12,7 @@ from typing import Any, Final, NamedTuple
 import polars as pl
 
 from pipeline.read.mapping import map_table, map_tables
-from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table
+from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
 from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.names import unit_of
 from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
@@ -60,7 +60,16 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     first = next(table.chunks(), None)
     if first is None or not first.cells.height:
         return Chosen(own, None)
-    sample = Sample(table.names, thinned(first), table.titles, table.place, _units(table, first), _rest(table))
+    sample = Sample(
+        table.names,
+        thinned(first),
+        table.titles,
+        table.place,
+        _units(table, first),
+        "sheet" in table.layout,
+        table.split,
+        _rest(table),
+    )
     own_rows = 0
     if isinstance(own, TablePlan):
         trial = map_table(RawTable(sample.table.cells), own, context)
@@ -68,16 +77,23 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
         if not trial.rejects.height and own.used >= {column.name for column in sample.columns}:
             return Chosen(own, None)
     proposal = _propose(table, sample, known, context)
-    if proposal is None:
-        return Chosen(own, None)
+    if proposal is None or proposal.says_little:
+        return Chosen(own, proposal)
     plan = plan_table(table.names, proposal.profile) if proposal.profile and proposal.sure else None
     if isinstance(plan, TablePlan):
         if isinstance(own, NoPlan) or _reads_more(plan, own, sample, own_rows, context):
             return Chosen(replace(plan, notes=(told(proposal), *plan.notes)), proposal)
         return Chosen(own, proposal)
+    if isinstance(own, TablePlan) and proposal.contradicted and not _is_ours(own):
+        return Chosen(NoPlan(refusal(proposal)), proposal)
     if isinstance(own, TablePlan) and (own_rows or proposal.missing or sample.rows < _FEWEST_ROWS):
         return Chosen(own, proposal)
     return Chosen(NoPlan(refusal(proposal)), proposal)
+
+
+def _is_ours(own: TablePlan) -> bool:
+    """Return whether a name in a table is ours alone: Job and Part are anybody's words, occurred_at is not."""
+    return any("_" in name for rule in own.columns.values() for name in sources(rule))
 
 
 def _propose(table: FoundTable, sample: Sample, known: Knowledge, context: Context) -> Proposal | None:

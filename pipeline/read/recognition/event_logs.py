@@ -6,6 +6,7 @@ Both are events of a machine; which columns are which signals is weighed here, l
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -21,10 +22,9 @@ from pipeline.read.recognition.assigning import (
     title_share,
     tool_stays,
 )
-from pipeline.read.recognition.names import known_word
-from pipeline.read.recognition.sample import Column, Knowledge, Sample
-from pipeline.read.recognition.settling import Settled, settle
-from pipeline.read.times import read_times
+from pipeline.read.recognition.names import known_word, says
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
+from pipeline.read.recognition.settling import Settled, seconds_of, settle
 from schemas.concepts import ITEM_CONCEPTS
 from schemas.profile import ITEM_DIMENSIONS, UNITS, standard_item
 from schemas.vocabulary import EXECUTION, EXECUTION_ACTIVE
@@ -38,6 +38,7 @@ _FEWEST: Final = 2  # signals beside the time that make a table a wide log
 _LISTED_TOO: Final = frozenset({"Program", "ToolNumber"})  # columns that lists of cycles and tools have as well
 _CHANGES: Final = 0.2  # share of rows with the tool of the row before below which rows are changes of tools
 _CHANGES_COST: Final = 1.5
+_STATE_WORDS: Final = 0.9  # what words for states of a program run are worth
 _GOING_ON: Final = 0.1  # share of rows that say "running": the last row of a list of cycles may, no more
 _TILED: Final = 0.95
 _GAP_US: Final = 2_000_000  # a state and the next may be this far apart and still follow one another
@@ -60,6 +61,8 @@ def signals(sample: Sample, taken: frozenset[str]) -> list[Signal]:
         if column.name in taken:
             continue
         item, share = _item_of(column)
+        if says(column.name, "planned", "average", "minimum", "maximum") and standard_item(column.name) is None:
+            continue  # what was asked for, or a sum of many moments, is not what was measured
         if item is None or share < NOTICED or (item in _NUMBERS and not column.numbers):
             continue
         if item in ("EmergencyStop", "Availability") and not _in_own_words(column, item):
@@ -123,8 +126,14 @@ def _item_rule(signal: Signal, settled: Settled) -> dict[str, Any]:
         settled.doubt(column.name, "unit", f'column "{column.name}" ({item}) does not say its unit')
     if (list_name := _WORD_LISTS.get(item)) is not None:
         rule["values"] = _words(column, list_name, item, settled)
-    if item in _NUMBERS and column.numbers and column.numbers[0].decimal == ",":
-        settled.file["decimal"] = ","
+    if item in _NUMBERS and column.numbers:
+        form = column.numbers[0]
+        if form.undecided:
+            what = f'column "{column.name}" can be read with a decimal point or a decimal comma: {form.evidence}'
+            settled.doubt(column.name, "marks", what)
+        settled.file.update(
+            {key: mark for key, mark in (("decimal", form.decimal), ("thousands", form.thousands)) if mark}
+        )
     return rule if rule.get("values", True) else {key: value for key, value in rule.items() if key != "values"}
 
 
@@ -151,14 +160,20 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled] | 
     if "machine" in base.guesses:
         kept["machine"] = base.guesses["machine"]
     share = max(column.reading.concepts.get("execution", 0.0), 0.5 * column.reading.concepts.get("outcome", 0.0))
-    confidence = 1 - (1 - share) * 0.1
+    confidence = 1 - (1 - share) * (1 - _STATE_WORDS)
+    if share < PROPOSED:
+        confidence = share  # whose state it is, its name does not say
     kept["value"] = Guess("value", (column.name,), column, confidence, ("its cells are states of a program run",))
     assignment = Assignment("event", kept, (), sum(guess.confidence for guess in kept.values()) + 1.0)
     settled = settle(assignment, sample, known)
     words = sorted(column.text.drop_nulls().unique().to_list())
     settled.rules["value"]["lookup"] = {word: known_word("execution", word) or "UNAVAILABLE" for word in words}
     settled.rules["item"] = {"constant": "Execution"}
-    if (ended := base.guesses.get("ended_at")) is not None and not _tiles(settled, started, ended, sample, known):
+    others = [other for other in sample.columns if other.name not in _columns_of(kept) and _may_be_of_another(other)]
+    if others:
+        what = f'column "{others[0].name}" may say whose state it is: a pump or a door runs and stops too'
+        settled.doubt("value", "whose", what)
+    if not _tiles(settled, started, base, sample, known):
         what = "there are gaps between one state and the next: nothing says what the machine did in them"
         settled.doubt("occurred_at", "gaps", what)
     return assignment, settled
@@ -187,16 +202,28 @@ def _renamed(guess: Guess, name: str) -> Guess:
     return Guess(name, guess.columns, guess.cells, guess.confidence, guess.evidence)
 
 
-def _tiles(settled: Settled, started: Guess, ended: Guess, sample: Sample, known: Knowledge) -> bool:
-    """Return whether each state ends where the next begins."""
-    first = read_times(started.cells.text, settled.rules["occurred_at"].get("format"))
-    rule = settle(Assignment("cycle", {"ended_at": ended}, (), 0.0), sample, known).rules["ended_at"]
-    last = read_times(ended.cells.text, rule.get("format"))
-    frame = pl.DataFrame(
-        {
-            "start": first.naive.zip_with(first.naive.is_not_null(), first.utc.dt.replace_time_zone(None)),
-            "end": last.naive.zip_with(last.naive.is_not_null(), last.utc.dt.replace_time_zone(None)),
-        }
-    ).sort("start")
-    gaps = (frame["start"].shift(-1) - frame["end"]).dt.total_microseconds().drop_nulls().abs()
+def _columns_of(guesses: Mapping[str, Guess]) -> set[str]:
+    return {name for guess in guesses.values() for name in guess.columns}
+
+
+def _may_be_of_another(column: Column) -> bool:
+    """Return whether a column has a few words that nothing explains."""
+    return not column.reading.concepts and not column.numbers and not column.times and len(column.few_values) > 1
+
+
+def _tiles(settled: Settled, started: Guess, base: Assignment, sample: Sample, known: Knowledge) -> bool:
+    """Return whether each state ends where the next begins, where the table gives ends or durations."""
+    begun = clock_us(started.cells.text, settled.rules["occurred_at"].get("format"))
+    ended, lasting = base.guesses.get("ended_at"), base.guesses.get("duration_s")
+    if ended is not None:
+        rule = settle(Assignment("cycle", {"ended_at": ended}, (), 0.0), sample, known).rules["ended_at"]
+        over = clock_us(ended.cells.text, rule.get("format"))
+    elif lasting is not None:
+        alone = settle(Assignment("cycle", {"duration_s": lasting}, (), 0.0), sample, known)
+        over = begun + seconds_of(lasting.cells, alone.rules["duration_s"], alone.file) * 1e6
+    else:
+        return True
+    machine = base.guesses["machine"].cells.text if "machine" in base.guesses else pl.repeat("", len(begun), eager=True)
+    frame = pl.DataFrame({"machine": machine, "begun": begun, "over": over}).sort("machine", "begun")
+    gaps = frame.select(pl.col("begun").shift(-1).over("machine") - pl.col("over")).to_series().drop_nulls().abs()
     return len(gaps) == 0 or float((gaps <= _GAP_US).mean() or 0.0) >= _TILED  # type: ignore[arg-type]

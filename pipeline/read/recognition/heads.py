@@ -143,6 +143,11 @@ def _score(cells: Cells) -> float:
     return sum(-_DATA_COST if _is_data(text) else _named(text) for text in texts if text)
 
 
+def names_columns(cells: Cells) -> bool:
+    """Return whether the cells of a line name columns."""
+    return len([cell for cell in cells if (cell or "").strip()]) > 1 and _score(cells) >= _NAMED
+
+
 def unnamed_columns(lines: Sequence[str], delimiter: str | None) -> Head:
     """Return the columns of a text without a head: as many as most of its first lines have cells."""
     found = []

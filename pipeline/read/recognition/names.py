@@ -20,7 +20,7 @@ from pipeline.read.recognition.wording import LONGEST_PHRASE, Words, segments
 from schemas.concepts import CONCEPTS, FIELDS
 from schemas.profile import UNITS, unit_dimension
 from schemas.vocabulary import InputKind
-from schemas.words import NUMBER_SIGN, SPECIAL, Language, closed_lists, languages, plain, titles
+from schemas.words import NUMBER_SIGN, SPECIAL, Language, closed_lists, languages, other_tables, plain, titles
 
 Part = Literal["date", "time of day"]
 
@@ -32,7 +32,7 @@ _UNKNOWN_HEAD: Final = 0.3
 _PERHAPS: Final = 0.8
 _DISPUTED: Final = 0.6  # where two languages or meanings differ
 _SHORT_TITLE: Final = 2
-_ACTUAL: Final = 0.5
+_TAGGED: Final = 0.5
 _FOREIGN_UNIT: Final = 0.4
 _LONG_UNIT: Final = 4
 _INSTANTS: Final = frozenset(["started", "ended", "instant", "planned_instant", "due_on", "ordered_on"])
@@ -305,11 +305,21 @@ def _with_unit_tag(tags: tuple[str, ...], unit: Unit) -> tuple[str, ...]:
 
 
 @lru_cache(maxsize=4096)
-def says_actual(name: str) -> bool:
-    """Return whether a name says that something really was so ("actual", "Ist"): no estimate and no quote does."""
-    words = plain(name).split()
+def says(name: str, *tags: str) -> bool:
+    """Return whether a word of a name bears one of some tags of schemas/words: "actual", "planned", "average" ..."""
+    words = plain(_CAMEL.sub(" ", name)).split()
     return any(
-        language.words.get(word, {}).get("actual", 0.0) >= _ACTUAL
+        language.words.get(word, {}).get(tag, 0.0) >= _TAGGED
         for language in languages().values()
         for word in words
+        for tag in tags
     )
+
+
+def is_another_table(kind: InputKind, text: str) -> str | None:
+    """Return the word of a title or a file name that says that a table is not of a kind, None where none does."""
+    whole, stems = other_tables().get(kind, (frozenset(), ()))
+    for word in plain(_CAMEL.sub(" ", text[:300])).split():
+        if word in whole or any(stem in word for stem in stems):
+            return word
+    return None

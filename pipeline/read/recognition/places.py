@@ -15,6 +15,7 @@ _NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just abo
 _LABEL: Final = re.compile(r"^(?P<label>[^:=]{2,30}?)\s*[:=]\s*(?P<value>.*)$", re.DOTALL)
 _MOST_WORDS: Final = 3  # of a machine's name in a title; more is a sentence
 _MOST_CHARACTERS: Final = 40
+_SEVERAL: Final = re.compile(r"[:,;/&]|\b(?:and|und|et|y|e|i|en|a|och)\b")
 _NAMED: Final = 0.9
 
 Titles = Sequence[Sequence[str]]
@@ -31,7 +32,12 @@ def machine_of_path(path: str, machines: Mapping[str, str]) -> str | None:
 
 
 def _stands_in(word: str, text: str) -> bool:
-    """Return whether a word stands in a text by itself, not as a part of a longer word or number."""
+    """Return whether a word stands in a text by itself, not as a part of a longer word or number.
+
+    A machine that is called by a number alone is named only by a text that is that number: dates hold numbers too.
+    """
+    if word.isdigit():
+        return text.partition(".")[0] == word
     return bool(word) and re.search(rf"(?<![^\W_]){re.escape(word)}(?![^\W_])", text) is not None
 
 
@@ -44,7 +50,12 @@ def machine_of_titles(titles: Titles, machines: Mapping[str, str]) -> tuple[str,
                 continue
             if (known := machines.get(value.casefold())) is not None:
                 return known, line
-            if value and len(value) <= _MOST_CHARACTERS and len(value.split()) <= _MOST_WORDS and ":" not in value:
+            if (
+                value
+                and len(value) <= _MOST_CHARACTERS
+                and len(value.split()) <= _MOST_WORDS
+                and not _SEVERAL.search(value)
+            ):
                 return value, line
     whole = {machines[cell.casefold()]: cell for cells in titles for cell in cells if cell.casefold() in machines}
     return next(iter(whole.items())) if len(whole) == 1 else None

@@ -17,13 +17,16 @@ from pipeline.read.plan import Context, NoPlan, plan_table
 from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.assigning import KINDS, SURE, Assignment, Guess, assign, title_share
 from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
+from pipeline.read.recognition.heads import names_columns
+from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import NO_MACHINE, Settled, settle
 from pipeline.read.rows import TableRead
+from pipeline.read.skipping import REMARK_LINE
 from schemas.profile import Profile, with_article
 from schemas.vocabulary import InputKind
 
-VERSION: Final = 1
+VERSION: Final = 2
 """To be raised when recognition would read a file otherwise than before: files without a profile are then read anew."""
 _NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
 _TITLED: Final = 0.6
@@ -31,6 +34,7 @@ _LITTLE: Final = 0.01
 _FEWEST_NAMES: Final = 2
 _STATES_COST: Final = 3.0
 _MOST_REJECTED: Final = 0.1  # of the rows of a trial, before a reading counts as wrong
+_MOST_REMARKS: Final = 50
 _OVERLAPS: Final = 0.3
 _SHORTEST_S: Final = 0.5  # of the middle cycle of a file; common practice, no source
 _LONGEST_S: Final = 3 * 86_400
@@ -48,6 +52,8 @@ class Proposal:
     missing: tuple[str, ...]
     doubts: tuple[str, ...]
     unused: tuple[str, ...] = field(default=())
+    contradicted: bool = False  # something speaks against the kind itself
+    says_little: bool = False  # it lacks fields and its names do not say that it is of the kind: a draft, no more
 
     @property
     def sure(self) -> bool:
@@ -76,7 +82,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
     """
     readings = sorted(_readings(sample, known), key=lambda reading: -reading.found.score)
     readings = [reading for reading in readings if reading.found.guesses]
-    if not readings or _says_little(readings[0]):
+    if not readings:
         return None
     best = readings[0]
     kind, settled = best.found.kind, best.settled
@@ -89,7 +95,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         data["item"] = best.items
     profile = _validated(data) if not best.found.missing else None
     if profile is not None and NO_MACHINE not in settled.doubts:
-        doubts += _trial(sample, profile, context)
+        doubts += _trial(sample, profile, context, known)
     elif profile is None and not best.found.missing:
         doubts.append("its columns contradict one another")
     return Proposal(
@@ -105,6 +111,8 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         best.found.missing,
         tuple(doubts),
         tuple(_unused(sample, data)),
+        bool(best.found.doubts),
+        _says_little(best),
     )
 
 
@@ -150,13 +158,13 @@ def _validated(data: dict[str, Any]) -> Profile | None:
         return None
 
 
-def _trial(sample: Sample, profile: Profile, context: Context) -> list[str]:
+def _trial(sample: Sample, profile: Profile, context: Context, known: Knowledge) -> list[str]:
     """Read the sample by the profile and say what speaks against it."""
     plan = plan_table(sample.names, profile)
     if isinstance(plan, NoPlan):
         return [plan.reason]
     table = next(map_tables([RawTable(sample.table.cells)], plan, context))
-    doubts = []
+    doubts = [*_other_machines(table, known), *_other_heads(table, sample)]
     refused = table.rejects["row_number"].n_unique()
     if table.rows_read and refused > max(1, _MOST_REJECTED * table.rows_read):
         message = table.rejects["message"].value_counts(sort=True)["message"][0]
@@ -164,6 +172,22 @@ def _trial(sample: Sample, profile: Profile, context: Context) -> list[str]:
     if profile.kind == "cycle" and table.rows.height:
         doubts += _implausible(table)
     return doubts
+
+
+def _other_machines(table: TableRead, known: Knowledge) -> Iterator[str]:
+    """Tell lines among the rows that name a machine: the rows below them are of that one."""
+    for raw in table.skipped.filter(pl.col("why") == REMARK_LINE)["raw"].drop_nulls().head(_MOST_REMARKS):
+        if (named := machine_of_titles(((raw.strip(' ;,|\t"'),),), known.machines)) is not None:
+            yield f'a line among the rows says "{named[1]}": the rows below it are of that machine'
+            return
+
+
+def _other_heads(table: TableRead, sample: Sample) -> Iterator[str]:
+    """Tell lines among the rows that name columns otherwise than the head: what is below them has other columns."""
+    for raw in table.rejects["raw"].drop_nulls().unique(maintain_order=True).head(_MOST_REMARKS):
+        if names_columns(sample.split(raw)):
+            yield f'"{raw[:60]}" among the rows is another head: the rows below it have other columns or units'
+            return
 
 
 def _implausible(table: TableRead) -> Iterator[str]:
@@ -210,6 +234,8 @@ def told(proposal: Proposal) -> str:
     """Return in one line what a table was recognised as, for the notes of the file."""
     fields = ", ".join(f"{name} = {' + '.join(guess.columns)}" for name, guess in proposal.guesses.items())
     items = ", ".join(f"{item['type']} = {item['name']}" for item in proposal.data.get("item", ()))
+    if (machine := proposal.data["columns"].get("machine", {}).get("constant")) is not None:
+        fields = f"machine = {machine} (a line above), {fields}"
     least = min(proposal.confidence, 0.99)
     return f"recognised as {_a(proposal.kind)} table ({least:.2f}): {', '.join(filter(None, (fields, items)))}"
 

@@ -18,10 +18,14 @@ from pipeline.read.recognition.names import NameReading, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
 from pipeline.read.recognition.text_facts import TextFacts, text_facts
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
+from pipeline.read.skipping import TOTAL_LINE, why_no_row
+from pipeline.read.times import read_times
 
 _GLANCED_AT: Final = 50
 _HALF: Final = 0.5
-_MAY_BE_DURATION: Final = r"^[+\-−]?\s*(?:[Pp][\dTt]|\d[\d.,\s]*(?::|\p{L}|['\"′″]))"  # 1:05, 1 h, 12min, PT5M
+_MAY_BE_DURATION: Final = (
+    r"^[+\-−]?\s*(?:1(?:899|900)-|[Pp][\dTt]|\d[\d.,\s]*(?::|\p{L}|['\"′″]))"  # 1:05, 1 h, 12min, PT5M
+)
 MOST_WORDS: Final = 40
 """A closed list of words has no more."""
 LOOKED_AT_ROWS: Final = 20_000
@@ -99,12 +103,20 @@ class Sample:
     titles: tuple[tuple[str, ...], ...] = ()  # filled cells of each line above the head; the name of the sheet
     place: str = ""  # the path of the file
     units: Mapping[str, str] = field(default_factory=dict)  # by column, from a units row
+    in_sheet: bool = False
+    split: Callable[[str], list[str]] = lambda raw: [raw]  # the raw text of a row -> its cells
     rest: Callable[[], Iterator[pl.DataFrame]] = lambda: iter(())  # the whole table again, for what the rows leave open
+
+    @cached_property
+    def cells(self) -> pl.DataFrame:
+        """The cells of the rows, lines of totals left out."""
+        rows = self.table.cells.select(self.names)
+        return rows.filter((why_no_row(rows) != TOTAL_LINE).fill_null(True))
 
     @cached_property
     def columns(self) -> list[Column]:
         """The columns in the order of the file, those without any cell left out."""
-        columns = [Column(name, trimmed(self.table.cells[name]), self.units.get(name)) for name in self.names]
+        columns = [Column(name, trimmed(self.cells[name]), self.units.get(name)) for name in self.names]
         return [column for column in columns if column.filled]
 
     @cached_property
@@ -146,3 +158,10 @@ def thinned(table: RawTable) -> RawTable:
 def named_cells(table: RawTable) -> list[str]:
     """Return the columns of a raw table that are of the file."""
     return [name for name in table.cells.columns if name not in OWN]
+
+
+def clock_us(text: pl.Series, format: str | list[str] | None) -> pl.Series:
+    """Return times as microseconds, clock times as if in UTC; null where there is none."""
+    read = read_times(text, format)
+    naive, utc = read.naive.dt.timestamp("us"), read.utc.dt.timestamp("us")
+    return utc.zip_with(utc.is_not_null(), naive).cast(pl.Float64)

@@ -5,6 +5,7 @@ What cannot be told from the file becomes a doubt, a sentence for a person; a fi
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
@@ -13,12 +14,13 @@ import polars as pl
 
 from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
-from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess, clock_us
+from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
 from pipeline.read.recognition.names import known_word
 from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import machine_of_titles
-from pipeline.read.recognition.sample import Column, Knowledge, Sample, trimmed
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
+from schemas.concepts import DURATIONS
 from schemas.inputs import columns
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
 from schemas.vocabulary import UTC_TIME
@@ -37,6 +39,7 @@ _CLASH_US: Final = 1_500_000  # durations and stamps are rounded to a second
 _CLASHING: Final = 0.1  # share of overlaps from which a reading counts as wrong
 _CLASH_FREE: Final = 0.01
 _FILLED: Final = 0.1  # of the time from start to start that the middle cycle takes at least
+_ODD: Final = 0.1
 _AGREEING: Final = 0.8  # share of rows in which end = start + duration before a unit counts as shown
 _EXACT: Final = 0.02  # relative; durations are rounded to their last digit
 _HALF_A_UNIT: Final = 0.51  # durations in whole minutes are half a minute off at most
@@ -95,11 +98,42 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
         _settle_clock(settled, found.guesses)
         _settle_length(settled, found.guesses)
         _settle_stamp(settled, found.guesses)
+    if (cost := found.guesses.get("edge_cost")) is not None and re.search(r"[(\[]", cost.cells.name):
+        del settled.rules["edge_cost"]  # another currency, or of another thing
     for name in FIELD_WORDS:
         if name in found.guesses:
             settle_words(settled, name, found.guesses[name].cells, name)
+    if (tool := found.guesses.get("tool")) is not None and found.kind != "event":
+        _settle_turret(settled, tool)
     _settle_machine(settled, found, sample, known)
+    if found.kind == "estimate":
+        _settle_other_times(settled, found, sample)
     return settled
+
+
+def _settle_turret(settled: Settled, guess: Guess) -> None:
+    """Read T0909 as tool 9: in four digits a turret lathe writes the tool and its offset."""
+    parts = guess.cells.text.drop_nulls().str.extract_groups(r"^[Tt]?(\d\d)(\d\d)$").struct.unnest()
+    tool, offset = parts.to_series(0), parts.to_series(1)
+    if not parts.height or tool.null_count() > _ODD * parts.height:
+        return
+    alike = float((tool == offset).mean() or 0.0)  # type: ignore[arg-type]
+    if alike >= 1 - _ODD:
+        settled.rules["tool"]["split"] = r"^[Tt]?(?P<value>\d\d)\d\d$"
+        settled.tell("tool", "four digits are the tool and its offset")
+    elif alike >= _ODD:
+        settled.doubt("tool", "turret", f"{_label(guess)} may be a tool and its offset, two digits each")
+
+
+def _settle_other_times(settled: Settled, found: Assignment, sample: Sample) -> None:
+    """Ask where an estimate would be of setting up alone, or of some times, and another column is a time too."""
+    used = {column for guess in found.guesses.values() for column in guess.columns}
+    no_machine_time = not found.guesses.keys() & {"cut_s", "noncut_s", "cycle_s"}
+    for column in sample.columns:
+        stated = column.unit is not None and UNITS[column.unit][0] == "time"
+        meant = any(share >= NOTICED and name in DURATIONS for name, share in column.reading.concepts.items())
+        if column.name not in used and (column.numbers or column.durations) and (stated or meant or no_machine_time):
+            settled.doubt(column.name, "time", f'column "{column.name}" is a time too, and nothing says of what')
 
 
 def _label(guess: Guess) -> str:
@@ -382,8 +416,13 @@ def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: 
         ids = [known.machines.get(value.casefold()) for value in values]
         if all(ids) and ids != values:
             settled.rules["machine"]["lookup"] = dict(sorted(known.machines.items()))
-    elif found.kind in ("estimate", "job") or known.machine is not None:
+    elif found.kind in ("estimate", "job"):
         return
+    elif known.machine is not None:
+        titled = machine_of_titles(sample.titles, known.machines)
+        if titled is not None and titled[0] != known.machine:
+            what = f'its path or shop.toml says {known.machine}, the line above says "{titled[1]}"'
+            settled.doubt("machine", "two", what)
     elif (titled := machine_of_titles(sample.titles, known.machines)) is not None:
         settled.rules["machine"] = {"constant": titled[0]}
         settled.evidence["machine"] = [f'the title line "{titled[1]}" says so']

@@ -27,15 +27,16 @@ def profile_text(proposal: Proposal) -> str:
 def _head(proposal: Proposal) -> Iterator[str]:
     if proposal.sure:
         yield f"# Every field is at least {SURE:.2f} sure: the file is read like this without a profile, too."
-    else:
-        yield "# To be checked before it is used:"
-        for name in proposal.missing:
-            yield from _comment(f"- no column is surely {name}: give it below, every row needs one")
-        for doubt in proposal.doubts:
-            yield from _comment(f"- {doubt}")
     yield "version = 1"
     yield f"name = {_value(proposal.data['name'])}"
     yield f"kind = {_value(proposal.kind)}"
+    missing = [f"no column is surely {name}: give it below, every row needs one" for name in proposal.missing]
+    if open_points := [*missing, *proposal.doubts]:
+        yield ""
+        yield "# Answer each of these below, then delete its line. Until then no file is read by this profile."
+        yield "to_check = ["
+        yield from (f"  {_value(_plain(point))}," for point in open_points)
+        yield "]"
 
 
 def _file(layout: Mapping[str, Any]) -> Iterator[str]:

@@ -1,0 +1,303 @@
+"""What speaks against a kind in a table that has all its fields: other columns, titles, the name of the file.
+
+Four columns make many a list look like a list of cycles; what it is a list of stands in the fifth.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Final
+
+import polars as pl
+
+from pipeline.read.recognition.fitting import can_bear
+from pipeline.read.recognition.names import is_another_table, known_word, says, unit_of
+from pipeline.read.recognition.sample import Column, Sample, clock_us
+from pipeline.read.recognition.time_forms import time_forms
+from schemas.concepts import NUMBERS
+from schemas.profile import UNITS
+from schemas.vocabulary import InputKind
+from schemas.words import plain, telling_columns
+
+_MEANT: Final = 0.5
+_FEW: Final = 12  # distinct values of a column that sorts the rows of a table
+_ALONE: Final = 0.5
+_SURELY: Final = 0.9
+_DAY_US: Final = 86_400_000_000
+_HOURS_US: Final = 2 * 3_600_000_000
+_IN_ORDER: Final = 0.7
+_COUNTING: Final = 0.7  # share of rising steps from which numbers are a counter
+# A zone in a name or a title; Z alone only in brackets.
+_ZONE: Final = re.compile(
+    r"\b(?:UTC|GMT|CET|CEST|MEZ|MESZ|EST|EDT|CST|CDT|PST|PDT|BST|WET|WEST|EET|EEST)\b|[(\[]Z[)\]]|[_ ](?:utc|gmt)\b"
+)
+_DOTTED_CLOCK: Final = re.compile(r"(?i)\b(?:min\.s|m\.ss|mm\.ss|h\.mm|hh\.mm)")
+_PER_MANY: Final = re.compile(r"(?i)\b(?:je|pro|per|pour|por|za|na|pr)\s+1\d+\b")
+_ISO_CELL: Final = r"^\d{4}-\d\d-\d\d"
+_MIXED: Final = 0.02
+_REPEATED: Final = 0.2
+
+# Meanings of columns that tables of a kind do not have, beside the fields of the kind.
+_ALARMS: Final = frozenset({"reason", "native_code", "text", "level"})
+_OF_TOOLS: Final = frozenset(
+    {
+        "size",
+        "position",
+        "quantity",
+        "parts",
+        "scrap",
+        "cost",
+        "value",
+        "tool_life",
+        "temperature",
+        "batch",
+        "source",
+    }
+)
+AGAINST: Final[dict[InputKind, frozenset[str]]] = {
+    "cycle": _ALARMS,
+    "tool_change": _ALARMS | _OF_TOOLS,
+    "edge_change": _ALARMS - {"reason"} | {"size", "position", "quantity", "temperature"},
+    "estimate": frozenset({"started", "ended", "operator", "scrap"}),
+    "job": frozenset({"reason", "scrap", "started", "ended"}),
+}
+
+
+def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Yield what speaks against a kind, in sentences; `used` are the columns that its fields take."""
+    for text in (*(" ".join(cells) for cells in sample.titles), sample.place.rpartition("/")[2].rpartition(".")[0]):
+        if (word := is_another_table(kind, text)) is not None:
+            yield f'"{text}" says "{word}": the rows may be no {kind.replace("_", " ")} at all'
+            break
+    for column in sample.columns:
+        if column.name not in used and (what := _against(kind, column)) and not _describes(column, used, sample):
+            yield f'column "{column.name}" {what}'
+    yield from _other_zone(sample)
+    yield from _other_units(used, sample)
+    yield from _by_values(kind, used, sample)
+
+
+def _other_zone(sample: Sample) -> Iterator[str]:
+    """Tell a zone that a title or a column states: times without an offset would be read in the file's own."""
+    how = "say it as timezone of the file under [[source]] in shop.toml"
+    for text in (" ".join(cells) for cells in sample.titles):
+        if _ZONE.search(text):
+            yield f'"{text}" states a time zone; {how}'
+    for column in sample.columns:
+        if (column.times and not column.times[0].has_offset and _ZONE.search(column.name)) or (
+            column.reading.concepts.get("zone", 0.0) >= _MEANT and not column.times
+        ):
+            yield f'column "{column.name}" states a time zone; {how}'
+
+
+def _other_units(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell units of which two are stated, and times of many parts."""
+    for column in sample.columns:
+        if (
+            column.name in used
+            and column.reading.unit
+            and column.unit_below
+            and column.reading.unit != column.unit_below
+        ):
+            yield f'column "{column.name}" has {column.reading.unit} in its name and {column.unit_below} below it'
+        elif column.name in used and column.unit_below == "percent" and column.numbers:
+            yield f'column "{column.name}" is in percent'
+        elif column.name in used and column.numbers and _DOTTED_CLOCK.search(column.name):
+            yield f'column "{column.name}" writes minutes and seconds with a point between'
+    for text in (" ".join(cells) for cells in sample.titles):
+        if _PER_MANY.search(text):
+            yield f'"{text}" may say that times are of many parts'
+
+
+def _against(kind: InputKind, column: Column) -> str:
+    """Return why an unused column speaks against a kind, "" where it does not."""
+    name = plain(column.name)
+    if name in telling_columns()["units"] and _differ(kind, column):
+        return "gives a unit row by row"
+    if column.text.drop_nulls().n_unique() < 2:
+        return ""  # the same in every row: it says nothing of a row
+    meant = max(
+        (
+            (share, concept)
+            for concept, share in column.reading.concepts.items()
+            if share >= _MEANT and can_bear(concept, column)
+        ),
+        default=(0.0, ""),
+    )[1]
+    if meant in AGAINST.get(kind, ()):
+        return f"is of {meant.replace('_', ' ')}, which a {kind.replace('_', ' ')} has no use for"
+    if kind == "cycle" and (name in telling_columns()["sorts"] or _are_states(column)):
+        return "sorts the rows: they may be stops, setups or states, and not all of them cycles"
+    if kind in ("job", "tool_change") and _belongs_elsewhere(name):
+        return "belongs to another list"
+    if kind == "cycle" and _are_flags(column):
+        return "may say which cycles were broken off"
+    if kind in ("cycle", "estimate") and column.numbers and unit_of(column.name) is not None:
+        return "is a part of a time, and nothing says of which"
+    unknown = not column.reading.concepts and column.facts.tool_like < _SURELY
+    if kind == "tool_change" and unknown and column.numbers:
+        return "varies from row to row, and nothing tells what it is: the rows may be tools as they were measured"
+    return ""
+
+
+def _describes(column: Column, used: frozenset[str], sample: Sample) -> bool:
+    """Return whether a column is the same wherever an id is: it describes the tool or the program, not the row."""
+    for other in sample.columns:
+        if other.name in used and not other.times and not other.reading.concepts.keys() & NUMBERS:
+            pairs = pl.DataFrame({"id": other.text, "told": column.text}).drop_nulls()
+            ids = pairs["id"].n_unique()
+            if 2 * ids <= pairs.height and ids > 1 and pairs.unique().height == ids:
+                return True
+    return False
+
+
+def _differ(kind: InputKind, column: Column) -> bool:
+    """Return whether units of rows are not all the ones that we count in."""
+    units = [unit for value in column.few_values if (unit := unit_of(value)) is not None and unit in UNITS]
+    if kind == "event":
+        return any(UNITS[unit][1] != 1.0 for unit in units)
+    return len(column.few_values) > 1
+
+
+def _are_flags(column: Column) -> bool:
+    """Return whether all values are words that answer whether, or how, something ended."""
+    words = column.few_values
+    flags = telling_columns()["flags"]
+    return 1 < len(words) <= _FEW and all(plain(word) in flags or known_word("outcome", word) for word in words)
+
+
+def _belongs_elsewhere(name: str) -> bool:
+    return any(word.startswith(stem) for word in name.split() for stem in telling_columns()["elsewhere"])
+
+
+def _are_states(column: Column) -> bool:
+    """Return whether some words of a column are states in which no program runs, and none an outcome."""
+    words = column.few_values if len(column.few_values) <= _FEW else []
+    states = [known_word("execution", word) for word in words]
+    return any(state in ("READY", "STOPPED", "INTERRUPTED", "WAIT") for state in states) and not any(
+        known_word("outcome", word) for word in words
+    )
+
+
+def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterator[str]:
+    columns = {column.name: column for column in sample.columns}
+    if kind in ("cycle", "tool_change", "edge_change", "event"):
+        yield from _steps_back(used, sample)
+    if kind == "cycle":
+        yield from _no_parts_of_a_row(used, sample)
+        yield from _times_of_pieces(used, sample)
+    for column in sample.columns:
+        if column.name in used and column.times and sample.in_sheet and _mixed_cells(column):
+            yield f'column "{column.name}" has dates beside texts: a spreadsheet may have exchanged day and month'
+    if kind == "job":
+        ids = [name for name in used if {"job", "part"} & columns[name].reading.concepts.keys()]
+        rows = sample.cells.select(ids)
+        if ids and rows.height > 1 and rows.n_unique() < (1 - _REPEATED) * rows.height:
+            yield "one order stands in several rows: it may be a list of bookings or deliveries"
+    if kind == "tool_change":
+        times = [columns[name] for name in used if _holds(columns[name], "instant")]
+        for column in times:
+            if column.filled > _FEW / 2 and column.text.n_unique() < _ALONE * column.filled:
+                yield f'column "{column.name}" says one time for many tools: they may be tools as they stand'
+                break
+    if kind in ("estimate", "job"):
+        for column in sample.columns:
+            if column.name in used and says(column.name, "minimum") and _has_sibling(column, sample):
+                yield f'column "{column.name}" may be a minimum, and not in minutes'
+
+
+def _no_parts_of_a_row(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell counts that are not of the rows they stand in: running counters, quantities of the order."""
+    jobs = [column for column in sample.columns if column.reading.concepts.get("job", 0.0) >= _SURELY]
+    for column in sample.columns:
+        meant = max(
+            (column.reading.concepts.get(concept, 0.0) for concept in ("parts", "scrap", "quantity")), default=0.0
+        )
+        if column.name not in used or meant < _MEANT or not column.numbers:
+            continue
+        number = column.numbers[0]
+        many = column.filled > _FEW / 2 and column.text.n_unique() >= _ALONE * column.filled
+        if number.rises >= _COUNTING and many:
+            yield f'column "{column.name}" grows from row to row: it may be a counter'
+        for job in jobs:
+            pairs = pl.DataFrame({"job": job.text, "count": column.text}).drop_nulls()
+            of_jobs = pairs.unique()
+            repeated = 2 * of_jobs.height <= pairs.height
+            if (
+                repeated
+                and of_jobs["job"].n_unique() == of_jobs.height > 1
+                and number.low > 1
+                and number.low < number.high
+            ):
+                yield f'column "{column.name}" is the same in all rows of a job: it may be the quantity of the order'
+
+
+def _times_of_pieces(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell a time of one piece beside cycles of several."""
+    several = any(
+        column.name in used and column.numbers and column.numbers[0].median > 1
+        for column in sample.columns
+        if column.reading.concepts.get("parts", 0.0) >= _MEANT
+    )
+    for column in sample.columns:
+        if several and column.name in used and (column.numbers or column.durations) and not column.times:
+            timed = any(column.reading.concepts.get(concept, 0.0) >= _MEANT for concept in ("cycle_time", "duration"))
+            if timed and says(column.name, "pieces", "part"):
+                yield f'column "{column.name}" may be the time of one piece, and the cycles make several'
+
+
+def _mixed_cells(column: Column) -> bool:
+    """Return whether some cells are dates of the spreadsheet, handed over in ISO form, and others texts."""
+    iso = float(column.text.drop_nulls().str.contains(_ISO_CELL).mean() or 0.0)  # type: ignore[arg-type]
+    return _MIXED < iso < 1 - _MIXED
+
+
+def _steps_back(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell times that go back by hours within one day of a log that is in order otherwise.
+
+    The night after midnight stands under the date of the shift then, or a clock shows twelve hours and no AM or PM.
+    """
+    machine = next(
+        (column for column in sample.columns if column.reading.concepts.get("machine", 0.0) >= _SURELY), None
+    )
+    for us in _times_of(used, sample):
+        rows = pl.DataFrame({"us": us, "machine": machine.text if machine else pl.repeat("", len(us), eager=True)})
+        steps = rows.drop_nulls("us").select(
+            step=pl.col("us").diff().over("machine"),
+            same_day=(pl.col("us") // _DAY_US == pl.col("us").shift(1).over("machine") // _DAY_US),
+            stays=(pl.col("us").shift(-1) < pl.col("us").shift(1)).over("machine"),  # one wrong time alone does not
+        )
+        rising = steps.select((pl.col("step") >= 0).mean()).item()
+        back = steps.select(((pl.col("step") < -_HOURS_US) & pl.col("same_day") & pl.col("stays")).sum()).item()
+        if back and rising is not None and rising >= _IN_ORDER:
+            yield (
+                f"times go back by hours within a day ({back} times): the night may stand under the date of the day "
+                "before, or the clock may show twelve hours"
+            )
+            return
+
+
+def _times_of(used: frozenset[str], sample: Sample) -> Iterator[pl.Series]:
+    """Yield the times of the columns used, as microseconds in the order of rows; a date and its clock times joined."""
+    dates = [column for column in sample.columns if column.name in used and _holds(column, "date")]
+    for column in sample.columns:
+        if column.name not in used or not column.times:
+            continue
+        if _holds(column, "instant"):
+            yield clock_us(column.text, column.times[0].format)
+        elif _holds(column, "time of day") and len(dates) == 1:
+            joined = pl.select(pl.concat_str([dates[0].text, column.text], separator=" ")).to_series()
+            forms = time_forms(joined)
+            if forms:
+                yield clock_us(joined, forms[0].format)
+            return  # an end may well lie past midnight
+
+
+def _holds(column: Column, what: str) -> bool:
+    return bool(column.times) and column.times[0].holds == what
+
+
+def _has_sibling(column: Column, sample: Sample) -> bool:
+    """Return whether another column differs by saying maximum or average where this one says min."""
+    return any(says(other.name, "maximum", "average") for other in sample.columns if other.name != column.name)
