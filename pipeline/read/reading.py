@@ -443,6 +443,7 @@ def _read_adapter(job: _Job) -> FileRead:
     device = device_of_items(job.devices, item_names(job.head_lines()), machine)
     if machine is None and device is not None and device.machine is not None:
         machine = job.known.machines.get(device.machine.casefold(), device.machine)
+    machine = machine or job.known.machine
     if machine is None:
         return job.refuse(
             "needs a profile",

@@ -31,6 +31,7 @@ NOTICED: Final = 0.6
 PROPOSED: Final = 0.3
 """From here on a column is proposed for a field that every row needs."""
 _OWN_NAME: Final = 0.999
+_NUMBERED: Final = 0.9
 _PLAIN_DATE: Final = 0.8
 _KNOWN_WORDS: Final = 0.6  # what a name of which every word is known is worth at least
 _VALUES_ALONE: Final = 0.88  # what values are worth at most where the name says nothing
@@ -317,6 +318,9 @@ def _doubted(
     for rival in candidates:
         if rival.field != guess.field or rival.columns == guess.columns:
             continue
+        if guess.field == "tool" and _is_its_number(guess, rival, taken, sample):
+            evidence = (*guess.evidence, "it is the number of the tool that another column names")
+            return replace(rival, confidence=guess.confidence, evidence=evidence)
         if rival.confidence < guess.confidence - _NEAR or rival.confidence < PROPOSED:
             continue
         if any(taken.get(column, guess.field) != guess.field for column in rival.columns):
@@ -330,6 +334,13 @@ def _doubted(
         also = f'column "{" + ".join(rival.columns)}" fits as well'
         return replace(guess, confidence=guess.confidence * _DOUBT, evidence=(*guess.evidence, also))
     return guess
+
+
+def _is_its_number(guess: Guess, rival: Guess, taken: dict[str, str], sample: Sample) -> bool:
+    """Return whether a column is the number of the tool that the chosen one calls by name."""
+    by_name = guess.cells.facts.tool_like < _NUMBERED <= rival.cells.facts.tool_like
+    free = taken.get(rival.columns[0], "tool") == "tool"
+    return by_name and free and rival.named and _say_the_same(guess.columns[0], rival.columns[0], sample)
 
 
 def _say_the_same(one: str, other: str, sample: Sample) -> bool:

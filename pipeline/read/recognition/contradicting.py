@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from typing import Final
+from zoneinfo import available_timezones
 
 import polars as pl
 
@@ -15,18 +16,20 @@ from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.names import is_another_table, known_word, says, unit_of
 from pipeline.read.recognition.sample import Column, Sample, clock_us
 from pipeline.read.recognition.time_forms import time_forms
-from schemas.concepts import NUMBERS
+from schemas.concepts import NUMBERS, WORDS
 from schemas.profile import UNITS
 from schemas.vocabulary import InputKind
 from schemas.words import plain, telling_columns
 
 _MEANT: Final = 0.5
+_PERHAPS: Final = 0.4  # a meaning as weak as this may speak against a kind, where it may not make a field
 _FEW: Final = 12  # distinct values of a column that sorts the rows of a table
 _ALONE: Final = 0.5
 _SURELY: Final = 0.9
 _DAY_US: Final = 86_400_000_000
 _HOURS_US: Final = 2 * 3_600_000_000
 _IN_ORDER: Final = 0.7
+_ONE_MORE: Final = 0.6  # share of rows that count one more than the row before
 _COUNTING: Final = 0.7  # share of rising steps from which numbers are a counter
 # A zone in a name or a title; Z alone only in brackets.
 _ZONE: Final = re.compile(
@@ -66,12 +69,17 @@ AGAINST: Final[dict[InputKind, frozenset[str]]] = {
 
 def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterator[str]:
     """Yield what speaks against a kind, in sentences; `used` are the columns that its fields take."""
-    for text in (*(" ".join(cells) for cells in sample.titles), sample.place.rpartition("/")[2].rpartition(".")[0]):
-        if (word := is_another_table(kind, text)) is not None:
+    titles = [" ".join(cells) for cells in sample.titles]
+    name = sample.place.rpartition("/")[2].rpartition(".")[0]
+    said = [(text, is_another_table(kind, text)) for text in titles] + [
+        (name, is_another_table(kind, name, stems=True))
+    ]
+    for text, word in said:
+        if word is not None:
             yield f'"{text}" says "{word}": the rows may be no {kind.replace("_", " ")} at all'
             break
     for column in sample.columns:
-        if column.name not in used and (what := _against(kind, column)) and not _describes(column, used, sample):
+        if column.name not in used and (what := _against(kind, column, _describes(column, used, sample))):
             yield f'column "{column.name}" {what}'
     yield from _other_zone(sample)
     yield from _other_units(used, sample)
@@ -82,7 +90,8 @@ def _other_zone(sample: Sample) -> Iterator[str]:
     """Tell a zone that a title or a column states: times without an offset would be read in the file's own."""
     how = "say it as timezone of the file under [[source]] in shop.toml"
     for text in (" ".join(cells) for cells in sample.titles):
-        if _ZONE.search(text):
+        words = set(re.findall(r"[\w+-]+/[\w/+-]+", text))
+        if _ZONE.search(text) or words & available_timezones():
             yield f'"{text}" states a time zone; {how}'
     for column in sample.columns:
         if (column.times and not column.times[0].has_offset and _ZONE.search(column.name)) or (
@@ -110,22 +119,23 @@ def _other_units(used: frozenset[str], sample: Sample) -> Iterator[str]:
             yield f'"{text}" may say that times are of many parts'
 
 
-def _against(kind: InputKind, column: Column) -> str:
-    """Return why an unused column speaks against a kind, "" where it does not."""
+def _against(kind: InputKind, column: Column, describes: bool) -> str:
+    """Return why an unused column speaks against a kind, "" where it does not; one that `describes` a tool may."""
     name = plain(column.name)
     if name in telling_columns()["units"] and _differ(kind, column):
         return "gives a unit row by row"
-    if column.text.drop_nulls().n_unique() < 2:
-        return ""  # the same in every row: it says nothing of a row
+    constant = column.text.drop_nulls().n_unique() < 2
     meant = max(
         (
             (share, concept)
             for concept, share in column.reading.concepts.items()
-            if share >= _MEANT and can_bear(concept, column)
+            if share >= _PERHAPS and (concept in WORDS or can_bear(concept, column))
         ),
         default=(0.0, ""),
     )[1]
-    if meant in AGAINST.get(kind, ()):
+    if constant and not (meant in _ALARMS or name in telling_columns()["sorts"]):
+        return ""  # the same in every row: it says nothing of a row
+    if meant in AGAINST.get(kind, ()) and not (describes and meant in _OF_TOOLS):
         return f"is of {meant.replace('_', ' ')}, which a {kind.replace('_', ' ')} has no use for"
     if kind == "cycle" and (name in telling_columns()["sorts"] or _are_states(column)):
         return "sorts the rows: they may be stops, setups or states, and not all of them cycles"
@@ -136,7 +146,7 @@ def _against(kind: InputKind, column: Column) -> str:
     if kind in ("cycle", "estimate") and column.numbers and unit_of(column.name) is not None:
         return "is a part of a time, and nothing says of which"
     unknown = not column.reading.concepts and column.facts.tool_like < _SURELY
-    if kind == "tool_change" and unknown and column.numbers:
+    if kind == "tool_change" and unknown and column.numbers and not describes:
         return "varies from row to row, and nothing tells what it is: the rows may be tools as they were measured"
     return ""
 
@@ -218,7 +228,9 @@ def _no_parts_of_a_row(used: frozenset[str], sample: Sample) -> Iterator[str]:
             continue
         number = column.numbers[0]
         many = column.filled > _FEW / 2 and column.text.n_unique() >= _ALONE * column.filled
-        if number.rises >= _COUNTING and many:
+        counts = pl.DataFrame({"count": column.text.cast(pl.Int64, strict=False)}).drop_nulls()
+        one_more = counts.select((pl.col("count").diff() == 1).mean()).item() or 0.0
+        if (number.rises >= _COUNTING and many) or (one_more >= _ONE_MORE and counts.height > _FEW / 2):
             yield f'column "{column.name}" grows from row to row: it may be a counter'
         for job in jobs:
             pairs = pl.DataFrame({"job": job.text, "count": column.text}).drop_nulls()

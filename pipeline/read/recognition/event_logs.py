@@ -108,6 +108,8 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
     doubled = {signal.item for signal in found if sum(other.item == signal.item for other in found) > 1}
     for item in sorted(doubled - {"Load"}):
         settled.doubt(item, "several", f"several columns can be {item}")
+    if "Execution" in {signal.item for signal in found}:
+        _doubt_whose(settled, sample, _columns_of(kept) | {signal.column.name for signal in found})
     for signal in found:
         if signal.share < SURE:
             said = f'column "{signal.column.name}" may be {signal.item} ({signal.share:.2f})'
@@ -169,10 +171,7 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled] | 
     words = sorted(column.text.drop_nulls().unique().to_list())
     settled.rules["value"]["lookup"] = {word: known_word("execution", word) or "UNAVAILABLE" for word in words}
     settled.rules["item"] = {"constant": "Execution"}
-    others = [other for other in sample.columns if other.name not in _columns_of(kept) and _may_be_of_another(other)]
-    if others:
-        what = f'column "{others[0].name}" may say whose state it is: a pump or a door runs and stops too'
-        settled.doubt("value", "whose", what)
+    _doubt_whose(settled, sample, _columns_of(kept))
     if not _tiles(settled, started, base, sample, known):
         what = "there are gaps between one state and the next: nothing says what the machine did in them"
         settled.doubt("occurred_at", "gaps", what)
@@ -204,6 +203,13 @@ def _renamed(guess: Guess, name: str) -> Guess:
 
 def _columns_of(guesses: Mapping[str, Guess]) -> set[str]:
     return {name for guess in guesses.values() for name in guess.columns}
+
+
+def _doubt_whose(settled: Settled, sample: Sample, used: set[str]) -> None:
+    """Ask where a column may say whose state it is: a pump or a door runs and stops too."""
+    for column in sample.columns:
+        if column.name not in used and _may_be_of_another(column):
+            settled.doubt("value", "whose", f'column "{column.name}" may say that states are of a part of the machine')
 
 
 def _may_be_of_another(column: Column) -> bool:

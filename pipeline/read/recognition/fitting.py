@@ -16,11 +16,14 @@ from schemas.concepts import COUNTERS, DURATIONS, NUMBERS, TIMES, WORDS
 from schemas.inputs import columns
 from schemas.profile import UNITS
 from schemas.vocabulary import UTC_TIME, InputKind
+from schemas.words import plain, telling_columns
 
 ORDERED: Final = 0.95  # share of steps in one direction from which a column of times counts as a log in order
 _COUNTING: Final = 0.7  # share of rising steps from which numbers are a counter
 _MOST_COUNT: Final = 1_000_000
 _JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
+ANSWERED: Final = 0.95
+OPPOSITE: Final = {"complete": "aborted", "aborted": "complete"}
 _FEW_VALUES: Final = 30
 
 
@@ -117,8 +120,10 @@ def _fit_measure(column: Column, dimension: str) -> Fit:
 
 def _fit_count(column: Column) -> Fit:
     whole = [form for form in column.numbers if form.whole]
-    if not whole or whole[0].low < 0 or whole[0].high > _MOST_COUNT:
+    if not whole or whole[0].high > _MOST_COUNT:
         return UNFIT
+    if whole[0].low < 0:
+        return Fit(0.1)  # a slip in a row or two is for the checks to reject
     return Fit(0.6, "its cells are whole numbers")
 
 
@@ -128,9 +133,24 @@ def _fit_number(column: Column) -> Fit:
     return _fit_measure(column, "mass")
 
 
+def answers(column: Column) -> dict[str, str]:
+    """Return for a column that asks whether a cycle was completed, or aborted, what yes and no mean; {} for others.
+
+    "Aborted: no" is a complete cycle.
+    """
+    asked = known_word("outcome", column.name)
+    yes, no = telling_columns()["yes"], telling_columns()["no"]
+    words = {word: plain(word) for word in column.few_values}
+    if asked not in OPPOSITE or not words or not all(word in yes or word in no for word in words.values()):
+        return {}
+    return {word: asked if said in yes else OPPOSITE[asked] for word, said in words.items()}
+
+
 def fit_words(field: str, column: Column) -> Fit:
     """Return how well the values are words of a closed list."""
     words = column.few_values
+    if field == "outcome" and answers(column):
+        return Fit(ANSWERED, "its name asks how a cycle ended, and its cells answer yes or no")
     if not words:
         return UNFIT
     known = [word for word in words if known_word(field, word) is not None]

@@ -316,10 +316,13 @@ def says(name: str, *tags: str) -> bool:
     )
 
 
-def is_another_table(kind: InputKind, text: str) -> str | None:
-    """Return the word of a title or a file name that says that a table is not of a kind, None where none does."""
-    whole, stems = other_tables().get(kind, (frozenset(), ()))
+def is_another_table(kind: InputKind, text: str, *, stems: bool = False) -> str | None:
+    """Return the word of a title that says that a table is not of a kind, None where none does.
+
+    Names of files are held against `stems` alone: short words stand in them for many things.
+    """
+    whole, beginnings = other_tables().get(kind, (frozenset(), ()))
     for word in plain(_CAMEL.sub(" ", text[:300])).split():
-        if word in whole or any(stem in word for stem in stems):
+        if (not stems and word in whole) or any(stem in word for stem in beginnings):
             return word
     return None

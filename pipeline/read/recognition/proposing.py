@@ -12,6 +12,7 @@ from typing import Any, Final
 import polars as pl
 from pydantic import ValidationError
 
+from pipeline.read.doubled import with_readings_decided
 from pipeline.read.mapping import map_tables
 from pipeline.read.plan import Context, NoPlan, plan_table
 from pipeline.read.rawtable import RawTable
@@ -163,8 +164,12 @@ def _trial(sample: Sample, profile: Profile, context: Context, known: Knowledge)
     plan = plan_table(sample.names, profile)
     if isinstance(plan, NoPlan):
         return [plan.reason]
-    table = next(map_tables([RawTable(sample.table.cells)], plan, context))
-    doubts = [*_other_machines(table, known), *_other_heads(table, sample)]
+
+    def tables() -> Iterator[TableRead]:
+        return map_tables([RawTable(sample.table.cells)], plan, context)
+
+    table = next(with_readings_decided(tables(), tables, context.zone))
+    doubts = [*_other_machines(table, sample, known), *_other_heads(table, sample)]
     refused = table.rejects["row_number"].n_unique()
     if table.rows_read and refused > max(1, _MOST_REJECTED * table.rows_read):
         message = table.rejects["message"].value_counts(sort=True)["message"][0]
@@ -174,10 +179,12 @@ def _trial(sample: Sample, profile: Profile, context: Context, known: Knowledge)
     return doubts
 
 
-def _other_machines(table: TableRead, known: Knowledge) -> Iterator[str]:
+def _other_machines(table: TableRead, sample: Sample, known: Knowledge) -> Iterator[str]:
     """Tell lines among the rows that name a machine: the rows below them are of that one."""
-    for raw in table.skipped.filter(pl.col("why") == REMARK_LINE)["raw"].drop_nulls().head(_MOST_REMARKS):
-        if (named := machine_of_titles(((raw.strip(' ;,|\t"'),),), known.machines)) is not None:
+    lone = table.skipped.filter(pl.col("why") == REMARK_LINE)["raw"]
+    for raw in pl.concat([lone, table.rejects["raw"]]).drop_nulls().unique(maintain_order=True).head(_MOST_REMARKS):
+        cells = tuple(cell.strip() for cell in sample.split(raw) if cell.strip())
+        if len(cells) <= 2 and (named := machine_of_titles((cells,), known.machines)) is not None:
             yield f'a line among the rows says "{named[1]}": the rows below it are of that machine'
             return
 

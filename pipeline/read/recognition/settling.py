@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
+from pipeline.read.recognition.fitting import answers
 from pipeline.read.recognition.names import known_word
 from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import machine_of_titles
@@ -400,13 +401,21 @@ def settle_words(settled: Settled, name: str, column: Column, list_name: str) ->
     """Map the words of a column to those of a closed list; a word that is not known is for a person to say."""
     words = [word for word in column.text.drop_nulls().unique().sort().to_list() if not known_word("total", word)]
     own = {word.casefold() for word in FIELD_WORDS.get(list_name, ())}
-    lookup = {word: known_word(list_name, word) for word in words if word.casefold() not in own}
+    answered = answers(column) if list_name == "outcome" else {}
+    lookup = {word: _meaning(list_name, word, answered) for word in words if word.casefold() not in own}
     if strange := [word for word, meaning in lookup.items() if meaning is None]:
         listed = ", ".join(f'"{word}"' for word in strange[:6])
         one_of = ", ".join(FIELD_WORDS.get(list_name, ()))
         settled.doubt(name, "words", f'column "{column.name}" says {listed}: tell which of {one_of} it is')
     if lookup:
         settled.rules[name]["lookup"] = {word: meaning or UNKNOWN_WORD[list_name] for word, meaning in lookup.items()}
+
+
+def _meaning(list_name: str, word: str, answered: Mapping[str, str]) -> str | None:
+    """Return what a word means in a closed list; a mark alone ("?", "-") says that it is not known."""
+    if not any(character.isalnum() for character in word):
+        return UNKNOWN_WORD[list_name]
+    return answered.get(word) or known_word(list_name, word)
 
 
 def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: Knowledge) -> None:
