@@ -13,6 +13,7 @@ from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Page, Section, Table, Text
 from dashboards.book import FILES_SHOWN, Book
 from dashboards.pages.utilisation import GAPS_NOTE, gaps_table
+from schemas.vocabulary import NEEDS_PROFILE
 
 COUNTS = ("rows_read", "rows_loaded", "rows_duplicate", "rows_rejected", "rows_skipped")
 
@@ -29,6 +30,7 @@ def quality_page(book: Book) -> Page:
         "What came in",
         [
             Section("", first),
+            *_waiting(book),
             Section("Rows to mend", [_rejects_table(book)], "rejects"),
             Section("Files", [*_folder_note(book), _files_table(book)], "files"),
             Section("Rows corrected by a later export", [_superseded_table(book)], "corrected"),
@@ -54,10 +56,32 @@ def sentence(book: Book) -> str:
         f"{wording.number(duplicate)} already known, {wording.number(rejected)} rejected"
     )
     told += f" ({wording.number(skipped)} title, unit and total lines set aside)." if skipped else "."
-    bad = files.filter(pl.col("status") != "loaded").height
+    waiting = files.filter(pl.col("status") == NEEDS_PROFILE).height
+    if waiting:
+        told += f" {wording.plural(waiting, 'file waits', 'files wait')} for an answer."
+    bad = files.filter(~pl.col("status").is_in(["loaded", NEEDS_PROFILE])).height
     if bad:
         told += f" {wording.plural(bad, 'file was', 'files were')} not loaded; the list says why."
     return told
+
+
+def _waiting(book: Book) -> list[Section]:
+    """The files that nobody has described and that leave something open, each with what is open; none, no section."""
+    rows = book.data.files.filter(pl.col("status") == NEEDS_PROFILE).sort("name").to_dicts()
+    if not rows:
+        return []
+    table = Table(
+        "Files that wait",
+        (Column("File"), Column("What is open")),
+        [(book.file_cell(row["file_id"]), Cell(row["reason"] or "", mark="long")) for row in rows[:FILES_SHOWN]],
+        empty="",
+        more=f"{FILES_SHOWN} of {len(rows)} files." if len(rows) > FILES_SHOWN else "",
+        cards=True,
+    )
+    how = (
+        "spindlebook profile FILE --workspace <workspace> --save keeps what each would be read by; answer what is open "
+    )
+    return [Section("Files that wait for an answer", [table, Text(how + "in it, then run again.", "note")], "waiting")]
 
 
 def _rejects_table(book: Book) -> Table:

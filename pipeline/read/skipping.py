@@ -19,7 +19,35 @@ from schemas.words import plain
 UNITS_ROW: Final = "units row"
 _UNIT_WORDS: Final = {
     *UNITS,
-    *("sec", "secs", "hh:mm:ss", "[h]:mm:ss", "rpm", "1/min", "%", "°c", "a", "kw", "v", "pcs", "pc", "-", "–"),
+    *(
+        "sec",
+        "secs",
+        "hh:mm:ss",
+        "[h]:mm:ss",
+        "rpm",
+        "1/min",
+        "%",
+        "°c",
+        "a",
+        "kw",
+        "v",
+        "pcs",
+        "pc",
+        "pce",
+        "ea",
+        "stk",
+        "st",
+        "stück",
+        "pz",
+        "szt",
+        "ks",
+        "stuks",
+        "un",
+        "u",
+        "uds",
+        "-",
+        "–",
+    ),
 }
 TOTAL_LINE: Final = "total line"
 REMARK_LINE: Final = "remark line"
@@ -60,9 +88,17 @@ def _is_units_row(row: dict[str, object], names: Sequence[str]) -> bool:
     filled = [text for text in texts if text]
     if not filled or any(character.isdigit() for text in filled for character in _plain_unit(text)):
         return False
-    units = [text for text in filled if text not in _BARE and (text in _UNIT_WORDS or unit_of(text) is not None)]
+    units = [text for text in filled if text not in _BARE and (text in _UNIT_WORDS or unit_cell(text) is not None)]
     short = all(len(text) <= _LONGEST_UNIT for text in filled)
     return short and bool(units) and 2 * len(units) >= sum(text not in _BARE for text in filled)
+
+
+def unit_cell(text: str) -> str | None:
+    """Return the unit that a cell below a head states; one per piece (min/pz) is that unit, one per hundred is none."""
+    unit = unit_of(text)
+    if unit is None and "/" in text and not any(character.isdigit() for character in text):
+        return unit_of(text.partition("/")[0])
+    return unit
 
 
 def _plain_unit(text: str) -> str:

@@ -14,10 +14,9 @@ import polars as pl
 from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
 from pipeline.read.rawtable import RawTable
-from pipeline.read.recognition.names import unit_of
 from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
 from pipeline.read.recognition.sample import Knowledge, Sample, thinned
-from pipeline.read.skipping import UNITS_ROW
+from pipeline.read.skipping import UNITS_ROW, unit_cell
 from schemas.profile import UNITS
 
 WEIGHED_COLUMNS: Final = 200
@@ -122,7 +121,7 @@ def _units(table: FoundTable, first: RawTable) -> dict[str, str]:
     if not rows.height or rows["raw"][0] is None:
         return {}
     cells = table.split(rows["raw"][0])
-    found = {name: unit_of(cell) for name, cell in zip(table.names, cells, strict=False)}
+    found = {name: unit_cell(cell) for name, cell in zip(table.names, cells, strict=False)}
     return {name: unit for name, unit in found.items() if unit in UNITS}
 
 

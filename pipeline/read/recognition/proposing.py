@@ -233,7 +233,9 @@ def _a(kind: InputKind) -> str:
 def refusal(proposal: Proposal) -> str:
     """Return why a file waits for a person, in a sentence or two."""
     open_points = [*(f"no column is surely its {name}" for name in proposal.missing), *proposal.doubts]
-    listed = "; ".join(open_points[:4]) + (f"; and {len(open_points) - 4} more" if len(open_points) > 4 else "")
+    listed = "; ".join(point.rstrip(".") for point in open_points[:4]) + (
+        f"; and {len(open_points) - 4} more" if len(open_points) > 4 else ""
+    )
     return f"It looks like {_a(proposal.kind)} table, but that is not sure enough to read it: {listed}."
 
 

@@ -16,7 +16,7 @@ from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
 from pipeline.read.recognition.fitting import answers
-from pipeline.read.recognition.names import known_word
+from pipeline.read.recognition.names import known_word, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
@@ -308,6 +308,9 @@ def _hold_against_each_other(settled: Settled, guesses: Mapping[str, Guess]) -> 
             return
     settled.rules.pop("duration_s")  # it is the length of something else, and the end is known
     settled.doubts = {key: what for key, what in settled.doubts.items() if key[0] not in ("duration_s", column.name)}
+    if unit_of(column.name) is not None:
+        what = f'column "{column.name}" is a part of a time, and nothing says of which'
+        settled.doubt("ended_at", "part", what)
 
 
 def _ways(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> Iterable[tuple[str, str]]:

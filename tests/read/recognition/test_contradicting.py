@@ -1,0 +1,142 @@
+"""Lists that have all columns of a kind and are of another: they are asked about, never read as what they are not."""
+
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.rows import FileRead
+
+FIRST = datetime(2026, 3, 12, 6, 3, 10)
+ROWS = 24
+
+
+def moment(row: int, minutes: int = 17) -> str:
+    """The time of a row, each a little later than the one before."""
+    return (FIRST + timedelta(minutes=minutes * row, seconds=row * 13 % 50)).strftime("%Y-%m-%d %H:%M:%S")
+
+
+def table(head: str, cells: str, title: str = "") -> str:
+    """A table with `{at}`, `{end}`, `{n}`, `{odd}` and the like filled in row by row."""
+    lines = [
+        cells.format(
+            at=moment(row),
+            end=moment(row).replace(moment(row)[-8:], (FIRST + timedelta(minutes=17 * row + 11)).strftime("%H:%M:%S")),
+            n=row,
+            tool=(1, 6, 9, 2, 7)[row % 5],
+            program=f"O104{row * 7 % 4}",
+            word=("no operator", "material", "waiting", "setup")[row * row % 4],
+            number=f"{100 + row * row % 17 / 10:.3f}",
+            flag=("yes", "no", "no")[row % 3],
+            counter=4100 + row,
+            job=f"A{row // 6}",
+            quantity=(200, 50, 120, 80)[row // 6 % 4],
+        )
+        for row in range(ROWS)
+    ]
+    return "\n".join([*([title] if title else []), head, *lines, ""])
+
+
+def read(folder: Path, text: str, name: str = "log.csv") -> FileRead:
+    """Read a table."""
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    [found] = read_file(path, ReadSettings(zone="Europe/Berlin", machines={"m1": "M1", "m2": "M2"}))
+    return found
+
+
+CYCLES = ("Machine;Program;Start;End", "M1;{program};{at};{end}")
+CHANGES = ("Machine;Timestamp;Tool", "M1;{at};{tool}")
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "asked"),
+    [
+        (CYCLES[0] + ";Reason", CYCLES[1] + ";{word}", "Reason"),
+        (CYCLES[0] + ";Alarm", CYCLES[1] + ";2041 door", "Alarm"),
+        (CYCLES[0] + ";Category", CYCLES[1] + ";{word}", "Category"),
+        (CYCLES[0] + ";Good", CYCLES[1] + ";{counter}", "counter"),
+        (CYCLES[0] + ";Job;Qty", CYCLES[1] + ";{job};{quantity}", "quantity of the order"),
+        (CYCLES[0] + ";Sec", CYCLES[1] + ";{n}", "part of a time"),
+        (CYCLES[0] + ";Time zone", CYCLES[1] + ";UTC", "time zone"),
+        ("Machine;Program;Start (UTC);End (UTC)", CYCLES[1], "time zone"),
+        ("Maschine;Programm;Beginn;Ende;Störung", CYCLES[1] + ";{word}", "Störung"),
+        ("Machine;Programme;Début;Fin;Cause", CYCLES[1] + ";{word}", "Cause"),
+        (CHANGES[0] + ";Length;Radius", CHANGES[1] + ";{number};5.0", "Length"),
+        (CHANGES[0] + ";Alarm text", CHANGES[1] + ";{word}", "Alarm text"),
+        (CHANGES[0] + ";Pocket", "M1;2026-03-12 06:03:10;{tool};{n}", "tools as they stand"),
+        ("Job;Part;Quantity;Scrap reason", "B{n};P{n};5;{word}", "Scrap reason"),
+        ("Order;Part;Quantity", "{job};P1;{n}", "bookings or deliveries"),
+        ("Operation;Job;Setup time (min);Run hours", "10;{job};30;{number}", "Run hours"),
+    ],
+)
+def test_a_column_says_that_it_is_another_list(tmp_path: Path, head: str, cells: str, asked: str) -> None:
+    found = read(tmp_path, table(head, cells))
+
+    assert found.status == "needs a profile", found.proposal and found.proposal.data
+    assert asked in found.reason
+
+
+@pytest.mark.parametrize("title", ["Downtime report", "Produktionsplan KW 12", "Arrêts machine", "All times in UTC"])
+def test_a_title_says_that_it_is_another_list(tmp_path: Path, title: str) -> None:
+    assert read(tmp_path, table(*CYCLES, title)).status == "needs a profile"
+
+
+@pytest.mark.parametrize(
+    ("head", "cells"),
+    [
+        CYCLES,
+        (CYCLES[0] + ";Customer;Comment", CYCLES[1] + ";Mill & Sons;-"),
+        (CYCLES[0] + ";Aborted", CYCLES[1] + ";{flag}"),
+        CHANGES,
+        (CHANGES[0] + ";Diameter", CHANGES[1] + ";{tool}.0"),
+    ],
+)
+def test_columns_that_describe_are_no_doubt(tmp_path: Path, head: str, cells: str) -> None:
+    found = read(tmp_path, table(head, cells))
+
+    assert found.status == "loaded", found.reason
+
+
+def test_aborted_yes_is_an_aborted_cycle(tmp_path: Path) -> None:
+    found = read(tmp_path, table(CYCLES[0] + ";Aborted", CYCLES[1] + ";{flag}"))
+    [rows] = [part.rows for part in found.tables if part.rows.height]
+
+    assert rows["outcome"].to_list()[:3] == ["aborted", "complete", "complete"]
+
+
+def test_machines_named_among_the_rows_are_asked(tmp_path: Path) -> None:
+    """Under a title of M1, rows below "Machine: M2" are not of M1."""
+    head, cells = "Program;Start;End", "{program};{at};{end}"
+    whole = table(head, cells, "Machine: M1").splitlines()
+    parted = [*whole[:14], "Machine: M2", *whole[14:], ""]
+
+    found = read(tmp_path, "\n".join(parted))
+
+    assert found.status == "needs a profile"
+    assert "M2" in found.reason
+
+
+def test_the_night_under_the_date_of_the_shift_is_asked(tmp_path: Path) -> None:
+    """20:00 to 03:30 all stand under the day on which the shift began."""
+    rows = [
+        f"M1;O1;{12 + day}.03.2026;{hour % 24:02}:05:00;{hour % 24:02}:35:00"
+        for day in range(3)
+        for hour in range(20, 28)
+    ]
+    found = read(tmp_path, "\n".join(["Machine;Program;Date;Start;End", *rows, ""]))
+
+    assert found.status == "needs a profile"
+    assert "within a day" in found.reason
+
+
+def test_a_second_head_with_other_units_is_asked(tmp_path: Path) -> None:
+    head, cells = "Machine;Program;Start;Time ({unit})", "M1;{program};{at};6{n:02}"
+    whole = table(head.format(unit="s"), cells).splitlines()
+    parted = [*whole[:13], head.format(unit="min"), *whole[13:], ""]
+
+    found = read(tmp_path, "\n".join(parted))
+
+    assert found.status == "needs a profile"
+    assert "another head" in found.reason
