@@ -133,6 +133,8 @@ def _against(kind: InputKind, column: Column, describes: bool) -> str:
         ),
         default=(0.0, ""),
     )[1]
+    if "reason" in AGAINST.get(kind, ()) and says(column.name, "reason"):
+        meant = "reason"
     if constant and not (meant in _ALARMS or name in telling_columns()["sorts"]):
         return ""  # the same in every row: it says nothing of a row
     if meant in AGAINST.get(kind, ()) and not (describes and meant in _OF_TOOLS):

@@ -1,6 +1,6 @@
 """Lists that have all columns of a kind and are of another: they are asked about, never read as what they are not."""
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -8,7 +8,7 @@ import pytest
 from pipeline.read.reading import ReadSettings, read_file
 from pipeline.read.rows import FileRead
 
-FIRST = datetime(2026, 3, 12, 6, 3, 10)
+FIRST = datetime(2026, 3, 12, 6, 3, 10, tzinfo=UTC)
 ROWS = 24
 
 
