@@ -164,8 +164,8 @@ class _Job:
         """The context of a file that does not name its machine itself: its path may."""
         return replace(self.context, machine=self.context.machine or self.known.machine)
 
-    def blocks(self, stream: BinaryIO, *, quoted: bool = False, block_bytes: int = BLOCK_BYTES) -> Iterator[TextBlock]:
-        line_bytes = self.limits.line_mib << 20
+    def blocks(self, stream: BinaryIO, *, quoted: bool = False, sample: bool = False) -> Iterator[TextBlock]:
+        block_bytes, line_bytes = SAMPLE_BYTES if sample else BLOCK_BYTES, self.limits.line_mib << 20
         return text_blocks(stream, self.encoding, quoted=quoted, block_bytes=block_bytes, line_bytes=line_bytes)
 
     def too_wide(self, columns: int, what: str) -> str:
@@ -282,7 +282,7 @@ def _text_table(job: _Job, layout: Layout, rows: int, titles: tuple[tuple[str, .
 
     def chunks() -> Iterator[RawTable]:
         with job.opened.open() as stream:
-            yield from read_delimited(job.blocks(stream, quoted=True, block_bytes=SAMPLE_BYTES), layout)
+            yield from read_delimited(job.blocks(stream, quoted=True, sample=True), layout)
 
     return job.found(layout.names, chunks, lambda raw: split_line(raw, layout.delimiter), said, titles)
 
@@ -320,7 +320,7 @@ def _read_json(job: _Job) -> FileRead:
 
         def chunks() -> Iterator[RawTable]:
             with job.opened.open() as stream:
-                yield from read_json_lines(job.blocks(stream, block_bytes=SAMPLE_BYTES), keys)
+                yield from read_json_lines(job.blocks(stream, sample=True), keys)
 
         plan, proposal = job.choose(job.found(unique_names(keys), chunks, lambda raw: []), own)
     if isinstance(plan, NoPlan):

@@ -531,7 +531,7 @@ from pipeline.read.reading import ReadSettings, read_file
 for file in read_file(Path(sys.argv[1]), ReadSettings()):
     rows = sum(table.rows_read for table in file.tables)
     print(file.status, rows, file.reason)
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss >> 10)
+print(int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) >> 10)  # of this program alone
 """
 
 

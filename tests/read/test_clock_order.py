@@ -9,8 +9,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.read.text import text_blocks
-
 START = datetime(2026, 1, 5, 6, tzinfo=UTC)
 HEAD = "machine,program,started_at,ended_at,duration_s"
 MINUTE = timedelta(minutes=1)
@@ -72,9 +70,7 @@ def test_several_steps_are_one_sentence(read, monkeypatch):
     ]
 
     assert told(read(text, name="log.txt", machine="M2")) == wanted
-    monkeypatch.setattr(
-        "pipeline.read.text.text_blocks.__kwdefaults__", {**text_blocks.__kwdefaults__, "block_bytes": 300}
-    )
+    monkeypatch.setattr("pipeline.read.reading.BLOCK_BYTES", 300)
     assert told(read(text, name="log.txt", machine="M2")) == wanted
 
 
@@ -87,9 +83,7 @@ def test_chunks_of_long_logs_change_nothing(read, monkeypatch):
     ]
     text = "\n".join(stream(times))
     whole = told(read(text, name="log.txt", machine="M2"))
-    monkeypatch.setattr(
-        "pipeline.read.text.text_blocks.__kwdefaults__", {**text_blocks.__kwdefaults__, "block_bytes": 5000}
-    )
+    monkeypatch.setattr("pipeline.read.reading.BLOCK_BYTES", 5000)
 
     assert whole == ["the clock of M2 stepped back by 1 min 39 s at line 4001"]
     assert told(read(text, name="log.txt", machine="M2")) == whole

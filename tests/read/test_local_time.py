@@ -13,7 +13,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.read.localtime import resolve, set_backs
-from pipeline.read.text import text_blocks
 
 ODD_ZONES = (
     "Europe/Madrid",
@@ -205,9 +204,7 @@ def test_the_chunks_in_which_a_file_is_read_decide_nothing(read, one, other, blo
     text = "\n".join([HEAD, *lines])
     whole = read(text, timezone=one.zone)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(
-            "pipeline.read.text.text_blocks.__kwdefaults__", {**text_blocks.__kwdefaults__, "block_bytes": block_bytes}
-        )
+        patch.setattr("pipeline.read.reading.BLOCK_BYTES", block_bytes)
         parts = read(text, timezone=one.zone)
 
     assert len(parts.tables) >= len(whole.tables)

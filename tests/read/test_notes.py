@@ -258,7 +258,7 @@ def test_the_standards_names_are_known_in_any_writing():
 
 def test_notes_come_once_for_a_file_of_many_chunks(monkeypatch, read):
     """Items are counted over the whole of the file: one that comes late is not lacking."""
-    monkeypatch.setattr("pipeline.read.text.text_blocks.__kwdefaults__", {"quoted": False, "block_bytes": 64})
+    monkeypatch.setattr("pipeline.read.reading.BLOCK_BYTES", 64)
     text = "".join(f"2026-01-05T06:00:{second:02}Z|fruit|{second}\n" for second in range(50))
 
     whole = read(text + "2026-01-05T06:01:00Z|exec|READY\n", name="log.txt", profile=STREAM, machine="L1")

@@ -17,7 +17,7 @@ from pipeline.read.recognition.names import is_another_table, known_word, says, 
 from pipeline.read.recognition.sample import Column, Sample, clock_us
 from pipeline.read.recognition.time_forms import time_forms
 from schemas.concepts import NUMBERS, WORDS
-from schemas.profile import UNITS
+from schemas.profile import UNITS, with_article
 from schemas.vocabulary import InputKind
 from schemas.words import plain, telling_columns
 
@@ -62,7 +62,7 @@ AGAINST: Final[dict[InputKind, frozenset[str]]] = {
     "cycle": _ALARMS,
     "tool_change": _ALARMS | _OF_TOOLS,
     "edge_change": _ALARMS - {"reason"} | {"size", "position", "quantity", "temperature"},
-    "estimate": frozenset({"started", "ended", "operator", "scrap"}),
+    "estimate": frozenset({"started", "ended", "scrap"}),
     "job": frozenset({"reason", "scrap", "started", "ended"}),
 }
 
@@ -138,7 +138,7 @@ def _against(kind: InputKind, column: Column, describes: bool) -> str:
     if constant and not (meant in _ALARMS or name in telling_columns()["sorts"]):
         return ""  # the same in every row: it says nothing of a row
     if meant in AGAINST.get(kind, ()) and not (describes and meant in _OF_TOOLS):
-        return f"is of {meant.replace('_', ' ')}, which a {kind.replace('_', ' ')} has no use for"
+        return f"is of {meant.replace('_', ' ')}, which {with_article(kind).replace('_', ' ')} has no use for"
     if kind == "cycle" and (name in telling_columns()["sorts"] or _are_states(column)):
         return "sorts the rows: they may be stops, setups or states, and not all of them cycles"
     if kind in ("job", "tool_change") and _belongs_elsewhere(name):

@@ -30,6 +30,7 @@ from schemas.profile import ITEM_DIMENSIONS, UNITS, standard_item
 from schemas.vocabulary import EXECUTION, EXECUTION_ACTIVE
 from schemas.words import plain
 
+_UNIT_IN_NAME: Final = re.compile(r"[(\[][^)\]]*[)\]]|\S+/\s*min\b")  # "min" in mm/min is no minimum
 _OF_FEED: Final = re.compile(r"feed|vorschub|avance|avanco|avanzamento|posuw|posuv|voeding|aanzet|matning")
 """An override is read as that of the feed only where its name says feed: rapid and spindle have theirs too."""
 _WORD_LISTS: Final = {"Execution": "execution", "ControllerMode": "mode"}
@@ -61,7 +62,10 @@ def signals(sample: Sample, taken: frozenset[str]) -> list[Signal]:
         if column.name in taken:
             continue
         item, share = _item_of(column)
-        if says(column.name, "planned", "average", "minimum", "maximum") and standard_item(column.name) is None:
+        if (
+            says(_UNIT_IN_NAME.sub(" ", column.name), "planned", "average", "minimum", "maximum")
+            and standard_item(column.name) is None
+        ):
             continue  # what was asked for, or a sum of many moments, is not what was measured
         if item is None or share < NOTICED or (item in _NUMBERS and not column.numbers):
             continue
