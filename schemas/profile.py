@@ -160,6 +160,7 @@ class ColumnRule(TomlModel):
     from_: str | list[str] | None = Field(default=None, alias="from")
     constant: str | int | float | None = None
     format: str | list[str] | None = None  # a list: the patterns that a cell may be written by, tried in this order
+    utc: bool = False  # times without an offset are universal, not of the file's zone
     since: datetime | None = None  # the column counts time from this instant on, in `unit` (seconds where none is said)
     unit: str | None = None
     lookup: dict[str, str] = {}
@@ -325,6 +326,8 @@ def _check_rule(kind: InputKind, name: str, rule: ColumnRule) -> None:
         raise ValueError(f"columns.{name}.since: only times count from an instant")
     if counts_time and rule.format is not None:
         raise ValueError(f"columns.{name}.since: a time is read by its format or counted since an instant, not both")
+    if rule.utc and columns(kind).get(name) != UTC_TIME:
+        raise ValueError(f"columns.{name}.utc: only times are universal")
     dimension = "time" if counts_time else unit_dimension(name)
     if rule.unit is not None and (dimension is None or UNITS[rule.unit][0] != dimension):
         allowed = f"it takes {_units_of(dimension)}" if dimension else "it takes no unit"

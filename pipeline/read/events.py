@@ -12,7 +12,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.read.numbers import number_text, read_numbers, tool_text
-from schemas.profile import UNITS, ItemRule
+from schemas.profile import UNITS, ItemRule, standard_item
 from schemas.vocabulary import CONDITION_LEVELS
 
 UNAVAILABLE: Final = "UNAVAILABLE"
@@ -76,6 +76,8 @@ def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, p
     Takes columns `name` and `value`, and where the source has them `item`, `sub_type`, `path`, `data_item_id`,
     `level` (all String) and FACTOR; gives the same with `item`, `sub_type`, `path` and `data_item_id` filled.
     """
+    if "item" not in observations.columns:
+        observations = _as_the_standard_writes(observations, items)
     names = observations["name"]
     known = [name for name in names.unique(maintain_order=True).to_list() if name in items.rules]
     frame = observations.with_columns(
@@ -94,6 +96,18 @@ def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, p
     return _in_units(frame, items, known)
 
 
+def _as_the_standard_writes(observations: pl.DataFrame, items: Items) -> pl.DataFrame:
+    """Return observations with the standard's own names where a source writes them in other letters: execution."""
+    names = observations["name"].unique().drop_nulls().to_list()
+    meant = {
+        name: said for name in names if name not in items.rules and (said := standard_item(name)) not in (None, name)
+    }
+    if not meant:
+        return observations
+    item = pl.col("name").replace_strict(meant, default=None, return_dtype=pl.String)
+    return observations.with_columns(item=item)
+
+
 def items_seen(observations: pl.DataFrame, items: Items) -> frozenset[tuple[str, str]]:
     """Return the name of every item among some observations as the file has it, with its name in the standard."""
     if "item" in observations.columns:
@@ -101,7 +115,14 @@ def items_seen(observations: pl.DataFrame, items: Items) -> frozenset[tuple[str,
     else:
         pairs = observations["name"].unique().drop_nulls().to_frame()
     return frozenset(
-        (name, items.rules[name].type if name in items.rules else said[0] if said and said[0] else name)
+        (
+            name,
+            items.rules[name].type
+            if name in items.rules
+            else said[0]
+            if said and said[0]
+            else standard_item(name) or name,
+        )
         for name, *said in pairs.iter_rows()
     )
 

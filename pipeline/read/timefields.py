@@ -43,6 +43,12 @@ def _time_text(chunk: Chunk, name: str) -> tuple[pl.Series, TimesRead] | None:
     return text, read
 
 
+def _zone_of(chunk: Chunk, name: str) -> str:
+    """Return the zone of a time field without offsets."""
+    rule = chunk.plan.columns.get(name)
+    return "UTC" if rule is not None and rule.utc else chunk.context.zone
+
+
 def map_times(chunk: Chunk) -> None:
     """Fill the time fields: clock times through the zone, an end from start and duration."""
     start_name = "started_at" if chunk.plan.kind == "cycle" else "occurred_at"
@@ -55,7 +61,7 @@ def map_times(chunk: Chunk) -> None:
     if end and _share_a_date(chunk):
         end = end[0], replace(end[1], naive=_on_the_next_day(start[1].naive, end[1].naive))
     length = _duration_us(chunk) if chunk.plan.kind == "cycle" else None
-    began = resolve(start[1].naive, chunk.context.zone)
+    began = resolve(start[1].naive, _zone_of(chunk, start_name))
     started = start[1].utc.zip_with(start[1].utc.is_not_null(), began.at)
     _add_skipped(chunk, start_name, start[0], began.skipped)
     if chunk.plan.kind == "cycle":
@@ -89,7 +95,7 @@ def _map_ends_alone(chunk: Chunk) -> None:
     length = _duration_us(chunk)
     if length is None:
         return
-    finished = resolve(end[1].naive, chunk.context.zone)
+    finished = resolve(end[1].naive, _zone_of(chunk, "ended_at"))
     ended = end[1].utc.zip_with(end[1].utc.is_not_null(), finished.at)
     _add_skipped(chunk, "ended_at", end[0], finished.skipped)
     if (times := doubled_times(chunk.cells[ROW], finished.later_us)) is not None:
@@ -124,7 +130,7 @@ def _ends(
     """Return the ends of cycles, by their column or by a duration, and keep what times of a row tell of one another."""
     ended, later, follows = chunk.empty(UTC), pl.repeat(0, chunk.height, dtype=pl.Int64, eager=True), None
     if end:
-        finished = resolve(end[1].naive, chunk.context.zone)
+        finished = resolve(end[1].naive, _zone_of(chunk, "ended_at"))
         ended, later = end[1].utc.zip_with(end[1].utc.is_not_null(), finished.at), finished.later_us
         _add_skipped(chunk, "ended_at", end[0], finished.skipped)
     if length is not None:

@@ -80,7 +80,8 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
         return Chosen(own, proposal)
     plan = plan_table(table.names, proposal.profile) if proposal.profile and proposal.sure else None
     if isinstance(plan, TablePlan):
-        if isinstance(own, NoPlan) or _reads_more(plan, own, sample, own_rows, context):
+        universal = any(rule.utc for rule in plan.columns.values())
+        if isinstance(own, NoPlan) or universal or _reads_more(plan, own, sample, own_rows, context):
             return Chosen(replace(plan, notes=(told(proposal), *plan.notes)), proposal)
         return Chosen(own, proposal)
     if isinstance(own, TablePlan) and proposal.contradicted and not _is_ours(own):

@@ -8,14 +8,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from typing import Final
-from zoneinfo import available_timezones
 
 import polars as pl
 
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.names import is_another_table, known_word, says, unit_of
-from pipeline.read.recognition.sample import Column, Sample, clock_us
+from pipeline.read.recognition.sample import Column, Sample, clock_us, is_zone
 from pipeline.read.recognition.time_forms import time_forms
+from pipeline.read.recognition.zones import states_other, title_states_other, values_are_universal
 from schemas.concepts import NUMBERS, WORDS
 from schemas.profile import UNITS, with_article
 from schemas.vocabulary import InputKind
@@ -31,10 +31,6 @@ _HOURS_US: Final = 2 * 3_600_000_000
 _IN_ORDER: Final = 0.7
 _ONE_MORE: Final = 0.6  # share of rows that count one more than the row before
 _COUNTING: Final = 0.7  # share of rising steps from which numbers are a counter
-# A zone in a name or a title; Z alone only in brackets.
-_ZONE: Final = re.compile(
-    r"\b(?:UTC|GMT|CET|CEST|MEZ|MESZ|EST|EDT|CST|CDT|PST|PDT|BST|WET|WEST|EET|EEST)\b|[(\[]Z[)\]]|[_ ](?:utc|gmt)\b"
-)
 _DOTTED_CLOCK: Final = re.compile(r"(?i)\b(?:min\.s|m\.ss|mm\.ss|h\.mm|hh\.mm)")
 _PER_MANY: Final = re.compile(r"(?i)\b(?:je|pro|per|pour|por|za|na|pr)\s+1\d+\b")
 _ISO_CELL: Final = r"^\d{4}-\d\d-\d\d"
@@ -89,14 +85,12 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Ite
 def _other_zone(sample: Sample) -> Iterator[str]:
     """Tell a zone that a title or a column states: times without an offset would be read in the file's own."""
     how = "say it as timezone of the file under [[source]] in shop.toml"
-    for text in (" ".join(cells) for cells in sample.titles):
-        words = set(re.findall(r"[\w+-]+/[\w/+-]+", text))
-        if _ZONE.search(text) or words & available_timezones():
-            yield f'"{text}" states a time zone; {how}'
+    if (line := title_states_other(sample.titles)) is not None:
+        yield f'"{line}" states a time zone; {how}'
     for column in sample.columns:
-        if (column.times and not column.times[0].has_offset and _ZONE.search(column.name)) or (
-            column.reading.concepts.get("zone", 0.0) >= _MEANT and not column.times
-        ):
+        naive = column.times and not column.times[0].has_offset
+        foreign = is_zone(column) and not values_are_universal(column.few_values)
+        if (naive and states_other(column.name)) or foreign:
             yield f'column "{column.name}" states a time zone; {how}'
 
 

@@ -114,7 +114,7 @@ def _fit_measure(column: Column, dimension: str) -> Fit:
     """Return how well numbers fit a measure: a unit of it stated beside them says more than numbers alone."""
     unit = column.unit or column.numbers[0].unit
     if unit is not None and UNITS[unit][0] == dimension:
-        return Fit(0.6, f"its cells are numbers in {unit}")
+        return Fit(0.65, f"its cells are numbers in {unit}")
     return Fit(0.4, "its cells are numbers")
 
 
@@ -154,6 +154,8 @@ def fit_words(field: str, column: Column) -> Fit:
     if not words:
         return UNFIT
     known = [word for word in words if known_word(field, word) is not None]
+    if field == "outcome" and len(known) == len(words) and {known_word(field, word) for word in known} >= set(OPPOSITE):
+        return Fit(ANSWERED, f"its cells say how cycles ended: {', '.join(sorted(known)[:4])}")
     if not known:
         return Fit(0.02)
     if len(known) == len(words):

@@ -18,6 +18,7 @@ from pipeline.read.recognition.names import NameReading, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
 from pipeline.read.recognition.text_facts import TextFacts, text_facts
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
+from pipeline.read.recognition.zones import is_universal, title_is_universal, values_are_universal, without_zone
 from pipeline.read.skipping import TOTAL_LINE, why_no_row
 from pipeline.read.times import read_times
 
@@ -53,7 +54,7 @@ class Column:
     @cached_property
     def reading(self) -> NameReading:
         """What the name says."""
-        return read_name(self.name)
+        return read_name(without_zone(self.name))
 
     @cached_property
     def filled(self) -> int:
@@ -132,10 +133,20 @@ class Sample:
         """Return how surely another column's name bears a meaning."""
         return max((share for share, name in self._bearers.get(concept, ()) if name != column.name), default=0.0)
 
+    def is_universal(self, names: tuple[str, ...]) -> bool:
+        """Return whether the times of some columns are universal: their names, a title or a column of zones says so."""
+        said = title_is_universal(self.titles) or any(is_universal(name) for name in names)
+        return said or any(is_zone(column) and values_are_universal(column.few_values) for column in self.columns)
+
     @property
     def rows(self) -> int:
         """How many rows are looked at."""
         return self.table.cells.height
+
+
+def is_zone(column: Column) -> bool:
+    """Return whether a column holds time zones."""
+    return column.reading.concepts.get("zone", 0.0) >= _HALF and not column.times
 
 
 def trimmed(cells: pl.Series) -> pl.Series:

@@ -88,7 +88,8 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
         for name, guess in found.guesses.items()
         if name == "duration_s" or dtypes[name] in (pl.Float64, pl.Int64)
     }
-    _settle_marks(settled, numeric, _values(found))
+    others = [column for column in sample.columns if not any(column.name in g.columns for g in found.guesses.values())]
+    _settle_marks(settled, numeric, _values(found), others)
     for name, guess in numeric.items():
         if split := next((form.split for form in guess.cells.numbers if form.split), None):
             settled.rules[name]["split"] = split
@@ -150,6 +151,9 @@ def _settle_time(settled: Settled, name: str, guess: Guess, sample: Sample, *, d
     if form.format != "iso":
         settled.rules[name]["format"] = form.format
     settled.tell(name, form.evidence)
+    if not dated and not form.has_offset and sample.is_universal(guess.columns):
+        settled.rules[name]["utc"] = True
+        settled.tell(name, "the file says universal time")
     if form.undecided:
         ways = " or ".join(f'"{_first(other.format)}"' for other in forms)
         settled.open_times[name] = [other.format for other in forms]
@@ -193,8 +197,13 @@ def _values(found: Assignment) -> list[Column]:
     return [Column(value.cells.name, numbers, None)] if len(numbers) else []
 
 
-def _settle_marks(settled: Settled, numeric: Mapping[str, Guess], values: Iterable[Column]) -> None:
-    """Choose the decimal mark and the thousands mark of the file: one locale for all of its columns."""
+def _settle_marks(
+    settled: Settled, numeric: Mapping[str, Guess], values: Iterable[Column], others: Iterable[Column]
+) -> None:
+    """Choose the decimal mark and the thousands mark of the file: one locale for all of its columns.
+
+    Columns that fill no field (prices, say) tell it too, where those that do leave it open.
+    """
     cells = [
         (guess.cells.name, _whole(guess.cells.numbers) if name in _COUNTS else guess.cells.numbers)
         for name, guess in numeric.items()
@@ -202,6 +211,10 @@ def _settle_marks(settled: Settled, numeric: Mapping[str, Guess], values: Iterab
     ]
     cells += [(column.name, column.numbers) for column in values]
     decided = {form.decimal for _, forms in cells for form in forms[:1] if not form.undecided and form.decimal}
+    if not decided:
+        forms_of_others = [column.numbers[0] for column in others if column.numbers]
+        told = {form.decimal for form in forms_of_others if form.decimal and not form.undecided}
+        decided = told if len(told) == 1 else set()
     if len(decided) > 1:
         settled.doubt("", "marks", "some columns have a decimal comma and others a decimal point")
         return

@@ -59,8 +59,8 @@ CHANGES = ("Machine;Timestamp;Tool", "M1;{at};{tool}")
         (CYCLES[0] + ";Good", CYCLES[1] + ";{counter}", "counter"),
         (CYCLES[0] + ";Job;Qty", CYCLES[1] + ";{job};{quantity}", "quantity of the order"),
         (CYCLES[0] + ";Sec", CYCLES[1] + ";{n}", "part of a time"),
-        (CYCLES[0] + ";Time zone", CYCLES[1] + ";UTC", "time zone"),
-        ("Machine;Program;Start (UTC);End (UTC)", CYCLES[1], "time zone"),
+        (CYCLES[0] + ";Time zone", CYCLES[1] + ";CET", "time zone"),
+        ("Machine;Program;Start (CET);End (CET)", CYCLES[1], "time zone"),
         ("Maschine;Programm;Beginn;Ende;Störung", CYCLES[1] + ";{word}", "Störung"),
         ("Machine;Programme;Début;Fin;Cause", CYCLES[1] + ";{word}", "Cause"),
         (CHANGES[0] + ";Length;Radius", CHANGES[1] + ";{number};5.0", "Length"),
@@ -78,7 +78,7 @@ def test_a_column_says_that_it_is_another_list(tmp_path: Path, head: str, cells:
     assert asked in found.reason
 
 
-@pytest.mark.parametrize("title", ["Downtime report", "Produktionsplan KW 12", "Arrêts machine", "All times in UTC"])
+@pytest.mark.parametrize("title", ["Downtime report", "Produktionsplan KW 12", "Arrêts machine", "Zone: Europe/London"])
 def test_a_title_says_that_it_is_another_list(tmp_path: Path, title: str) -> None:
     assert read(tmp_path, table(*CYCLES, title)).status == "needs a profile"
 
@@ -104,6 +104,22 @@ def test_aborted_yes_is_an_aborted_cycle(tmp_path: Path) -> None:
     [rows] = [part.rows for part in found.tables if part.rows.height]
 
     assert rows["outcome"].to_list()[:3] == ["aborted", "complete", "complete"]
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "title"),
+    [
+        (*CYCLES, "All times in UTC"),
+        ("Machine;Program;Start (UTC);End (UTC)", CYCLES[1], ""),
+        (CYCLES[0] + ";Time zone", CYCLES[1] + ";UTC", ""),
+    ],
+)
+def test_universal_time_is_taken_at_its_word(tmp_path: Path, head: str, cells: str, title: str) -> None:
+    """Berlin is an hour ahead."""
+    found = read(tmp_path, table(head, cells, title))
+    [rows] = [part.rows for part in found.tables if part.rows.height]
+
+    assert rows["started_at"][0] == FIRST
 
 
 def test_machines_named_among_the_rows_are_asked(tmp_path: Path) -> None:
