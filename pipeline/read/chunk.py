@@ -147,5 +147,6 @@ def machine_text(chunk: Chunk) -> pl.Series:
     if "machine" not in chunk.typed:
         rule = chunk.plan.columns.get("machine")
         text = source_text(chunk, "machine", rule) if rule else chunk.empty(pl.String())
-        chunk.typed["machine"] = text.fill_null(chunk.context.machine) if chunk.context.machine is not None else text
+        machine = chunk.context.machine or (None if rule else chunk.context.place_machine)
+        chunk.typed["machine"] = text.fill_null(machine) if machine is not None else text
     return chunk.typed["machine"]

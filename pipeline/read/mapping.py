@@ -114,12 +114,12 @@ def _incomplete(rows: pl.DataFrame, kind: InputKind) -> pl.Series:
     return rows.filter(nameless | timeless)["row_number"]
 
 
-def _no_rows(table: RawTable, rejects: pl.DataFrame, incomplete: pl.Series) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _no_rows(table: RawTable, rejects: pl.DataFrame, others: pl.Series) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Part rejects from lines that are no rows: they cannot be read, and are totals or remarks by what they say."""
     none = pl.DataFrame(schema={"row_number": pl.Int64, "line": pl.Int64, "why": pl.String, "raw": pl.String})
-    if not rejects.height and not len(incomplete):
+    if not rejects.height and not len(others):
         return rejects, none
-    suspects = pl.concat([rejects["row_number"], incomplete]).unique()
+    suspects = pl.concat([rejects["row_number"], others]).unique()
     bad = table.cells.filter(pl.col(ROW).is_in(suspects.implode()))
     texts = [name for name in bad.columns if name not in OWN]
     if not texts:
@@ -127,8 +127,8 @@ def _no_rows(table: RawTable, rejects: pl.DataFrame, incomplete: pl.Series) -> t
     found = bad.with_columns(why=why_no_row(bad.select(texts))).filter(pl.col("why").is_not_null())
     if not found.height:
         return rejects, none
-    others = skipped_rows(found, pl.col("why")).with_columns(row_number=found[ROW])
-    return rejects.filter(~pl.col("row_number").is_in(found[ROW].implode())), others.select(none.columns)
+    gone = skipped_rows(found, pl.col("why")).with_columns(row_number=found[ROW])
+    return rejects.filter(~pl.col("row_number").is_in(found[ROW].implode())), gone.select(none.columns)
 
 
 def _without_totals(table: RawTable, plan: TablePlan) -> RawTable:

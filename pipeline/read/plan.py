@@ -26,6 +26,7 @@ class Context:
 
     zone: str
     machine: str | None = None
+    place_machine: str | None = None  # that the path names: for tables that have no column of machines
     record_operators: bool = False
     operator_key: bytes = b""
     tool_change_s: Mapping[str, float] = field(default_factory=dict)

@@ -162,7 +162,7 @@ class _Job:
     @property
     def placed(self) -> Context:
         """The context of a file that does not name its machine itself: its path may."""
-        return replace(self.context, machine=self.context.machine or self.known.machine)
+        return replace(self.context, place_machine=self.known.machine)
 
     def blocks(self, stream: BinaryIO, *, quoted: bool = False, sample: bool = False) -> Iterator[TextBlock]:
         block_bytes, line_bytes = SAMPLE_BYTES if sample else BLOCK_BYTES, self.limits.line_mib << 20
@@ -186,6 +186,7 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
     context = Context(
         rule.timezone or settings.zone,
         rule.machine,
+        None,
         settings.record_operators,
         settings.operator_key,
         settings.tool_change_s,

@@ -114,15 +114,24 @@ def why_no_row(cells: pl.DataFrame) -> pl.Series:
     first = pl.coalesce(pl.when(has).then(pl.col(name)) for name, has in zip(cells.columns, filled, strict=True))
     rows = cells.select(first=first.str.strip_chars(), count=pl.sum_horizontal(filled))
     beginnings = rows["first"].drop_nulls().unique()
+    called = pl.any_horizontal(pl.col(name).str.strip_chars().is_in(total_words(cells[name])) for name in cells.columns)
+    rows = rows.with_columns(cells.select(called=called))
     totals = [text for text in beginnings.head(_MOST_BEGINNINGS).to_list() if _is_total(text)]
     alone = pl.lit(cells.width >= _WIDE) & (pl.col("count") == 1)
     return rows.select(
-        pl.when(pl.col("first").is_in(totals))
+        pl.when(pl.col("first").is_in(totals) | pl.col("called"))
         .then(pl.lit(TOTAL_LINE))
         .when(alone & pl.col("first").str.contains(_REMARK))
         .then(pl.lit(REMARK_LINE))
         .alias("why")
     ).to_series()
+
+
+def total_words(cells: pl.Series) -> list[str]:
+    """Return the cells of a column that are a word for a total and no more."""
+    words = cells.drop_nulls().str.strip_chars().unique()
+    short = words.filter(words.str.contains(r"^\D{2,30}$")).head(_MOST_BEGINNINGS).to_list()
+    return [word for word in short if known_word("total", word) is not None]
 
 
 def _is_total(text: str) -> bool:

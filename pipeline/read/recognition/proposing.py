@@ -23,7 +23,7 @@ from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import NO_MACHINE, Settled, settle
 from pipeline.read.rows import TableRead
-from pipeline.read.skipping import REMARK_LINE
+from pipeline.read.skipping import REMARK_LINE, total_words
 from schemas.profile import Profile, with_article
 from schemas.vocabulary import InputKind
 
@@ -35,6 +35,7 @@ _LITTLE: Final = 0.01
 _FEWEST_NAMES: Final = 2
 _STATES_COST: Final = 3.0
 _MOST_REJECTED: Final = 0.1  # of the rows of a trial, before a reading counts as wrong
+_CALLED: Final = ("program", "operation", "job", "part", "machine")
 _MOST_REMARKS: Final = 50
 _OVERLAPS: Final = 0.3
 _SHORTEST_S: Final = 0.5  # of the middle cycle of a file; common practice, no source
@@ -169,7 +170,11 @@ def _trial(sample: Sample, profile: Profile, context: Context, known: Knowledge)
         return map_tables([RawTable(sample.table.cells)], plan, context)
 
     table = next(with_readings_decided(tables(), tables, context.zone))
-    doubts = [*_other_machines(table, sample, known), *_other_heads(table, sample)]
+    called = [
+        word for name in _CALLED if name in table.rows.columns for word in total_words(table.rows[name].cast(pl.String))
+    ]
+    doubts = [f'a row is called "{word}": it may be the sum of others' for word in called[:1]]
+    doubts += [*_other_machines(table, sample, known), *_other_heads(table, sample)]
     refused = table.rejects["row_number"].n_unique()
     if table.rows_read and refused > max(1, _MOST_REJECTED * table.rows_read):
         message = table.rejects["message"].value_counts(sort=True)["message"][0]
