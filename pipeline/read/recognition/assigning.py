@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
-from pipeline.read.plan import text_of
+from pipeline.read.plan import ESTIMATE_TIMES, text_of
 from pipeline.read.recognition.contradicting import contradictions
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
 from pipeline.read.recognition.names import kind_titles, says
@@ -67,8 +67,6 @@ _MINOR: Final = frozenset(
     }
 )
 """Fields that change no time and no count: where a column may be one of them, it is left out without asking."""
-_ESTIMATE_TIMES: Final = ("cut_s", "noncut_s", "cycle_s", "load_s", "setup_s")
-KINDS: Final[tuple[InputKind, ...]] = ("cycle", "tool_change", "edge_change", "event", "estimate", "job")
 
 
 @dataclass(frozen=True)
@@ -182,7 +180,7 @@ def needed_fields(kind: InputKind, given: Iterable[str]) -> list[str]:
         names = [name for name in names if name not in spared(has)]
     if kind == "estimate":
         names += [] if has & {"job", "program"} else ["job"]
-        names += [] if has & set(_ESTIMATE_TIMES) else ["cycle_s"]
+        names += [] if has & set(ESTIMATE_TIMES) else ["cycle_s"]
     return names
 
 

@@ -14,9 +14,9 @@ from pydantic import ValidationError
 
 from pipeline.read.doubled import with_readings_decided
 from pipeline.read.mapping import map_tables
-from pipeline.read.plan import Context, NoPlan, plan_table
+from pipeline.read.plan import TABLE_KINDS, Context, NoPlan, plan_table
 from pipeline.read.rawtable import RawTable
-from pipeline.read.recognition.assigning import KINDS, SURE, Assignment, Guess, assign, title_share
+from pipeline.read.recognition.assigning import SURE, Assignment, Guess, assign, title_share
 from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
 from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.places import machine_of_titles
@@ -126,7 +126,7 @@ def _says_little(reading: _Reading) -> bool:
 
 def _readings(sample: Sample, known: Knowledge) -> Iterator[_Reading]:
     states = has_states(sample)
-    for kind in KINDS:
+    for kind in TABLE_KINDS:
         found = assign(kind, sample, known)
         if kind == "cycle" and states:
             found = Assignment(kind, found.guesses, found.missing, found.score - _STATES_COST)
@@ -146,7 +146,7 @@ def _rivals(readings: list[_Reading], sample: Sample) -> Iterator[str]:
             yield f"it can be {_a(best.kind)} table or {_a(rival.kind)} table"
             break
     near = {other.found.kind for other in readings if len(other.found.missing) <= 1}
-    said = {kind: title_share(kind, sample) for kind in KINDS if kind in near}
+    said = {kind: title_share(kind, sample) for kind in TABLE_KINDS if kind in near}
     titled = max(said, key=lambda kind: said[kind], default=best.kind)
     if titled != best.kind and said[titled] >= max(_TITLED, title_share(best.kind, sample) + _LITTLE):
         columns = f"its columns are those of {_a(best.kind)}"

@@ -12,7 +12,7 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.read.rawtable import OWN, RawTable
+from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.duration_forms import DurationForm, duration_forms
 from pipeline.read.recognition.names import NameReading, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
@@ -164,11 +164,6 @@ def thinned(table: RawTable) -> RawTable:
     rest = cells.slice(half)
     spread = rest.gather_every(max(1, rest.height // half)).head(half)
     return RawTable(pl.concat([cells.head(half), spread]))
-
-
-def named_cells(table: RawTable) -> list[str]:
-    """Return the columns of a raw table that are of the file."""
-    return [name for name in table.cells.columns if name not in OWN]
 
 
 def clock_us(text: pl.Series, format: str | list[str] | None) -> pl.Series:
