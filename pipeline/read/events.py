@@ -55,6 +55,8 @@ WORD_ITEMS: Final = frozenset(
 """Items whose values are words of a controlled vocabulary of the standard."""
 MAX_EXACT: Final = 10**15  # floats up to it are written without an exponent
 TOOL_ITEMS: Final = frozenset(("ToolNumber",))
+NAMED_ITEMS: Final = WORD_ITEMS | TOOL_ITEMS | {"Program"}
+"""Items that mean the same in whatever letters their name is written."""
 FACTOR: Final = "factor"
 """A column of observations: what one unit of the value is in ours, where a devices document says so."""
 
@@ -97,15 +99,22 @@ def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, p
 
 
 def _as_the_standard_writes(observations: pl.DataFrame, items: Items) -> pl.DataFrame:
-    """Return observations with the standard's own names where a source writes them in other letters: execution."""
+    """Return observations with the standard's own names where a source writes them in other letters: execution.
+
+    Words, programs and tools only: of a number in other letters nothing says the unit.
+    """
     names = observations["name"].unique().drop_nulls().to_list()
-    meant = {
-        name: said for name in names if name not in items.rules and (said := standard_item(name)) not in (None, name)
-    }
+    meant = {name: said for name in names if (said := meant_item(name, items)) != name}
     if not meant:
         return observations
     item = pl.col("name").replace_strict(meant, default=None, return_dtype=pl.String)
     return observations.with_columns(item=item)
+
+
+def meant_item(name: str, items: Items) -> str:
+    """Return the standard's name of an item that no rule renames, the name itself where it is none of them."""
+    said = standard_item(name)
+    return said if said in NAMED_ITEMS and name not in items.rules else name
 
 
 def items_seen(observations: pl.DataFrame, items: Items) -> frozenset[tuple[str, str]]:

@@ -115,7 +115,7 @@ def test_a_stream_without_execution_is_told_with_the_slip(read):
 @pytest.mark.parametrize("name", ["execution", "EXECUTION", "Execution"])
 def test_the_standards_names_count_in_any_letters(read, name):
     """Small letters or capitals, it is the same item."""
-    whole = read(LINES.replace("exec", name).replace("fruit", "load"), name="log.txt", machine="L1")
+    whole = read(LINES.replace("exec", name).replace("fruit", "Load"), name="log.txt", machine="L1")
 
     assert set(whole.rows["item"]) == {"Execution", "Load"}
     assert whole.notes == ["items kept but not computed with: Load"]
