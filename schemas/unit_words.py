@@ -1,54 +1,21 @@
 """How units are spelled behind a number in a cell, in ten languages; each word belongs to one unit.
 
-Units in the heads of columns are recognition's business; what a unit is worth stands in `profile.py`.
+The spellings stand in words/units.toml, with those of heads; what a unit is worth stands in `profile.py`.
 """
 
 from typing import Final
 
-from schemas.words import plain
+from schemas.words import plain, unit_words
 
+_DAYS: Final = (
+    *("d", "day", "days", "Tag", "Tage", "Tagen", "jour", "jours", "día", "días", "dia", "dias", "giorno"),
+    *("giorni", "dzień", "dni", "dag", "dagen", "den", "dny", "dnů", "dagar", "dygn"),
+)
 # Words of time. A day is no unit of a profile, but stands before hours in durations.
-TIME_WORDS: Final[dict[str, tuple[str, ...]]] = {
-    "d": (
-        *("d", "day", "days", "Tag", "Tage", "Tagen", "jour", "jours", "día", "días", "dia", "dias", "giorno"),
-        *("giorni", "dzień", "dni", "dag", "dagen", "den", "dny", "dnů", "dagar", "dygn"),
-    ),
-    "h": (
-        *("h", "hr", "hrs", "hour", "hours", "Std", "Stde", "Stunde", "Stunden", "heure", "heures", "hora", "horas"),
-        *("ora", "ore", "godz", "godzina", "godziny", "godzin", "uur", "uren", "hod", "hodina", "hodiny", "hodin"),
-        *("tim", "timme", "timmar"),
-    ),
-    "min": (
-        *("min", "mins", "minute", "minutes", "Minuten", "minuto", "minutos", "minuti", "minuta", "minuty", "minut"),
-        *("minuut", "minuten", "minuter", "mn"),
-    ),
-    "s": (
-        *("s", "sec", "secs", "second", "seconds", "Sek", "Sekunde", "Sekunden", "seconde", "secondes", "seg", "segs"),
-        *("segundo", "segundos", "secondo", "secondi", "sekunda", "sekundy", "sekund", "seconden", "sekunder"),
-    ),
-    "ms": ("ms", "msec", "millisecond", "milliseconds", "Millisekunden"),
+TIME_WORDS: Final[dict[str, tuple[str, ...]]] = {"d": _DAYS} | {
+    unit: unit_words()[unit] for unit in ("h", "min", "s", "ms")
 }
-_OTHER_WORDS: Final[dict[str, tuple[str, ...]]] = {
-    "kg": (
-        "kg",
-        "kgs",
-        "kilo",
-        "kilos",
-        "kilogram",
-        "kilograms",
-        "Kilogramm",
-        "kilogramme",
-        "kilogramo",
-        "chilogrammi",
-    ),
-    "g": ("g", "gr", "gram", "grams", "Gramm", "gramme", "grammes", "gramos", "gramas", "grammi"),
-    "lb": ("lb", "lbs", "pound", "pounds"),
-    "percent": ("%", "percent", "pct", "Prozent"),
-    "mm": ("mm",),
-    "in": ("in", "inch", "inches"),
-    "mm/min": ("mm/min",),
-    "rev/min": ("rpm", "rev/min", "1/min", "U/min", "tr/min"),
-}
+_BEHIND_ONLY: Final = {"in": ("in",)}  # in a head it is a word of English
 
 
 def _key(word: str) -> str:
@@ -58,7 +25,10 @@ def _key(word: str) -> str:
 
 
 _UNIT_OF: Final = {
-    _key(word): unit for words in (TIME_WORDS, _OTHER_WORDS) for unit, found in words.items() for word in found
+    _key(word): unit
+    for words in (unit_words(), TIME_WORDS, _BEHIND_ONLY)
+    for unit, found in words.items()
+    for word in found
 }
 
 

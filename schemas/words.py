@@ -154,6 +154,12 @@ def _one_of(terms: Iterable[str]) -> frozenset[str]:
 
 
 @cache
+def unit_words() -> Mapping[str, tuple[str, ...]]:
+    """Return how each unit of a profile is written, as people write it."""
+    return {unit: tuple(texts) for unit, texts in _load("units")["units"].items()}
+
+
+@cache
 def units() -> Units:
     """Return the spellings of units; they are compared in small letters without blanks."""
     content = _load("units")

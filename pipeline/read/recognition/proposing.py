@@ -5,7 +5,7 @@ A proposal without doubts is as good as a profile that a person wrote; with doub
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -73,8 +73,8 @@ class _Reading:
     """A table read as one kind."""
 
     found: Assignment
-    settled: Settled
-    items: list[dict[str, Any]]
+    settled: Settled | None = None  # not yet, for kinds whose rules nobody has asked for
+    items: Sequence[dict[str, Any]] = ()
 
 
 def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[str, Any], name: str) -> Proposal | None:
@@ -87,14 +87,14 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
     if not readings:
         return None
     best = readings[0]
-    kind, settled = best.found.kind, best.settled
+    kind, settled = best.found.kind, best.settled or settle(best.found, sample, known)
     doubts = [*best.found.doubts, *_rivals(readings, sample), *settled.doubts.values()]
     data: dict[str, Any] = {"version": 1, "name": name, "kind": kind}
     if layout := {**file, **settled.file}:
         data["file"] = layout
     data["columns"] = settled.rules
     if best.items:
-        data["item"] = best.items
+        data["item"] = list(best.items)
     profile = _validated(data) if not best.found.missing else None
     if profile is not None and NO_MACHINE not in settled.doubts:
         doubts += _trial(sample, profile, context, known)
@@ -130,11 +130,11 @@ def _readings(sample: Sample, known: Knowledge) -> Iterator[_Reading]:
         found = assign(kind, sample, known)
         if kind == "cycle" and states:
             found = Assignment(kind, found.guesses, found.missing, found.score - _STATES_COST)
-        yield _Reading(found, settle(found, sample, known), [])
+        yield _Reading(found)
     if (wide := wide_log(sample, known)) is not None:
         yield _Reading(*wide)
     elif (log := state_log(sample, known)) is not None:
-        yield _Reading(*log, [])
+        yield _Reading(*log)
 
 
 def _rivals(readings: list[_Reading], sample: Sample) -> Iterator[str]:
