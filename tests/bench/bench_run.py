@@ -137,14 +137,15 @@ def best(work: Callable[..., object], *args: object, runs: int = RUNS) -> Measur
 def load_bare(source: Path, book: Path) -> None:
     """Load a CSV into a table of a fresh database: the least that storing it can cost."""
     book.unlink(missing_ok=True)
-    with duckdb.connect(str(book), config={"enable_progress_bar": False}) as connection:
+    with duckdb.connect(str(book)) as connection:
+        connection.execute("set enable_progress_bar = false")
         connection.execute("create table event as from read_csv(?)", [str(source)]).fetchall()
 
 
 def end_events(book: Path) -> None:
     """Run one window function over the events of a bare database."""
     ends = "lead(occurred_at) over (partition by machine, item order by occurred_at)"
-    with duckdb.connect(str(book), config={"enable_progress_bar": False}) as connection:
+    with duckdb.connect(str(book)) as connection:
         connection.execute("set enable_progress_bar = false")
         connection.execute(f"create or replace table ended as select *, {ends} as ended_at from event").fetchall()
 
