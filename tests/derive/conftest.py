@@ -103,6 +103,12 @@ def oracle() -> ModuleType:
     return load_beside("oracles/time_line.py")
 
 
+@pytest.fixture(scope="session")
+def working_days() -> ModuleType:
+    """Random machines at work, working_days.py."""
+    return load_beside("working_days.py")
+
+
 def load_beside(path: str) -> ModuleType:
     """A module that lies beside this one; tests are no package."""
     name = "derive_" + Path(path).stem
