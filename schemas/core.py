@@ -9,10 +9,9 @@ import pandera.polars as pa
 import polars as pl
 from pandera.api.polars.types import PolarsData
 
-from schemas.inputs import InputModel, UtcTime, columns
+from schemas.columns import columns
+from schemas.inputs import InputModel, UtcTime
 from schemas.vocabulary import BASES, EDGE_REASONS, OUTCOMES, STATES, InputKind
-
-STORED_KINDS: Final[tuple[InputKind, ...]] = ("cycle", "tool_change", "edge_change", "event", "estimate", "job")
 
 PROVENANCE: Final[dict[str, pl.DataType]] = {
     "occurrence": pl.Int64(),  # 0-based count of the same identity inside one file

@@ -13,7 +13,7 @@ from typing import Annotated, Final, Literal, Self
 import polars as pl
 from pydantic import Field, field_validator, model_validator
 
-from schemas.inputs import columns, required
+from schemas.columns import columns, required
 from schemas.time_format import format_fault
 from schemas.toml_model import TomlModel, load
 from schemas.vocabulary import (

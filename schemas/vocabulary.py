@@ -19,6 +19,7 @@ INPUT_KINDS: Final[tuple[InputKind, ...]] = (
     "job",
     "nc_program",
 )
+STORED_KINDS: Final[tuple[InputKind, ...]] = ("cycle", "tool_change", "edge_change", "event", "estimate", "job")
 
 OUTCOMES: Final = ("complete", "aborted", "unknown")
 EDGE_REASONS: Final = ("worn", "broken", "chipped", "planned", "unknown")

@@ -17,7 +17,8 @@ from pipeline.check.soundness import is_sound
 from pipeline.errors import AuditError
 from pipeline.read.rawtable import RAW_JOINT, concat_rejects, shown
 from pipeline.read.rows import TableRead
-from schemas.inputs import MAX_CYCLE_S, MODELS, columns
+from schemas.columns import columns
+from schemas.inputs import MAX_CYCLE_S, MODELS
 from schemas.vocabulary import InputKind
 
 _AT: Final = "__at"

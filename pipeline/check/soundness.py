@@ -12,7 +12,8 @@ from typing import Any, Final
 import polars as pl
 from pandera.api.polars.types import PolarsData
 
-from schemas.inputs import MODELS, columns
+from schemas.columns import columns
+from schemas.inputs import MODELS
 from schemas.vocabulary import InputKind
 
 _Rule = Callable[[pl.Expr, dict[str, Any]], pl.Expr]
@@ -43,7 +44,7 @@ def is_sound(rows: pl.DataFrame, kind: InputKind) -> bool:
 @cache
 def _rules(kind: InputKind) -> tuple[list[pl.Expr], list[Callable[[PolarsData], pl.LazyFrame]]]:
     """Return expressions that are true where a column breaks a rule, and the model's own checks of whole rows."""
-    schema = MODELS[kind].to_schema()
+    schema = MODELS[kind]
     broken = [expression for column in schema.columns.values() for expression in _broken(column)]
     numbered = [expression.alias(str(place)) for place, expression in enumerate(broken)]
     return numbered, [check._check_fn for check in schema.checks]

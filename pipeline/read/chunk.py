@@ -14,7 +14,7 @@ from pipeline.read import numbers
 from pipeline.read.durations import read_durations
 from pipeline.read.plan import Context, TablePlan, own_name, text_of
 from pipeline.read.problems import Problems
-from schemas.inputs import required
+from schemas.columns import required
 from schemas.profile import CELL_UNITS, UNITS, ColumnRule
 from schemas.vocabulary import EDGE_REASONS, OUTCOMES
 

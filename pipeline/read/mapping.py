@@ -36,7 +36,7 @@ from pipeline.read.rows import TableRead, no_skipped, row_columns
 from pipeline.read.skipping import why_no_row
 from pipeline.read.timefields import map_times
 from pipeline.read.times import read_dates
-from schemas.inputs import columns, required
+from schemas.columns import columns, required
 from schemas.profile import spared
 from schemas.vocabulary import CONDITION_LEVELS, InputKind
 

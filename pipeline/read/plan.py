@@ -11,7 +11,7 @@ from difflib import get_close_matches
 
 import polars as pl
 
-from schemas.inputs import columns, required
+from schemas.columns import columns, required
 from schemas.profile import ColumnRule, ItemRule, Profile, spared
 from schemas.vocabulary import InputKind
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import polars as pl
 
 from pipeline.printable import shown_name
-from schemas.inputs import columns
+from schemas.columns import columns
 from schemas.vocabulary import InputKind
 
 if TYPE_CHECKING:

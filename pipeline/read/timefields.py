@@ -17,7 +17,7 @@ from pipeline.read.localtime import Resolved, resolve
 from pipeline.read.plan import own_name, sources
 from pipeline.read.rawtable import ROW
 from pipeline.read.times import TimesRead, read_times
-from schemas.inputs import columns
+from schemas.columns import columns
 
 EARLIEST_YEAR: Final = 1990  # before the first of these controls; a date before is a format read wrongly
 LATEST_YEAR: Final = 2100

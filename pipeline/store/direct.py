@@ -11,7 +11,7 @@ from pipeline.errors import AuditError
 from pipeline.store.book import Book
 from pipeline.store.statements import statement, touch_statement
 from pipeline.store.stretches import Stretches
-from schemas.inputs import columns
+from schemas.columns import columns
 from schemas.vocabulary import InputKind
 
 

@@ -19,9 +19,8 @@ from pipeline.store.direct import finish_rows, is_free, put_rows, take_back
 from pipeline.store.settling import SETTLING_TABLES
 from pipeline.store.statements import statement
 from pipeline.store.stretches import KEYS, Stretches
-from schemas.core import STORED_KINDS
-from schemas.inputs import columns
-from schemas.vocabulary import InputKind
+from schemas.columns import columns
+from schemas.vocabulary import STORED_KINDS, InputKind
 
 _CYCLE_TIMES: Final = frozenset({"cut_s", "noncut_s", "cycle_s"})
 """Two ways to say one thing, the time of a cycle: an estimate that gives one of them leaves none of them to others."""

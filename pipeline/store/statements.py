@@ -14,7 +14,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.resources import read_text
-from schemas.inputs import columns, required
+from schemas.columns import columns, required
 from schemas.vocabulary import InputKind
 
 PACKAGE: Final = "pipeline.store"

@@ -12,8 +12,7 @@ from pipeline.store.accounts import KnownFile
 from pipeline.store.book import Book
 from pipeline.store.settling import make_macros, settle
 from pipeline.store.statements import statement, touch_statement
-from schemas.core import STORED_KINDS
-from schemas.vocabulary import InputKind
+from schemas.vocabulary import STORED_KINDS, InputKind
 
 
 def withdraw(book: Book, known: KnownFile, *, rank: str, same_fields: bool) -> list[str]:

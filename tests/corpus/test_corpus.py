@@ -17,8 +17,8 @@ from flows.steps import ingest
 from pipeline.progress import Null
 from pipeline.store.book import open_book
 from pipeline.workspace import Workspace
-from schemas.core import STORED_KINDS
-from schemas.inputs import columns, required
+from schemas.columns import columns, required
+from schemas.vocabulary import STORED_KINDS
 
 READABLE: Final = sorted(name for name in CORPUS if not name.startswith("refused-"))
 REFUSED: Final = sorted(set(CORPUS) - set(READABLE))

@@ -24,10 +24,10 @@ from pipeline.read.recognition.writing import profile_text
 from pipeline.read.rows import FileRead, TableRead
 from pipeline.store.book import open_book
 from pipeline.workspace import Workspace
-from schemas.core import STORED_KINDS
-from schemas.inputs import columns, required
+from schemas.columns import columns, required
 from schemas.profile import Profile
 from schemas.toml_model import parse
+from schemas.vocabulary import STORED_KINDS
 
 PROPERTY = settings(
     max_examples=80,

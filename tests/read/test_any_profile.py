@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from pipeline.check.checking import check_rows
 from pipeline.read.reading import ReadSettings, SourceRule, read_file
-from schemas.inputs import columns, required
+from schemas.columns import columns, required
 from schemas.profile import UNITS, FileShape, Profile
 
 NAMES = [*["A", "b b", "Zeit", "x"] * 4, "item", "value", ""]

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from pipeline.report.quoting import PastRuns, quote
-from schemas.inputs import columns
+from schemas.columns import columns
 from schemas.mart import columns as mart_columns
 
 

@@ -10,7 +10,8 @@ import polars as pl
 import pytest
 
 from sample_logs.generate import DemoShop, simulate
-from schemas.inputs import MODELS, columns
+from schemas.columns import columns
+from schemas.inputs import MODELS
 from schemas.profile import load_profile
 from schemas.shop import load_shop
 from schemas.vocabulary import InputKind

@@ -17,8 +17,9 @@ from pipeline.derive.deriving import derive
 from pipeline.progress import Null
 from pipeline.store.book import open_book
 from sample_logs.generate import COMMITTED_SEED, DemoShop, simulate
-from schemas.core import STORED_KINDS, accepted
+from schemas.core import accepted
 from schemas.shop import ShopFile, load_shop
+from schemas.vocabulary import STORED_KINDS
 
 SEEDS = tuple(range(COMMITTED_SEED + 1, COMMITTED_SEED + 101))
 STATED_IN = Path(__file__).parents[2] / "DEVELOPERS.md"

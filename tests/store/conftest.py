@@ -20,8 +20,7 @@ from pipeline.read.rows import (
     row_columns,
 )
 from pipeline.store.book import Book
-from schemas.core import STORED_KINDS
-from schemas.vocabulary import InputKind
+from schemas.vocabulary import STORED_KINDS, InputKind
 
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
 

@@ -24,9 +24,9 @@ from pipeline.store.book import Book, open_book
 from pipeline.store.loading import load_file
 from pipeline.store.migrating import VERSION_KEY, bring_up_to_date, migrations, newest_version, stored_version
 from pipeline.store.statements import FACTS, sql_type
-from schemas.core import PROVENANCE, STORED_KINDS, accepted
-from schemas.inputs import required
-from schemas.vocabulary import InputKind
+from schemas.columns import required
+from schemas.core import PROVENANCE, accepted
+from schemas.vocabulary import STORED_KINDS, InputKind
 
 ROOT = Path(pipeline.__file__).parents[1]
 

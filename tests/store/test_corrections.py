@@ -22,7 +22,7 @@ from pipeline.store.accounts import known_files
 from pipeline.store.book import Book, open_book
 from pipeline.store.loading import load_file
 from pipeline.store.standing import note_gone, paths_standing
-from schemas.inputs import required
+from schemas.columns import required
 
 checked = settings(
     derandomize=True, deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture]

@@ -18,7 +18,7 @@ from pipeline.store.accounting import audit_store, fingerprint, require
 from pipeline.store.accounts import known_files
 from pipeline.store.book import Book, open_book
 from pipeline.store.loading import load_file
-from schemas.inputs import columns
+from schemas.columns import columns
 
 checked = settings(
     derandomize=True, deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture]

@@ -19,8 +19,8 @@ from pipeline.read.recognition.contradicting import contradictions
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
 from pipeline.read.recognition.names import kind_titles, says
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
+from schemas.columns import columns, required
 from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
-from schemas.inputs import columns, required
 from schemas.profile import CELL_UNITS, UNITS, ColumnRule, spared, unit_dimension
 from schemas.vocabulary import UTC_TIME, InputKind
 

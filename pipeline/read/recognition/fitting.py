@@ -12,8 +12,8 @@ import polars as pl
 
 from pipeline.read.recognition.names import known_word
 from pipeline.read.recognition.sample import Column, Knowledge
+from schemas.columns import columns
 from schemas.concepts import COUNTERS, DURATIONS, NUMBERS, TIMES, WORDS
-from schemas.inputs import columns
 from schemas.profile import UNITS
 from schemas.vocabulary import UTC_TIME, InputKind
 from schemas.words import plain, telling_columns

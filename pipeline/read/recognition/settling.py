@@ -21,8 +21,8 @@ from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
+from schemas.columns import columns
 from schemas.concepts import DURATIONS
-from schemas.inputs import columns
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
 from schemas.vocabulary import UTC_TIME
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from pipeline.read.plan import TABLE_KINDS
 from pipeline.read.recognition.names import NameReading, kind_titles, known_word, read_name, unit_of
+from schemas.columns import columns
 from schemas.concepts import CONCEPTS, FIELDS
-from schemas.inputs import columns
 from schemas.profile import FIELD_WORDS, UNITS, unit_dimension
 from schemas.vocabulary import EXECUTION
 from schemas.words import (
