@@ -12,15 +12,15 @@ from schemas.inputs import InputModel, UtcTime
 from schemas.vocabulary import BASES, CAUSES, DRIFT_VERDICTS, LIFE_UNITS, LIFE_VERDICTS, TIME_KINDS
 
 
-class UtilisationMonthly(InputModel):
-    """Grain: machine x local month. The eight states add up to calendar_s; the *_planned_s to planned_s.
+class _Utilisation(InputModel):
+    """Of a machine's local day, week or month. The eight states add up to calendar_s; the *_planned_s to planned_s.
 
-    ISO 22400-2 terms inside planned time: PBT = observed_planned_s, APT = cutting + noncutting, AUST = setup,
-    AUPT = APT + AUST, ADET = held + faulted, AUBT = AUPT + ADET.
+    overtime_s and lights_out_s are the time in cycle outside shifts, with people there and without. ISO 22400-2 terms
+    inside planned time: PBT = observed_planned_s, APT = cutting + noncutting, AUST = setup, AUPT = APT + AUST,
+    ADET = held + faulted, AUBT = AUPT + ADET.
     """
 
     machine: str
-    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
     calendar_s: float = pa.Field(gt=0)
     planned_s: float = pa.Field(ge=0)
     observed_planned_s: float = pa.Field(ge=0)
@@ -41,6 +41,8 @@ class UtilisationMonthly(InputModel):
     idle_planned_s: float = pa.Field(ge=0)
     off_shift_planned_s: float = pa.Field(ge=0)
     unobserved_planned_s: float = pa.Field(ge=0)
+    overtime_s: float = pa.Field(ge=0)
+    lights_out_s: float = pa.Field(ge=0)
     cycles: pl.Int64 = pa.Field(ge=0)
     parts: pl.Int64 = pa.Field(ge=0)
     scrap: pl.Int64 = pa.Field(ge=0)
@@ -52,6 +54,24 @@ class UtilisationMonthly(InputModel):
     technical_efficiency: float = pa.Field(nullable=True, ge=0, le=1)
     setup_rate: float = pa.Field(nullable=True, ge=0, le=1)
     basis: str = pa.Field(isin=list(BASES))
+
+
+class UtilisationMonthly(_Utilisation):
+    """Grain: machine x local month, '2026-03'."""
+
+    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+
+
+class UtilisationWeekly(_Utilisation):
+    """Grain: machine x ISO week in local time, '2026-W09'."""
+
+    week: str = pa.Field(str_matches=r"^\d{4}-W\d{2}$")
+
+
+class UtilisationDaily(_Utilisation):
+    """Grain: machine x local day, '2026-03-01', from the first to the last of which anything is known."""
+
+    day: str = pa.Field(str_matches=r"^\d{4}-\d{2}-\d{2}$")
 
 
 class JobDrift(InputModel):
@@ -156,6 +176,8 @@ class QuoteFactor(InputModel):
 
 MODELS: Final[dict[str, type[InputModel]]] = {
     "utilisation_monthly": UtilisationMonthly,
+    "utilisation_weekly": UtilisationWeekly,
+    "utilisation_daily": UtilisationDaily,
     "job_drift": JobDrift,
     "drift_cause": DriftCause,
     "tool_life": ToolLife,

@@ -1,8 +1,9 @@
-"""The typed model of shop.toml: the shop, its machines, shifts, closed days, tools and sources.
+"""The typed model of shop.toml: the shop, its machines, shifts, overtime, days off, tools and sources.
 
 It holds what the user wrote and checks it; making shifts out of rules is derive's business.
 """
 
+from collections.abc import Sequence
 from datetime import date, time
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -36,6 +37,23 @@ def _zone(value: str) -> str:
     return value
 
 
+def _holidays(value: str) -> str:
+    """Return the code as it was written, where the calendar of public holidays knows it."""
+    import holidays  # asked only where a shop names a country
+
+    country, _, part = value.partition("-")
+    parts = holidays.list_supported_countries(include_aliases=True).get(country)
+    if parts is None:
+        raise ValueError(
+            "no country of which public holidays are known; write its two letters of ISO 3166, for example PT, or "
+            "DE-BY for a part of a country, or delete the key and list the days under [[closed]]"
+        )
+    if part and part not in parts:
+        known = f"it has {', '.join(parts)}" if parts else f"it has none that differ; write {country}"
+        raise ValueError(f"no part of {country} whose public holidays are known apart; {known}")
+    return value
+
+
 ToolText = Annotated[str, BeforeValidator(_tool_text)]
 ClockTime = Annotated[time, BeforeValidator(_clock)]
 Positive = Annotated[float, Field(gt=0)]
@@ -53,8 +71,15 @@ class ShopSettings(TomlModel):
     batch_gap_h: Positive = 72.0
     off_shift_hold_max_s: NotNegative = 3600.0
     unknown_reason: Literal["censored", "failure"] = "censored"
+    holidays: str | None = None
+    """Country, and after a hyphen its part, whose public holidays are closed days."""
 
     _timezone = field_validator("timezone")(_zone)
+
+    @field_validator("holidays")
+    @classmethod
+    def _are_known(cls, value: str | None) -> str | None:
+        return value if value is None else _holidays(value)
 
     @property
     def zone(self) -> ZoneInfo:
@@ -83,11 +108,30 @@ class MachineSettings(TomlModel):
         return min(self.rapid_mm_min.values()) if isinstance(self.rapid_mm_min, dict) else self.rapid_mm_min
 
 
-class ShiftSettings(TomlModel):
-    """[[shift]]: a shift on certain days; an end before its start runs past midnight, equal means 24 hours."""
+def minutes(clock: time) -> int:
+    """Return a clock time as minutes after midnight."""
+    return clock.hour * 60 + clock.minute
+
+
+class DateRange(TomlModel):
+    """First and last day of something, for all machines or some."""
+
+    from_: date = Field(alias="from")
+    to: date
+    machines: list[str] = ["*"]
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.to < self.from_:
+            raise ValueError("`to` lies before `from`")
+        return self
+
+
+class WorkingHours(TomlModel):
+    """Hours on certain days; an end before its start runs past midnight, equal means 24 hours."""
 
     machines: list[str] = ["*"]
-    days: Annotated[list[Day], Field(min_length=1)]
+    days: Annotated[list[Day], Field(min_length=1)] = list(DAYS)
     start: ClockTime
     end: ClockTime
     breaks: list[str] = []
@@ -101,6 +145,59 @@ class ShiftSettings(TomlModel):
             break_times(stretch)
         return value
 
+    @model_validator(mode="after")
+    def _hold_together(self) -> Self:
+        if self.from_ is not None and self.to is not None and self.to < self.from_:
+            raise ValueError("`to` lies before `from`")
+        _, end = self.from_start_to_end
+        for stretch, (first, _) in zip(self.breaks, self.break_minutes, strict=True):
+            if first >= end:
+                raise ValueError(
+                    f"the break {stretch} lies outside {self.start:%H:%M} to {self.end:%H:%M}; write it as it is on "
+                    "the clock, or delete it"
+                )
+        return self
+
+    @property
+    def from_start_to_end(self) -> tuple[int, int]:
+        """Minutes of wall-clock time after midnight of the day on which the hours begin."""
+        start, end = minutes(self.start), minutes(self.end)
+        return start, end + (24 * 60 if end <= start else 0)
+
+    @property
+    def break_minutes(self) -> list[tuple[int, int]]:
+        """First and last minute of each break, counted from the same midnight; a break may reach past the end."""
+        start, _ = self.from_start_to_end
+        found = []
+        for stretch in self.breaks:
+            first, last = (minutes(clock) for clock in break_times(stretch))
+            first += 24 * 60 if first < start else 0
+            while last <= first:
+                last += 24 * 60
+            found.append((first, last))
+        return found
+
+
+class ShiftSettings(WorkingHours):
+    """[[shift]]: planned time."""
+
+    days: Annotated[list[Day], Field(min_length=1)]
+
+
+class OvertimeSettings(WorkingHours):
+    """[[overtime]]: hours in which people work beyond the shifts, on days of the week or on dates."""
+
+    @model_validator(mode="after")
+    def _says_when(self) -> Self:
+        if not self.is_dated and "days" not in self.model_fields_set:
+            raise ValueError('say when: days = ["Sat"], or the dates `from` and `to`')
+        return self
+
+    @property
+    def is_dated(self) -> bool:
+        """Whether these are dates that somebody chose, which closed days do not call off, and no weekly rule."""
+        return self.from_ is not None and self.to is not None and "days" not in self.model_fields_set
+
 
 def break_times(stretch: str) -> tuple[time, time]:
     """Return the two clock times of a break written as "09:30-09:45"."""
@@ -110,18 +207,14 @@ def break_times(stretch: str) -> tuple[time, time]:
     return _clock(first), _clock(last)
 
 
-class ClosedSettings(TomlModel):
-    """[[closed]]: first and last closed day, for all machines or some."""
+class ClosedSettings(DateRange):
+    """[[closed]]: first and last closed day."""
 
-    from_: date = Field(alias="from")
-    to: date
-    machines: list[str] = ["*"]
+    name: str | None = None
 
-    @model_validator(mode="after")
-    def _in_order(self) -> Self:
-        if self.to < self.from_:
-            raise ValueError("`to` lies before `from`")
-        return self
+
+class OpenSettings(DateRange):
+    """[[open]]: first and last day on which the shop works although it is a public holiday or a closed day."""
 
 
 class ToolSettings(TomlModel):
@@ -198,7 +291,9 @@ class ShopFile(TomlModel):
     limits: LimitSettings = LimitSettings()
     machine: list[MachineSettings] = []
     shift: list[ShiftSettings] = []
+    overtime: list[OvertimeSettings] = []
     closed: list[ClosedSettings] = []
+    open: list[OpenSettings] = []
     tool: list[ToolSettings] = []
     material: list[MaterialSettings] = []
     source: list[SourceSettings] = []
@@ -210,10 +305,17 @@ class ShopFile(TomlModel):
             if (first := ids.setdefault(machine.id, number)) < number:
                 raise ValueError(f"machine[{number}].id: machine[{first}] is called {machine.id} too; ids must differ")
         known = {*ids, "*"}
+        tables: dict[str, Sequence[WorkingHours | DateRange | ToolSettings]] = {
+            "shift": self.shift,
+            "overtime": self.overtime,
+            "closed": self.closed,
+            "open": self.open,
+            "tool": self.tool,
+        }
         named = [
-            *((f"shift[{number}]", row.machines) for number, row in enumerate(self.shift, start=1)),
-            *((f"closed[{number}]", row.machines) for number, row in enumerate(self.closed, start=1)),
-            *((f"tool[{number}]", row.machines) for number, row in enumerate(self.tool, start=1)),
+            (f"{table}[{number}]", row.machines)
+            for table, rows in tables.items()
+            for number, row in enumerate(rows, start=1)
         ]
         for place, machines in named:
             if ids and (strange := sorted(set(machines) - known)):

@@ -9,7 +9,14 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from pipeline.derive.calendar import ROUND_THE_CLOCK, closed_days, shift_calendar
+from pipeline.derive.calendar import (
+    ROUND_THE_CLOCK,
+    closed_days,
+    local_days,
+    open_days,
+    public_holidays,
+    working_calendar,
+)
 from schemas.shop import ShopFile
 
 
@@ -81,14 +88,29 @@ def material_setting(shop: ShopFile) -> pl.DataFrame:
 
 
 def shop_tables(shop: ShopFile, first: date, last: date) -> dict[str, pl.DataFrame]:
-    """Return every table that comes from shop.toml; the calendar covers the months of `first` to `last`."""
-    start = first.replace(day=1) - timedelta(days=1)  # a night shift of the day before reaches into the month
-    end = (last.replace(day=28) + timedelta(days=4)).replace(day=1)
+    """Return every table that comes from shop.toml; the calendar covers the months and weeks of `first` to `last`."""
+    start = min(first.replace(day=1), first - timedelta(days=first.weekday()))
+    month_end = (last.replace(day=28) + timedelta(days=4)).replace(day=1) - timedelta(days=1)
+    end = max(month_end, last + timedelta(days=6 - last.weekday()))
+    night_before = start - timedelta(days=1)  # a night shift of the day before reaches into the first day
+    rules, zone = shop.shop, shop.shop.timezone
+    overtime = [
+        working_calendar(
+            (rule for rule in shop.overtime if rule.is_dated == is_dated), night_before, end, zone
+        ).with_columns(pl.lit(is_dated).alias("is_dated"))
+        for is_dated in (False, True)
+    ]
+    closed = [closed_days(shop.closed)]
+    if rules.holidays is not None:
+        closed.append(public_holidays(rules.holidays, night_before, end))
     return {
         "core.shop_setting": shop_setting(shop),
         "core.machine_setting": machine_setting(shop),
         "core.tool_setting": tool_setting(shop),
         "core.material": material_setting(shop),
-        "core.shift_calendar": shift_calendar(shop.shift or [ROUND_THE_CLOCK], start, end, shop.shop.timezone),
-        "core.closed_day": closed_days(shop.closed),
+        "core.local_day": local_days(start, end, zone),
+        "core.shift_calendar": working_calendar(shop.shift or [ROUND_THE_CLOCK], night_before, end, zone),
+        "core.overtime_calendar": pl.concat(overtime),
+        "core.closed_calendar": pl.concat(closed),
+        "core.open_calendar": open_days(shop.open),
     }

@@ -1,5 +1,6 @@
 -- The shop's planned time for each machine: shifts less breaks and closed days, overlapping shifts counted once.
 -- Grain: machine x working stretch.
+-- Renewed: whole
 with
 planned as (
     select
@@ -10,7 +11,7 @@ planned as (
     from core.shift_calendar as calendar
     inner join core.machine as machine on calendar.machine = machine.machine or calendar.machine = '*'
     anti join core.closed_day as closed
-        on calendar.shift_on = closed.closed_on and (closed.machine = machine.machine or closed.machine = '*')
+        on calendar.shift_on = closed.closed_on and machine.machine = closed.machine
 ),
 
 marked as (
