@@ -34,6 +34,7 @@ UNITS: Final[dict[str, tuple[str, float]]] = {
     "h": ("time", 3600.0),
     "h:mm:ss": ("time", 1.0),
     "mm:ss": ("time", 1.0),
+    "mm.ss": ("time", 1.0),
     "words": ("time", 1.0),
     "mm": ("length", 1.0),
     "m": ("length", 1000.0),
@@ -58,6 +59,7 @@ UNITS: Final[dict[str, tuple[str, float]]] = {
 CELL_UNITS: Final[dict[str, str]] = {
     "h:mm:ss": "1:05:30 (hours, minutes, seconds)",
     "mm:ss": "65:30 (minutes, seconds)",
+    "mm.ss": "65.30 (minutes and seconds, a point or comma between)",
     "words": "1 h 5 min 30 s",
 }
 

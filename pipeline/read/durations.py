@@ -29,6 +29,7 @@ _SIGN: Final = r"([+\-−]?)"
 _SECONDS: Final = r"([0-5]?\d(?:\.\d+)?)"
 _HOURS: Final = rf"^{_SIGN}(\d+):([0-5]?\d)(?::{_SECONDS})?$"
 _MINUTES: Final = rf"^{_SIGN}(\d+):{_SECONDS}$"
+_DOTTED: Final = rf"^{_SIGN}(\d+)(?:[.,]([0-5]\d?))?$"
 # The word for what the first part counts may stand behind: 1:05 h, 65:30 min.
 _HOURS_BEHIND: Final = rf"(?i)(:\d+)\s?(?:{_words('h')})\.?$"
 _MINUTES_BEHIND: Final = rf"(?i)(:\d+)\s?(?:{_words('min')})\.?$"
@@ -56,6 +57,8 @@ def read_durations(text: pl.Series, unit: str, decimal: str = ".", thousands: st
     """Return seconds of durations written as `unit` says: one of CELL_UNITS."""
     if unit == "h:mm:ss":
         return read_clock_durations(text)
+    if unit == "mm.ss":
+        return read_dotted_durations(text)
     return read_minute_durations(text) if unit == "mm:ss" else read_word_durations(text, decimal, thousands)
 
 
@@ -88,6 +91,16 @@ def read_minute_durations(text: pl.Series) -> pl.Series:
     rows = left.arg_true()
     bare = _clock(text[rows].str.replace(_MINUTES_BEHIND, "$1"), _MINUTES, _WORTH[2:])
     return seconds.scatter(rows, bare.zip_with(bare.is_not_null(), read_clock_durations(text[rows])))
+
+
+def read_dotted_durations(text: pl.Series) -> pl.Series:
+    """Return seconds of `M.SS` or `M,SS`: 12.30 is 12 minutes 30 seconds.
+
+    A single digit behind the mark counts tens: spreadsheets drop the last zero of 12.30.
+    """
+    sign, minutes, seconds = text.str.extract_groups(_DOTTED).struct.unnest().get_columns()
+    counted = seconds.str.pad_end(2, "0").cast(pl.Float64, strict=False).fill_null(0.0)
+    return _signed(sign, minutes.cast(pl.Float64, strict=False) * 60 + counted)
 
 
 def read_word_durations(text: pl.Series, decimal: str = ".", thousands: str | None = None) -> pl.Series:

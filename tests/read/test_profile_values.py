@@ -26,6 +26,8 @@ def profile(format: str = '"iso"', unit: str = "s", file: str = "") -> str:
     ("unit", "cell", "seconds"),
     [
         ("mm:ss", "65:30", 3930),
+        ("mm.ss", "65.30", 3930),
+        ("mm.ss", "65,3", 3930),
         ("mm:ss", "1:05:30", 3930),
         ("h:mm:ss", "1:05:30", 3930),
         ("h:mm:ss", "1 day 0:00:01", 86_401),

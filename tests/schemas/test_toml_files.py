@@ -59,7 +59,7 @@ PROFILE_ERRORS = [
     (
         GOOD.replace('unit = "min"', 'unit = "kg"'),
         "p.toml, line 10: columns.duration_s: kg is no unit of this field; "
-        "it takes s, ms, min, h, h:mm:ss, mm:ss, words.",
+        "it takes s, ms, min, h, h:mm:ss, mm:ss, mm.ss, words.",
     ),
     (
         GOOD.replace('from = "Prog"', 'from = "Prog"\nunit = "s"'),

@@ -11,6 +11,7 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.read.recognition.duration_forms import is_dotted
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.names import is_another_table, known_word, says, unit_of
 from pipeline.read.recognition.sample import Column, Sample, clock_us, is_zone
@@ -106,8 +107,9 @@ def _other_units(used: frozenset[str], sample: Sample) -> Iterator[str]:
             yield f'column "{column.name}" has {column.reading.unit} in its name and {column.unit_below} below it'
         elif column.name in used and column.unit_below == "percent" and column.numbers:
             yield f'column "{column.name}" is in percent'
-        elif column.name in used and column.numbers and _DOTTED_CLOCK.search(column.name):
-            yield f'column "{column.name}" writes minutes and seconds with a point between'
+        elif column.name in used and column.numbers and (dotted := _DOTTED_CLOCK.search(column.name)):
+            if dotted[0].casefold().startswith("h") or not is_dotted(column.text):
+                yield f'column "{column.name}" writes minutes and seconds, or hours and minutes, with a point between'
     for text in (" ".join(cells) for cells in sample.titles):
         if _PER_MANY.search(text):
             yield f'"{text}" may say that times are of many parts'

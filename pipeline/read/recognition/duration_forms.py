@@ -27,6 +27,11 @@ _OR_THOUSANDS: Final = r"(?:^|\D)[1-9]\d{0,2}[.,]\d{3}(?:\D|$)"
 
 _ONLY_M: Final = r"(?i)^[\d.,]+\s*m$"
 
+_DOTTED: Final = r"^\d+(?:[.,]\d{1,2})?$"
+_BEHIND: Final = r"[.,](\d{1,2})$"
+_FEWEST_DOTTED: Final = 12  # of decimal minutes, one in 460 columns of as many rows has no fraction above .59
+_FEWEST_FRACTIONS: Final = 6  # halves and quarters of an hour go no higher than .50 either
+
 ClockUnit = Literal["h:mm:ss", "mm:ss", "words"]
 
 
@@ -60,6 +65,28 @@ def duration_forms(text: pl.Series) -> list[DurationForm]:
     if read_durations(sample, "words").is_not_null().sum() >= _HOPELESS * len(sample) and not _one_unit(sample):
         return _word_forms(filled)
     return []
+
+
+def may_be_dotted(text: pl.Series) -> bool:
+    """Return whether numbers may be minutes and seconds (or hours and minutes) with a point between.
+
+    No fraction exceeds .59, over enough rows and different fractions that decimals would.
+    """
+    filled = text.drop_nulls()
+    if len(filled) < _FEWEST_DOTTED or not filled.str.contains(_DOTTED).all():
+        return False
+    fractions = filled.str.extract(_BEHIND).drop_nulls()
+    return fractions.n_unique() >= _FEWEST_FRACTIONS and (fractions.str.len_chars() == 2).any() and _sixtieths(fractions)
+
+
+def is_dotted(text: pl.Series) -> bool:
+    """Return whether numbers can be nothing but minutes and seconds, where their name says that a point parts them."""
+    fractions = text.drop_nulls().str.extract(r"^\d+[.,](\d\d)$")
+    return len(fractions) > 0 and not fractions.null_count() and _sixtieths(fractions)
+
+
+def _sixtieths(fractions: pl.Series) -> bool:
+    return bool((fractions.str.pad_end(2, "0").cast(pl.Int64) < 60).all())
 
 
 def _one_unit(sample: pl.Series) -> bool:

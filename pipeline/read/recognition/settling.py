@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
+from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
 from pipeline.read.recognition.fitting import answers
 from pipeline.read.recognition.names import known_word, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
@@ -269,6 +270,10 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
         settled.tell(name, form.evidence)
         return
     borne = next((form.unit for form in column.numbers if form.unit), None)
+    if stated == "mm:ss" and borne is None and is_dotted(column.text):
+        settled.rules[name]["unit"] = "mm.ss"
+        settled.tell(name, "minutes and seconds with a point between")
+        return
     own = name if column.name.casefold() == name else None
     unit = borne or stated or ({"time": "s", "mass": "kg"}[dimension or "time"] if own else None)
     if unit in CELL_UNITS:
@@ -280,6 +285,10 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
     elif UNITS[unit][1] != 1.0 or borne:
         settled.rules[name]["unit"] = unit
         settled.tell(name, f"the unit is {unit}")
+    if unit in (None, "min", "h") and borne is None and may_be_dotted(column.text):
+        ways = "hours and minutes" if unit == "h" else "minutes and seconds"
+        what = f'column "{column.name}" may be {ways} with a point between: no cell has more than .59 behind the mark'
+        settled.doubt(name, "dotted", what)
 
 
 def seconds_of(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> pl.Series:
@@ -301,12 +310,14 @@ def _hold_against_each_other(settled: Settled, guesses: Mapping[str, Guess]) -> 
     length_s = (ended - started) / 1e6
     column = guesses["duration_s"].cells
     rule = settled.rules["duration_s"]
-    open_keys = {("duration_s", topic) for topic in ("unit", "clock")} | {(column.name, "marks")}
+    open_keys = {("duration_s", topic) for topic in ("unit", "clock", "dotted")} | {(column.name, "marks")}
     is_open = bool(open_keys & settled.doubts.keys())
-    for unit, decimal in _ways(column, rule, settled.file):
+    dotted = not column.durations and may_be_dotted(column.text)
+    for unit, decimal in _ways(column, rule, settled.file, dotted=dotted):
         told = seconds_of(column, {"unit": unit}, {**settled.file, "decimal": decimal})
         off = (told - length_s).abs()
-        agrees = ((off <= _ROUNDED_S + UNITS[unit][1] * _HALF_A_UNIT) | (off <= _EXACT * length_s)).mean()
+        near = off <= (_ROUNDED_S if dotted else _ROUNDED_S + UNITS[unit][1] * _HALF_A_UNIT)
+        agrees = (near if dotted else near | (off <= _EXACT * length_s)).mean()
         if length_s.median() and agrees is not None and float(agrees) >= _AGREEING:  # type: ignore[arg-type]
             if is_open or rule.get("unit", "s") == unit:
                 settled.rules["duration_s"] = {**rule, "unit": unit}
@@ -326,10 +337,12 @@ def _hold_against_each_other(settled: Settled, guesses: Mapping[str, Guess]) -> 
         settled.doubt("ended_at", "part", what)
 
 
-def _ways(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+def _ways(
+    column: Column, rule: Mapping[str, Any], file: Mapping[str, Any], *, dotted: bool
+) -> Iterable[tuple[str, str]]:
     """Yield the units (and decimal marks) in which durations can be read, the one settled on first."""
     first = (rule.get("unit", "s"), file.get("decimal", "."))
-    units = list(CELL_UNITS) if column.durations else ["s", "min", "h", "ms"]
+    units = list(CELL_UNITS) if column.durations else ["s", "min", "h", "ms", *(["mm.ss"] if dotted else [])]
     marks = [first[1]] if not column.numbers or not column.numbers[0].undecided else [".", ","]
     yield first
     yield from ((unit, mark) for unit in units for mark in marks if (unit, mark) != first)

@@ -24,7 +24,7 @@ _CLOCKS: Final = (
         re.compile(r"(h{1,3}|s?td|u{2}|g{2})[:.]m{1,2}([:.]s{1,2}([.,]\w+)?)?|h:min(:s(ec)?)?|(hh)?h?hmm(ss)?"),
         "h:mm:ss",
     ),
-    (re.compile(r"m{1,3}[:.]s{1,2}|min:s(ec|ek)?"), "mm:ss"),
+    (re.compile(r"m{1,3}:s{1,2}|m{1,3}ss|min:s|min:?s(ec|ek)"), "mm:ss"),  # the point of mm.ss is no part of a spelling
 )
 _IN_SECONDS: Final = re.compile(r"^(in|en|em|w|v|i)(?=(sek|sec|min|std|stu|hou|heu|hor|seg)[a-z]*$|kg$)")
 
