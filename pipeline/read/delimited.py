@@ -47,9 +47,12 @@ class Layout:
     skip: Sequence[SkipRule] = ()
 
 
-def read_delimited(blocks: Iterable[TextBlock], layout: Layout) -> Iterator[RawTable]:
-    """Yield the rows of a table, one chunk a block; lines that are no rows come as skipped, broken ones as rejects."""
-    row = 0
+def read_delimited(blocks: Iterable[TextBlock], layout: Layout, last: int = 0) -> Iterator[RawTable]:
+    """Yield the rows of a table, one chunk a block; lines that are no rows come as skipped, broken ones as rejects.
+
+    Rows are numbered on from `last`.
+    """
+    row = last
     header_raw = None
     for block in blocks:
         above, header, body, first_line = _cut_header(block, layout.header_line)

@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import os
 import re
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO, Final, NamedTuple
+
+import polars as pl
 
 from pipeline.read.adapter_text import Elapsed, item_names, read_adapter_text
 from pipeline.read.clockorder import with_clock_notes
@@ -26,19 +29,29 @@ from pipeline.read.mapping import map_tables
 from pipeline.read.observations import stream_items, stream_machine, text_items
 from pipeline.read.parquet import ParquetError, parquet_names, read_parquet
 from pipeline.read.plan import Context, NoPlan, TablePlan, extended, listed_names, plan_table, wanted_names
-from pipeline.read.rawtable import RAW_JOINT, RawTable, unique_names
+from pipeline.read.rawtable import LINE, RAW, RAW_JOINT, RawTable, concat_skipped, skipped_rows, unique_names
 from pipeline.read.recognise import Recognised, recognise
 from pipeline.read.recognition.choosing import Chosen, FoundTable, choose
 from pipeline.read.recognition.encodings import central_encoding
 from pipeline.read.recognition.heads import find_cells_head, find_text_head, unnamed_columns
+from pipeline.read.recognition.parts import Part, filled, parts, stretches_of
 from pipeline.read.recognition.places import machine_of_path
 from pipeline.read.recognition.proposing import Proposal
 from pipeline.read.recognition.sample import Knowledge
-from pipeline.read.rows import FileRead, TableRead
-from pipeline.read.skipping import UNREAD_LINES
+from pipeline.read.rows import FileRead, TableRead, no_skipped
+from pipeline.read.skipping import ANOTHER_TABLE, UNREAD_LINES
 from pipeline.read.streams_xml import SEVERAL_DEVICES, StreamNames, devices_in, read_streams
-from pipeline.read.text import BLOCK_BYTES, HEAD_BYTES, TextBlock, decode_head, text_blocks
-from pipeline.read.workbook import Sheet, WorkbookError, find_sheet_header, read_sheets, sheet_table, sheet_top
+from pipeline.read.text import BLOCK_BYTES, HEAD_BYTES, TextBlock, decode_head, lines_within, text_blocks
+from pipeline.read.workbook import (
+    Sheet,
+    WorkbookError,
+    find_sheet_header,
+    read_sheets,
+    sheet_table,
+    sheet_top,
+    tables_below,
+    tables_beside,
+)
 from schemas.profile import FileShape, Profile, SkipRule
 from schemas.shop import LimitSettings
 
@@ -48,6 +61,7 @@ UNANSWERED: Final = (
     'The profile "{name}" still has lines under to_check ("{0}"). Answer them in the profile, delete them there, and '
     "run again."
 )
+_TABLE_OF_SEVERAL: Final = "Several tables stand in the file; of that in lines {first} to {last}: "
 NO_TABLE: Final = "No line of the file names its columns. Give it a profile, or export it with a header line."
 NOTHING: Final = TablePlan("cycle", {})
 _PROFILE_SHAPES: Final = ("table", "json lines", "adapter text", "streams xml")
@@ -254,27 +268,76 @@ def _read_table(job: _Job) -> FileRead:
     if job.profile is not None:
         return _read_described(job, job.profile.file)
     job = replace(job, guessed=central_encoding(job.head))
-    own = find_header(job.head_lines(), _own_plan, None, None)
-    if isinstance(own, Header):
-        table = _text_table(job, Layout(own.delimiter, own.line, own.names), 1, ())
-        chosen = job.choose(table, own.plan)
-        if isinstance(chosen.plan, TablePlan) and chosen.plan.profile is None:
-            return job.read("table", partial(_table_rows, job, Layout(own.delimiter, own.line, own.names), chosen.plan))
-    head = find_text_head(job.head_lines())
-    if head is None:
-        return job.refuse("needs a profile", "table", own.reason if isinstance(own, NoPlan) else NO_TABLE)
-    layout = Layout(head.delimiter, head.line, head.names)
-    chosen = job.choose(_text_table(job, layout, head.rows, head.titles), _unnamed(own))
+    several = [_choose_text(job, part) for part in _text_parts(job)]
+    if _all_told(several):
+        asked = next((one.proposal for one in several if one.proposal), None)
+        return job.read("table", partial(_parts_rows, job, several), asked)
+    chosen = _choose_text(job, Part(1, sys.maxsize))
     if isinstance(chosen.plan, NoPlan):
-        return job.refuse("needs a profile", "table", chosen.plan.reason, chosen.proposal)
-    return job.read("table", partial(_table_rows, job, layout, chosen.plan), chosen.proposal)
+        open_one = next((one for one in several if one.is_asked), chosen)
+        where = _TABLE_OF_SEVERAL.format(first=open_one.part.first, last=open_one.part.last) if several else ""
+        return job.refuse("needs a profile", "table", f"{where}{open_one.reason}", open_one.proposal)
+    return job.read("table", partial(_table_rows, job, chosen.layout, chosen.plan), chosen.proposal)
+
+
+class _Choice(NamedTuple):
+    """A table of a text, and how it is to be read."""
+
+    part: Part
+    layout: Layout
+    plan: TablePlan | NoPlan
+    proposal: Proposal | None = None
+
+    @property
+    def is_asked(self) -> bool:
+        """Whether it looks like a table of ours and is not sure enough to be read."""
+        return isinstance(self.plan, NoPlan) and self.proposal is not None and not self.proposal.says_little
+
+    @property
+    def reason(self) -> str:
+        return self.plan.reason if isinstance(self.plan, NoPlan) else ""
+
+
+def _all_told(several: Sequence[_Choice]) -> bool:
+    """Return whether some tables can be read, and all others are none of ours."""
+    return any(isinstance(one.plan, TablePlan) for one in several) and not any(one.is_asked for one in several)
+
+
+def _text_parts(job: _Job) -> list[Part]:
+    """Return the tables of a text that stand under one another, [] where there is one or nothing can tell."""
+    head = find_text_head(job.head_lines()) if job.whole else None
+    if head is None or not head.delimiter:
+        return []
+    lines = job.head_lines()
+    is_filled = [bool(line.strip(f" {head.delimiter}\t\r")) for line in lines]
+    return parts(
+        stretches_of(is_filled), lambda number: split_line(lines[number - 1], head.delimiter), job.known.machines
+    )
+
+
+def _choose_text(job: _Job, part: Part) -> _Choice:
+    above = part.first - 1
+    lines = job.head_lines()[above : part.last]
+    own = find_header(lines, _own_plan, None, None)
+    if isinstance(own, Header):
+        layout = Layout(own.delimiter, own.line + above, own.names)
+        titles = tuple(filled(split_line(line, own.delimiter)) for line in lines[: own.line - 1])
+        chosen = job.choose(_text_table(job, part, layout, 1, (*part.titles, *filter(None, titles))), own.plan)
+        if isinstance(chosen.plan, TablePlan) and chosen.plan.profile is None:
+            return _Choice(part, layout, chosen.plan)
+    head = find_text_head(lines)
+    if head is None:
+        return _Choice(part, Layout("", 0, []), own if isinstance(own, NoPlan) else NoPlan(NO_TABLE))
+    layout = Layout(head.delimiter, head.line + above, head.names)
+    chosen = job.choose(_text_table(job, part, layout, head.rows, (*part.titles, *head.titles)), _unnamed(own))
+    return _Choice(part, layout, chosen.plan, chosen.proposal)
 
 
 def _unnamed(own: Header | NoPlan) -> NoPlan:
     return own if isinstance(own, NoPlan) else NoPlan(NO_TABLE)
 
 
-def _text_table(job: _Job, layout: Layout, rows: int, titles: tuple[tuple[str, ...], ...]) -> FoundTable:
+def _text_table(job: _Job, part: Part, layout: Layout, rows: int, titles: tuple[tuple[str, ...], ...]) -> FoundTable:
     said: dict[str, Any] = {"delimiter": layout.delimiter, "header_row": layout.header_line}
     if rows > 1:
         said["header_rows"] = rows
@@ -283,7 +346,8 @@ def _text_table(job: _Job, layout: Layout, rows: int, titles: tuple[tuple[str, .
 
     def chunks() -> Iterator[RawTable]:
         with job.opened.open() as stream:
-            yield from read_delimited(job.blocks(stream, quoted=True, sample=True), layout)
+            blocks = lines_within(job.blocks(stream, quoted=True, sample=True), part.first, part.last)
+            yield from read_delimited(blocks, layout)
 
     return job.found(layout.names, chunks, lambda raw: split_line(raw, layout.delimiter), said, titles)
 
@@ -302,6 +366,14 @@ def _read_described(job: _Job, file: FileShape) -> FileRead:
     if isinstance(header, NoPlan):
         return job.refuse("needs a profile", "table", header.reason)
     layout = Layout(header.delimiter, header.line, header.names, file.skip_rows_where)
+    several = _text_parts(job) if file.header_row else []
+    if any(part.first <= header.line <= part.last for part in several):
+        nothing = NoPlan("the profile is of another table")
+        choices = [
+            _Choice(part, layout, header.plan if part.first <= header.line <= part.last else nothing)
+            for part in several
+        ]
+        return job.read("table", partial(_parts_rows, job, choices))
     return job.read("table", partial(_table_rows, job, layout, header.plan))
 
 
@@ -309,6 +381,33 @@ def _table_rows(job: _Job, layout: Layout, plan: TablePlan) -> Iterator[TableRea
     with job.opened.open() as stream:
         blocks = job.blocks(stream, quoted=True)
         yield from map_tables(read_delimited(blocks, layout), plan, job.placed)
+
+
+def _parts_rows(job: _Job, several: Sequence[_Choice]) -> Iterator[TableRead]:
+    """Yield the tables of a text that stand under one another; the lines of those that are none of ours as skipped."""
+    last = 0
+    skipped, notes = _other_tables(job, several)
+    for part, layout, plan, _ in several:
+        if isinstance(plan, NoPlan):
+            continue
+        with job.opened.open() as stream:
+            blocks = lines_within(job.blocks(stream, quoted=True), part.first, part.last)
+            for read in map_tables(read_delimited(blocks, layout, last), plan, job.placed, last):
+                last += read.rows_read + int(read.skipped["why"].is_in(UNREAD_LINES).sum())
+                yield replace(read, skipped=concat_skipped(read.skipped, skipped), notes=(*notes, *read.notes))
+                skipped, notes = no_skipped(), ()
+
+
+def _other_tables(job: _Job, several: Sequence[_Choice]) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    lines = job.head_lines()
+    others = [one.part for one in several if isinstance(one.plan, NoPlan)]
+    numbers = [number for part in others for number in range(part.first, part.last + 1) if lines[number - 1].strip()]
+    frame = pl.DataFrame(
+        {LINE: numbers, RAW: [lines[number - 1] for number in numbers]}, schema={LINE: pl.Int64, RAW: pl.String}
+    )
+    told = listed_names([f"lines {part.first} to {part.last}" for part in others])
+    notes = (f"other tables in it are not read: {told}",) if others else ()
+    return skipped_rows(frame, ANOTHER_TABLE), notes
 
 
 def _read_json(job: _Job) -> FileRead:
@@ -372,7 +471,7 @@ def _read_workbook(job: _Job) -> FileRead:
         sheets = read_sheets(data, file.sheet if file else None, job.limits)
     except (WorkbookError, *PACKING_ERRORS, UnpackError) as error:
         return job.refuse("unreadable", "workbook", str(error))
-    found = [(sheet, *_sheet_header(job, sheet)) for sheet in sheets]
+    found = [table for sheet in sheets for table in _sheet_tables(job, sheet)]
     known = [(sheet, header) for sheet, header, _ in found if isinstance(header, Header)]
     proposals = [proposal for _, _, proposal in found if proposal is not None]
     asked = next((proposal for proposal in proposals if not proposal.sure), next(iter(proposals), None))
@@ -381,9 +480,45 @@ def _read_workbook(job: _Job) -> FileRead:
         reasons = [f'Sheet "{sheet.name}": {header.reason}' for sheet, header, _ in first if isinstance(header, NoPlan)]
         reason = reasons[0] if reasons else "The workbook has no filled sheet."
         return job.refuse("needs a profile", "workbook", reason, asked)
-    others = [sheet.name for sheet, header, _ in found if isinstance(header, NoPlan)]
+    others = list(dict.fromkeys(_called(sheet) for sheet, header, _ in found if isinstance(header, NoPlan)))
     notes = (f"sheets not read: {listed_names(others)}",) if others else ()
     return job.read("workbook", partial(_workbook_rows, job, known, notes), asked)
+
+
+_SheetTable = tuple[Sheet, Header | NoPlan, Proposal | None]
+
+
+def _called(sheet: Sheet) -> str:
+    return sheet.name if sheet.cells[LINE][0] == 1 else f"{sheet.name} (from row {sheet.cells[LINE][0]})"
+
+
+def _sheet_tables(job: _Job, sheet: Sheet) -> list[_SheetTable]:
+    """Return the tables of a sheet with their heads: one, or several under one another or side by side.
+
+    Several are read where none of them is left to be asked about.
+    """
+    below = tables_below(sheet, job.known.machines)
+    if job.profile is not None:
+        row = job.profile.file.header_row
+        part = next((part for part in below if row and row in part.cells[LINE]), sheet)
+        return [(part, *_sheet_header(job, part))]
+    found = [(part, *_sheet_header(job, part)) for part in below]
+    if _is_told(found):
+        return found
+    whole = (sheet, *_sheet_header(job, sheet))
+    if isinstance(whole[1], Header):
+        return [whole]
+    beside = [(part, *_sheet_header(job, part)) for part in tables_beside(sheet)]
+    if _is_told(beside):
+        return beside
+    asked = [table for table in found if isinstance(table[1], NoPlan) and table[2] and not table[2].says_little]
+    return asked[:1] or [whole]
+
+
+def _is_told(found: Sequence[_SheetTable]) -> bool:
+    """Return whether some tables can be read, and all others are none of ours."""
+    asked = any(isinstance(header, NoPlan) and told and not told.says_little for _, header, told in found)
+    return any(isinstance(header, Header) for _, header, _ in found) and not asked
 
 
 def _sheet_header(job: _Job, sheet: Sheet) -> tuple[Header | NoPlan, Proposal | None]:
@@ -397,7 +532,8 @@ def _sheet_header(job: _Job, sheet: Sheet) -> tuple[Header | NoPlan, Proposal | 
     if file is not None:
         return planned, None
     if isinstance(planned, Header):
-        chosen = job.choose(_sheet_found(job, sheet, planned, 1, ()), planned.plan)
+        above = tuple(filled(cells) for number, cells in sheet_top(sheet) if number < planned.line)
+        chosen = job.choose(_sheet_found(job, sheet, planned, 1, tuple(filter(None, above))), planned.plan)
         if isinstance(chosen.plan, TablePlan) and chosen.plan.profile is None:
             return planned, chosen.proposal
     head = find_cells_head(sheet_top(sheet))
@@ -418,7 +554,7 @@ def _sheet_found(job: _Job, sheet: Sheet, header: Header, rows: int, titles: tup
         lambda: iter([sheet_table(sheet, header, (), 0)]),
         lambda raw: raw.split(RAW_JOINT),
         said,
-        ((sheet.name,), *titles),
+        ((sheet.name,), *sheet.titles, *titles),
     )
 
 

@@ -51,6 +51,7 @@ _UNIT_WORDS: Final = {
 }
 TOTAL_LINE: Final = "total line"
 REMARK_LINE: Final = "remark line"
+ANOTHER_TABLE: Final = "another table"
 UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE)
 """Lines that were numbered as rows before they turned out to be none."""
 _WIDE: Final = 4  # columns from which a lone cell is no row

@@ -6,7 +6,8 @@ It knows lines and encodings only; cells, items and times are the readers' busin
 from __future__ import annotations
 
 import codecs
-from collections.abc import Iterator
+import sys
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO, Final
 
@@ -166,6 +167,20 @@ def text_blocks(
             first_line += block.count(b"\n")
         if final:
             return
+
+
+def lines_within(blocks: Iterable[TextBlock], first: int, last: int) -> Iterator[TextBlock]:
+    """Yield what of some blocks lies between two lines, both included."""
+    for block in blocks:
+        if first <= block.first_line and last == sys.maxsize:
+            yield block
+            continue
+        lines = block.data.splitlines(keepends=True)
+        kept = lines[max(0, first - block.first_line) : max(0, last + 1 - block.first_line)]
+        if kept or block.broken_off:
+            data = b"".join(kept)
+            terminated = block.terminated or data.endswith(b"\n")
+            yield TextBlock(data, max(first, block.first_line), terminated, block.broken_off)
 
 
 def _cut(text: bytes, quoted: bool) -> int:

@@ -5,8 +5,8 @@ Cells come as text in ISO form, whatever their format in the sheet; what they me
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import polars as pl
@@ -15,6 +15,7 @@ from pipeline.printable import one_line
 from pipeline.read.header import SEARCHED_LINES, Header, Planner, pick_header, under_groups
 from pipeline.read.plan import NoPlan
 from pipeline.read.rawtable import LINE, OWN, RAW, RAW_JOINT, ROW, RawTable, concat_skipped, skipped_rows
+from pipeline.read.recognition.parts import Titles, parts, sides, stretches_of
 from pipeline.read.rows import no_rejects
 from pipeline.read.skipping import skip_rows
 from pipeline.read.workbook_guard import DAMAGED, TooLargeError, require_modest
@@ -34,6 +35,12 @@ class Sheet:
 
     name: str
     cells: pl.DataFrame  # LINE and one column per column of the sheet
+    titles: Titles = ()  # that stand above another table of the sheet, and are said of this one too
+    beside: bool = False  # one of several tables side by side
+
+    def line(self, number: int) -> list[str | None]:
+        """Return the cells of a row of the sheet."""
+        return list(self.cells.row(number - int(self.cells[LINE][0])))[1:]
 
 
 def read_sheets(data: bytes, only: str | None = None, limits: LimitSettings | None = None) -> list[Sheet]:
@@ -76,6 +83,34 @@ def _read_sheet(book: object, name: str) -> Sheet | None:
     frame.columns = [f"c{position}" for position in range(frame.width)]
     frame = frame.cast(pl.String).with_row_index(LINE, offset=1).with_columns(pl.col(LINE).cast(pl.Int64))
     return Sheet(name, frame)
+
+
+def tables_below(sheet: Sheet, machines: Mapping[str, str]) -> list[Sheet]:
+    """Return the tables of a sheet that stand under one another, [] where there is one."""
+    found = parts(stretches_of(_filled_rows(sheet), int(sheet.cells[LINE][0])), sheet.line, machines)
+    return [
+        replace(sheet, cells=sheet.cells.filter(pl.col(LINE).is_between(part.first, part.last)), titles=part.titles)
+        for part in found
+    ]
+
+
+def tables_beside(sheet: Sheet) -> list[Sheet]:
+    """Return the tables of a sheet that stand side by side, [] where there is one."""
+    cells = sheet.cells.drop(LINE)
+    is_filled = [bool((cells[name].str.strip_chars() != "").any()) for name in cells.columns]
+    found = sides([cells for _, cells in sheet_top(sheet)], is_filled)
+    tables = []
+    for first, behind in found:
+        names = cells.columns[first:behind]
+        part = sheet.cells.select(LINE, *names)
+        part.columns = [LINE, *(f"c{position}" for position in range(len(names)))]
+        tables.append(replace(sheet, cells=part, beside=True))
+    return tables
+
+
+def _filled_rows(sheet: Sheet) -> list[bool]:
+    filled = [(pl.col(name).str.strip_chars() != "").fill_null(False) for name in sheet.cells.columns if name != LINE]
+    return sheet.cells.select(pl.any_horizontal(filled)).to_series().to_list()
 
 
 def sheet_top(sheet: Sheet) -> list[tuple[int, Sequence[str | None]]]:

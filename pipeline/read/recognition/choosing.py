@@ -16,8 +16,11 @@ from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
 from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
 from pipeline.read.recognition.sample import Knowledge, Sample, thinned
+from pipeline.read.recognition.zones import title_is_universal, title_states_other
 from pipeline.read.skipping import UNITS_ROW, unit_cell
+from schemas.inputs import columns
 from schemas.profile import UNITS
+from schemas.vocabulary import UTC_TIME
 
 WEIGHED_COLUMNS: Final = 200
 """A table that is wider is not weighed cell by cell: it would take minutes, and no log of a machine is."""
@@ -69,6 +72,7 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
         table.split,
         _rest(table),
     )
+    own = _in_the_zone_said(own, sample)
     own_rows = 0
     if isinstance(own, TablePlan):
         trial = map_table(RawTable(sample.table.cells), own, context)
@@ -89,6 +93,30 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     if isinstance(own, TablePlan) and (own_rows or proposal.missing or sample.rows < _FEWEST_ROWS):
         return Chosen(own, proposal)
     return Chosen(NoPlan(refusal(proposal)), proposal)
+
+
+def _in_the_zone_said(own: TablePlan | NoPlan, sample: Sample) -> TablePlan | NoPlan:
+    """Return the plan of our own names with times universal where a title says so; none where it says another zone."""
+    if isinstance(own, NoPlan):
+        return own
+    naive = [
+        name
+        for name, rule in own.columns.items()
+        if columns(own.kind).get(name) == UTC_TIME and not _has_offsets(sample, sources(rule))
+    ]
+    if naive and (line := title_states_other(sample.titles)) is not None:
+        return NoPlan(
+            f'"{line}" above the table states a time zone. Say it as timezone of the file under [[source]] in '
+            "shop.toml, take the line out, and run again."
+        )
+    if not title_is_universal(sample.titles):
+        return own
+    universal = {name: own.columns[name].model_copy(update={"utc": True}) for name in naive}
+    return replace(own, columns={**own.columns, **universal})
+
+
+def _has_offsets(sample: Sample, names: list[str]) -> bool:
+    return all(column.times and column.times[0].has_offset for column in sample.columns if column.name in names)
 
 
 def _is_ours(own: TablePlan) -> bool:

@@ -107,12 +107,17 @@ def _other_units(used: frozenset[str], sample: Sample) -> Iterator[str]:
             yield f'column "{column.name}" has {column.reading.unit} in its name and {column.unit_below} below it'
         elif column.name in used and column.unit_below == "percent" and column.numbers:
             yield f'column "{column.name}" is in percent'
-        elif column.name in used and column.numbers and (dotted := _DOTTED_CLOCK.search(column.name)):
-            if dotted[0].casefold().startswith("h") or not is_dotted(column.text):
-                yield f'column "{column.name}" writes minutes and seconds, or hours and minutes, with a point between'
+        elif column.name in used and column.numbers and _is_doubtful_clock(column):
+            yield f'column "{column.name}" writes minutes and seconds, or hours and minutes, with a point between'
     for text in (" ".join(cells) for cells in sample.titles):
         if _PER_MANY.search(text):
             yield f'"{text}" may say that times are of many parts'
+
+
+def _is_doubtful_clock(column: Column) -> bool:
+    """Return whether a name says that a point parts minutes and seconds, and cells are not all written so."""
+    dotted = _DOTTED_CLOCK.search(column.name)
+    return dotted is not None and (dotted[0][0] in "hH" or not is_dotted(column.text))
 
 
 def _against(kind: InputKind, column: Column, describes: bool) -> str:

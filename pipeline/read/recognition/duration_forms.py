@@ -76,7 +76,9 @@ def may_be_dotted(text: pl.Series) -> bool:
     if len(filled) < _FEWEST_DOTTED or not filled.str.contains(_DOTTED).all():
         return False
     fractions = filled.str.extract(_BEHIND).drop_nulls()
-    return fractions.n_unique() >= _FEWEST_FRACTIONS and (fractions.str.len_chars() == 2).any() and _sixtieths(fractions)
+    return (
+        fractions.n_unique() >= _FEWEST_FRACTIONS and (fractions.str.len_chars() == 2).any() and _sixtieths(fractions)
+    )
 
 
 def is_dotted(text: pl.Series) -> bool:

@@ -98,7 +98,7 @@ def _groups(above: Sequence[str | None], cells: list[str | None]) -> list[str | 
     texts = [" ".join((cell or "").split()).casefold() for cell in cells]
     doubled = len({text for text in texts if text}) < sum(bool(text) for text in texts)
     filled = [cell for cell in above if (cell or "").strip()]
-    if not doubled or len(filled) < 2 or len(above) > len(cells) or any(_is_data(cell) for cell in filled):
+    if not doubled or len(filled) < 2 or len(above) > len(cells) or any(holds_data(cell) for cell in filled):
         return None
     return under_groups(above, cells)
 
@@ -112,7 +112,7 @@ def _unnamed_head(records: Sequence[tuple[int, list[str | None]]], widths: Count
     number, cells = records[place]
     titles = tuple(_filled(above) for _, above in records[:place])
     filled = [cell for cell in cells if (cell or "").strip()]
-    if len(filled) == width and not any(_is_data(cell) for cell in filled):
+    if len(filled) == width and not any(holds_data(cell) for cell in filled):
         return Head(number, 1, mark, unique_names(cells), titles, 0.0)
     return Head(0, 0, mark, unique_names([None] * width), (), 0.0) if place == 0 else None
 
@@ -134,13 +134,14 @@ def _named(cell: str) -> float:
     return max((share for concept, share in reading.concepts.items() if concept in CONCEPTS), default=0.0)
 
 
-def _is_data(cell: str | None) -> bool:
+def holds_data(cell: str | None) -> bool:
+    """Return whether a cell is a number or a time: heads hold none."""
     return bool(_DATA.match((cell or "").strip()))
 
 
 def _score(cells: Cells) -> float:
     texts = [(cell or "").strip() for cell in cells]
-    return sum(-_DATA_COST if _is_data(text) else _named(text) for text in texts if text)
+    return sum(-_DATA_COST if holds_data(text) else _named(text) for text in texts if text)
 
 
 def names_columns(cells: Cells) -> bool:

@@ -27,7 +27,7 @@ from pipeline.read.skipping import REMARK_LINE, total_words
 from schemas.profile import Profile, with_article
 from schemas.vocabulary import InputKind
 
-VERSION: Final = 2
+VERSION: Final = 3
 """To be raised when recognition would read a file otherwise than before: files without a profile are then read anew."""
 _NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
 _TITLED: Final = 0.6

@@ -1,6 +1,6 @@
-"""Durations written as minutes and seconds with a point between: read where start and end prove it, else asked about."""
+"""Durations as minutes and seconds with a point between: read where start and end prove it, else asked about."""
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -8,7 +8,7 @@ import pytest
 from pipeline.read.reading import ReadSettings, read_file
 from pipeline.read.rows import FileRead
 
-FIRST = datetime(2026, 3, 12, 6, 3, 10)
+FIRST = datetime(2026, 3, 12, 5, 3, 10, tzinfo=UTC)
 LENGTHS_S = [754 + 37 * row % 311 for row in range(20)]
 
 
@@ -20,7 +20,9 @@ def table(head: str, cells: str, *, decimal: bool = False, mark: str = ".") -> s
     lines, at = [], FIRST
     for row, length_s in enumerate(LENGTHS_S):
         told = f"{length_s / 60:.2f}".replace(".", mark) if decimal else dotted(length_s, mark)
-        lines.append(cells.format(start=at, end=at + timedelta(seconds=length_s), time=told, row=row))
+        lines.append(
+            cells.format(start=f"{at:%F %T}", end=f"{at + timedelta(seconds=length_s):%F %T}", time=told, row=row)
+        )
         at += timedelta(seconds=length_s + 95)
     return "\n".join([head, *lines, ""])
 
@@ -42,14 +44,16 @@ def test_start_and_end_prove_it(tmp_path: Path, head: str, mark: str) -> None:
     found = read(tmp_path, table(BOTH[0].replace("Cycle time (min)", head), BOTH[1], mark=mark))
 
     assert found.status == "loaded", found.reason
-    assert found.proposal is not None and found.proposal.data["columns"]["duration_s"]["unit"] == "mm.ss"
+    assert found.proposal is not None
+    assert found.proposal.data["columns"]["duration_s"]["unit"] == "mm.ss"
 
 
 def test_decimal_minutes_are_proven_too(tmp_path: Path) -> None:
     found = read(tmp_path, table(*BOTH, decimal=True))
 
     assert found.status == "loaded", found.reason
-    assert found.proposal is not None and found.proposal.data["columns"]["duration_s"]["unit"] == "min"
+    assert found.proposal is not None
+    assert found.proposal.data["columns"]["duration_s"]["unit"] == "min"
 
 
 def test_without_an_end_it_is_asked(tmp_path: Path) -> None:
