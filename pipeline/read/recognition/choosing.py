@@ -18,7 +18,7 @@ from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
 from pipeline.read.recognition.sample import Knowledge, Sample, thinned
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 from pipeline.read.skipping import UNITS_ROW, unit_cell
-from schemas.inputs import columns
+from schemas.columns import columns
 from schemas.profile import UNITS
 from schemas.vocabulary import UTC_TIME
 
