@@ -58,6 +58,8 @@ OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
     "gaps": {"machine": TEXT, "started_at": UTC_TIME, "ended_at": UTC_TIME, "hours": REAL},
     # Grain: machine x local day x state, hours of the calendar day; states with no time may be absent.
     "state_days": {"machine": TEXT, "day": DAY, "state": TEXT, "hours": REAL},
+    # Grain: machine x closed local day; the name may be empty.
+    "closed_days": {"machine": TEXT, "closed_on": DAY, "name": TEXT},
     # Grain: machine x source file x input kind: which rows of which file a machine's times were made from.
     "machine_sources": {
         "machine": TEXT,
@@ -137,6 +139,7 @@ class SiteData:
     superseded: pl.DataFrame
     gaps: pl.DataFrame
     state_days: pl.DataFrame
+    closed_days: pl.DataFrame
     machine_sources: pl.DataFrame
     life_curves: pl.DataFrame
     first_at: datetime | None = None

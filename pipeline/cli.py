@@ -247,12 +247,24 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
 @click.option(
     "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
 )
+@click.option("--by", type=click.Choice(["month", "week", "day"]), help="Rows of utilisation; month unless named.")
 @click.option("--month", help="A local month, for example 2026-03 (utilisation).")
+@click.option("--week", help="An ISO week, for example 2026-W09 (utilisation).")
+@click.option("--day", help="A local day, for example 2026-03-01 (utilisation).")
 @click.option("--machine", help="One machine's id.")
 @click.option("--job", help="A job number or part (jobs, causes).")
 @OUTPUT
 def report(
-    name: Any, workspace: Path, form: str, month: str | None, machine: str | None, job: str | None, output: Path | None
+    name: Any,
+    workspace: Path,
+    form: str,
+    by: Any,
+    month: str | None,
+    week: str | None,
+    day: str | None,
+    machine: str | None,
+    job: str | None,
+    output: Path | None,
 ) -> None:
     """Print a report: utilisation, jobs, causes, tools, quoting, quality or corrections.
 
@@ -260,16 +272,17 @@ def report(
 
     \b
     Example:
-      spindlebook report utilisation --month 2026-03 --workspace myshop --format csv
+      spindlebook report utilisation --month 2026-03 --by day --workspace myshop --format csv
     """
+    from pipeline.report.periods import rows_by
     from pipeline.report.queries import Narrowed
     from pipeline.report.queries import report as named_report
     from pipeline.store.book import open_book
 
-    if month is not None and not re.fullmatch(r"\d{4}-\d{2}", month):
-        raise UsageError(f"--month {month}: write a month as YYYY-MM, for example 2026-03.")
+    row_of = rows_by(by, month, week, day)
+    narrowed = Narrowed(month=month, week=week, day=day, machine=machine, job=job)
     with open_book(_workspace(workspace).book_path, read_only=True) as book:
-        frame = named_report(book, name, Narrowed(month=month, machine=machine, job=job))
+        frame = named_report(book, name, narrowed, row_of)
     _write(frame, form, output, name)
     if name in ("tools", "quoting"):
         _caution()

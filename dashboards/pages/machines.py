@@ -21,6 +21,8 @@ from dashboards.pages.utilisation import (
     BASIS_NOTE,
     GAPS_NOTE,
     MONTHS_DRAWN,
+    OUTSIDE_NOTE,
+    closed_days_note,
     gaps_table,
     indicators_table,
     short_percent,
@@ -90,6 +92,8 @@ def _machine_page(
         tables: list[Block] = [
             indicators_table(book, newest_first, by_machine=False),
             states_table(book, newest_first, with_machine=False),
+            *closed_days_note(book, newest["month"], machine),
+            Text(OUTSIDE_NOTE, "note"),
             Text(BASIS_NOTE, "note"),
         ]
         sections.append(Section("Months", tables, "months"))

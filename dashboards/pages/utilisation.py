@@ -5,6 +5,7 @@ Shares are of planned, observed time in the terms of ISO 22400-2; no time is wor
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from typing import Final
 
 import polars as pl
@@ -25,6 +26,10 @@ BASIS_NOTE: Final = (
 GAPS_NOTE: Final = (
     "Gaps are listed between a machine's first and last record only; planned time before the first or after the last "
     "lacks data too, and counts against the coverage of its month."
+)
+OUTSIDE_NOTE: Final = (
+    "Overtime and lights-out are time in cycle outside shifts and in breaks: overtime where shop.toml says that people "
+    "worked, lights-out elsewhere. Both are part of all hours, and no part of planned time."
 )
 TERMS: Final = (
     "In the terms of ISO 22400-2, inside planned time: planned busy time (PBT) is the planned time that was observed; "
@@ -68,6 +73,36 @@ def month_rows(book: Book, month: str) -> list[Row]:
     return rows.sort("spindle_utilisation", "machine", descending=[True, False], nulls_last=True).to_dicts()
 
 
+def closed_days_note(book: Book, month: str, machine: str | None = None) -> list[Text]:
+    """Say on which days of a month the shop, or one machine, was closed: planned time is short of them."""
+    rows = book.data.closed_days.filter(pl.col("closed_on").dt.strftime("%Y-%m") == month)
+    if machine is not None:
+        rows = rows.filter(pl.col("machine") == machine)
+    if rows.is_empty():
+        return []
+    every = {row["machine"] for row in month_rows(book, month)}
+    days = rows.group_by("closed_on", "name").agg(pl.col("machine").sort()).sort("closed_on", "name", nulls_last=True)
+    told = []
+    for (name, machines), stretch in _stretches(days):
+        first, last = wording.day_in(stretch[0], stretch[0].year), wording.day_in(stretch[-1], stretch[0].year)
+        when = first if first == last else f"{first} to {last}"
+        some = f" on {wording.listed(machines)}" if machine is None and not every <= set(machines) else ""
+        told.append(f"{when}{some}" + (f" ({name})" if name else ""))
+    return [Text(f"Closed in {wording.month(month)}: {', '.join(told)}.", "note")]
+
+
+def _stretches(days: pl.DataFrame) -> list[tuple[tuple[str | None, list[str]], list[date]]]:
+    """Put neighbouring days of one name and the same machines together."""
+    found: list[tuple[tuple[str | None, list[str]], list[date]]] = []
+    for row in days.to_dicts():
+        key = (row["name"], row["machine"])
+        if found and found[-1][0] == key and row["closed_on"] == found[-1][1][-1] + timedelta(days=1):
+            found[-1][1].append(row["closed_on"])
+        else:
+            found.append((key, [row["closed_on"]]))
+    return found
+
+
 def utilisation_page(book: Book) -> Page:
     """Build utilisation.html."""
     blocks: list[Block] = [Text(sentence(book), "lead")]
@@ -77,11 +112,21 @@ def utilisation_page(book: Book) -> Page:
         sections.append(
             Section(
                 f"Indicators of {wording.month(book.month)}",
-                [indicators_table(book, month_rows(book, book.month), by_machine=True), Text(TERMS, "note")],
+                [
+                    indicators_table(book, month_rows(book, book.month), by_machine=True),
+                    *closed_days_note(book, book.month),
+                    Text(TERMS, "note"),
+                ],
             )
         )
     rows = book.data.utilisation.sort("month", "machine", descending=[True, False]).to_dicts()
-    sections.append(Section("Hours of each state", [states_table(book, rows), Text(BASIS_NOTE, "note")], "states"))
+    sections.append(
+        Section(
+            "Hours of each state",
+            [states_table(book, rows), Text(OUTSIDE_NOTE, "note"), Text(BASIS_NOTE, "note")],
+            "states",
+        )
+    )
     return Page("utilisation.html", "Utilisation", [Section("", blocks), *sections], nav="utilisation")
 
 
@@ -195,6 +240,8 @@ def states_table(book: Book, rows: list[Row], with_machine: bool = True) -> Tabl
             Column("Month"),
             *(Column(wording.STATE_NAMES[state].capitalize(), True) for state in STATES),
             Column("Sum", True),
+            Column("In overtime", True),
+            Column("Lights-out", True),
             Column("Spindle utilisation", True),
             Column("Coverage", True),
             Column("Basis"),
@@ -205,6 +252,8 @@ def states_table(book: Book, rows: list[Row], with_machine: bool = True) -> Tabl
                 Cell(wording.short_month(row["month"]), sort=row["month"]),
                 *(cells.hours(row[f"{state}_s"] / 3600) for state in STATES),
                 cells.hours(row["calendar_s"] / 3600),
+                cells.hours(row["overtime_s"] / 3600),
+                cells.hours(row["lights_out_s"] / 3600),
                 cells.percent(row["spindle_utilisation"], 1),
                 cells.percent(row["coverage"]),
                 Cell(row["basis"]),

@@ -21,8 +21,9 @@ FORMATS: Final[tuple[OutputFormat, ...]] = ("table", "csv", "json", "xlsx")
 
 TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "utilisation": (
-        "machine", "month", "planned_s", "observed_planned_s", "coverage", "cutting_planned_s", "spindle_utilisation",
-        "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s", "idle_s", "cycles", "basis",
+        "machine", "month", "week", "day", "planned_s", "observed_planned_s", "coverage", "cutting_planned_s",
+        "spindle_utilisation", "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s", "idle_s", "overtime_s",
+        "lights_out_s", "cycles", "basis",
     ),
     "jobs": (
         "job", "part", "operation", "machine", "program", "runs", "batches", "estimate_s", "actual_s", "drift",
@@ -51,6 +52,7 @@ _LONG_TIMES: Final = frozenset(
     f"{name}_s"
     for name in (
         "planned", "observed_planned", "cutting_planned", "cutting", "noncutting", "held", "faulted", "setup", "idle",
+        "overtime", "lights_out",
     )
 )  # fmt: skip
 _FORMULA_START: Final = r"^[\s\x00]*[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]|^[\t\r\n]"

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline import resources
 from pipeline.errors import InputError
+from pipeline.report.periods import PeriodKind
 from pipeline.store.book import Book
 
 ReportName = Literal["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections"]
@@ -34,10 +35,18 @@ SITE_FRAMES: Final[dict[str, str]] = {
     "superseded": "superseded",
     "gaps": "gaps",
     "state_days": "state_days",
+    "closed_days": "closed_days",
     "machine_sources": "machine_sources",
     "life_curves": "life_curves",
 }
 """Which query fills which frame of the site."""
+
+
+UTILISATION_QUERIES: Final[dict[PeriodKind, str]] = {
+    "month": "utilisation",
+    "week": "utilisation_weekly",
+    "day": "utilisation_daily",
+}
 
 
 @dataclass(frozen=True)
@@ -45,6 +54,8 @@ class Narrowed:
     """What a report is narrowed to; None means all."""
 
     month: str | None = None
+    week: str | None = None
+    day: str | None = None
     machine: str | None = None
     job: str | None = None
 
@@ -52,13 +63,13 @@ class Narrowed:
 def query(book: Book, name: str, narrowed: Narrowed | None = None) -> pl.DataFrame:
     """Run one of the packaged queries of this room."""
     sql = resources.read_text("pipeline.report", "sql", f"{name}.sql")
-    values = {"month": None, "machine": None, "job": None} if narrowed is None else vars(narrowed)
+    values = vars(narrowed or Narrowed())
     bound = {key: value for key, value in values.items() if f"${key}" in sql}
     return book.frame(sql, bound or None)
 
 
-def report(book: Book, name: ReportName, narrowed: Narrowed) -> pl.DataFrame:
-    """Return a named report.
+def report(book: Book, name: ReportName, narrowed: Narrowed, by: PeriodKind = "month") -> pl.DataFrame:
+    """Return a named report; that of utilisation has a row for each machine and month, week or day.
 
     Raises
     ------
@@ -66,7 +77,7 @@ def report(book: Book, name: ReportName, narrowed: Narrowed) -> pl.DataFrame:
         When nothing was derived yet.
     """
     require_marts(book)
-    return query(book, name, narrowed)
+    return query(book, UTILISATION_QUERIES[by] if name == "utilisation" else name, narrowed)
 
 
 def require_marts(book: Book) -> None:

@@ -218,6 +218,7 @@ def month_of(machine: str, month: str, cutting: float, coverage: float) -> dict[
     return {
         **{"machine": machine, "month": month, "calendar_s": calendar, "planned_s": planned},
         **{"observed_planned_s": observed, "coverage": coverage, "cycles": 812, "parts": 790, "scrap": 6},
+        **{"overtime_s": 0.0, "lights_out_s": 0.0},
         **{f"{state}_s": whole[state] for state in STATES},
         **{f"{state}_planned_s": inside[state] for state in STATES},
         **{
@@ -310,6 +311,15 @@ def full_site(**changed: Any) -> SiteData:
             ],
         ),
         "state_days": frame("state_days", [row for machine in shop for row in days_of(machine)]),
+        "closed_days": frame(
+            "closed_days",
+            [
+                {"machine": machine, "closed_on": date(2026, 5, day), "name": name}
+                for machine in shop
+                for day, name in ((1, "Labor Day"), (21, None), (22, None), (29, "Stocktaking"))
+                if machine == "M1" or day != 29
+            ],
+        ),
         "factors": frame(
             "factors",
             [

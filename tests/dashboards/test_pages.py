@@ -226,6 +226,18 @@ def test_states_of_a_month_add_up(book: Book) -> None:
         assert sum(float(cell.sort or 0.0) for cell in row[first : last + 1]) == pytest.approx(row[last + 1].sort)
 
 
+def test_a_month_names_its_closed_days(book: Book) -> None:
+    """Neighbouring days stand together, a day of some machines names them, and a month without any says nothing."""
+    (note,) = utilisation.closed_days_note(book, "2026-05")
+
+    assert note.text.replace(NBSP, " ") == (
+        "Closed in May 2026: 1 May (Labor Day), 21 May to 22 May, 29 May on M1 (Stocktaking)."
+    )
+    (of_m2,) = utilisation.closed_days_note(book, "2026-05", "M2")
+    assert "29" not in of_m2.text
+    assert utilisation.closed_days_note(book, "2026-04") == []
+
+
 def test_stack_labels_lie_in_their_stretch(book: Book) -> None:
     """Each label of the stacked hours stands in the middle of its own stretch."""
     page = next(page for page in machine_pages(book) if page.path == "machine/m1.html")
