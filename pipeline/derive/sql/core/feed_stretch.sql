@@ -1,65 +1,121 @@
--- Path feed rate with the overrides that stood beside it, as stretches; `is_cutting_feed` is a feed above zero
--- and below 90 % of the machine's rapid rate x rapid override (common practice, no source). At a rapid override of
--- zero nothing can move at rapid, so every feed is a cutting feed. `is_blocked`: nothing moves while an override is at
--- zero.
--- Grain: machine x path x change of feed or override.
+-- Where the path feed is a cutting feed, and where an override at zero lets nothing move (`is_blocked`).
+-- A cutting feed is above zero and below 90 % of the machine's rapid rate x rapid override (common practice, no source).
+-- At a rapid override of zero nothing can move at rapid, so every feed is a cutting feed. A feed that changes from one
+-- cutting feed to another is no news to the time line: its stretch goes on.
+-- Grain: machine x path x stretch in which one of them holds and neither changes.
+-- Renewed: by window.
 with
-observed as (
+feeds as (
     select
         event.machine,
         coalesce(event.path, '') as path,
-        epoch_us(event.occurred_at) as started_us,
+        epoch_us(event.occurred_at) as at_us,
         event.file_id,
         event.row_number,
-        extent.last_us,
-        case when event.item = 'PathFeedrate' then coalesce(try_cast(event.value as double), -1) end as feed_mm_min,
-        case
-            when event.item = 'PathFeedrateOverride' and event.sub_type = 'RAPID' then try_cast(event.value as decimal(9, 3))::double
-        end as rapid_override,
-        case
-            when event.item = 'PathFeedrateOverride' and event.sub_type is distinct from 'RAPID'
-                then try_cast(event.value as decimal(9, 3))::double
-        end as feed_override,
+        coalesce(try_cast(event.value as double), -1) as feed_mm_min,
+        extent.has_override,
     from core.event as event
     inner join core.stream_extent as extent using (machine)
-    where
-        event.item = 'PathFeedrateOverride'
-        or (
-            event.item = 'PathFeedrate'
-            and (coalesce(event.sub_type, 'ACTUAL') = 'ACTUAL' or not extent.has_actual_feed)
-        )
+    where event.item = 'PathFeedrate' and (coalesce(event.sub_type, 'ACTUAL') = 'ACTUAL' or not extent.has_actual_feed)
 ),
 
-filled as (
+-- in thousandths of a per cent: whole numbers, so that steps add up exactly
+overrides as (
+    select
+        event.machine,
+        coalesce(event.path, '') as path,
+        epoch_us(event.occurred_at) as at_us,
+        event.file_id,
+        event.row_number,
+        coalesce(event.sub_type, '') = 'RAPID' as is_rapid,
+        (try_cast(event.value as decimal(9, 3)) * 1000)::bigint as override,
+    from core.event as event
+    inner join core.stream_extent using (machine)
+    where event.item = 'PathFeedrateOverride' and try_cast(event.value as decimal(9, 3)) is not null
+),
+
+steps as (
+    select
+        *,
+        override - lag(override, 1, 100000) over (
+            partition by machine, path, is_rapid order by at_us, file_id, row_number
+        ) as step,
+    from overrides
+    qualify step <> 0
+),
+
+overridden as (
+    select machine, path, at_us, file_id, row_number, feed_mm_min, 0 as rapid_step, 0 as feed_step
+    from feeds
+    where has_override
+    union all
+    select machine, path, at_us, file_id, row_number, null, if(is_rapid, step, 0), if(is_rapid, 0, step) from steps
+),
+
+-- an override that was never told stands at 100 %
+observed as (
     select
         machine,
         path,
-        started_us,
-        lead(started_us, 1, last_us) over in_order as ended_us,
-        last_value(feed_mm_min ignore nulls) over in_order as feed_mm_min,
-        last_value(rapid_override ignore nulls) over in_order as rapid_override,
-        last_value(feed_override ignore nulls) over in_order as feed_override,
-    from observed
-    window in_order as (
+        at_us,
+        file_id,
+        row_number,
+        coalesce(last_value(feed_mm_min ignore nulls) over upto, -1) as feed_mm_min,
+        100000 + sum(rapid_step) over upto as rapid_override,
+        100000 + sum(feed_step) over upto as feed_override,
+    from overridden
+    window upto as (
         partition by machine, path
-        order by started_us, file_id, row_number
+        order by at_us, file_id, row_number
         rows between unbounded preceding and current row
     )
+    union all
+    select machine, path, at_us, file_id, row_number, feed_mm_min, 100000, 100000
+    from feeds
+    where not has_override
+),
+
+judged as (
+    select
+        observed.machine,
+        observed.path,
+        observed.at_us,
+        observed.file_id,
+        observed.row_number,
+        observed.feed_mm_min > 0
+        and (
+            machine.rapid_mm_min is null
+            or observed.rapid_override = 0
+            or observed.feed_mm_min < 0.9 * machine.rapid_mm_min * (observed.rapid_override / 1000) / 100
+        ) as is_cutting_feed,
+        observed.feed_mm_min = 0 and (observed.rapid_override = 0 or observed.feed_override = 0) as is_blocked,
+    from observed
+    inner join core.machine as machine using (machine)
+),
+
+changes as (
+    select *
+    from judged
+    window in_order as (partition by machine, path order by at_us, file_id, row_number)
+    qualify
+        is_cutting_feed is distinct from lag(is_cutting_feed) over in_order
+        or is_blocked is distinct from lag(is_blocked) over in_order
+),
+
+stretches as (
+    select
+        changes.machine,
+        changes.path,
+        changes.at_us as started_us,
+        lead(changes.at_us, 1, extent.last_us) over (
+            partition by changes.machine, changes.path order by changes.at_us, changes.file_id, changes.row_number
+        ) as ended_us,
+        changes.is_cutting_feed,
+        changes.is_blocked,
+    from changes
+    inner join core.stream_extent as extent using (machine)
 )
 
-select
-    filled.machine,
-    filled.path,
-    filled.started_us,
-    filled.ended_us,
-    filled.feed_mm_min,
-    filled.feed_mm_min > 0
-    and (
-        machine.rapid_mm_min is null
-        or coalesce(filled.rapid_override, 100) = 0
-        or filled.feed_mm_min < 0.9 * machine.rapid_mm_min * coalesce(filled.rapid_override, 100) / 100
-    ) as is_cutting_feed,
-    filled.feed_mm_min = 0 and (filled.rapid_override = 0 or filled.feed_override = 0) as is_blocked,
-from filled
-inner join core.machine as machine using (machine)
-where filled.ended_us > filled.started_us
+select machine, path, started_us, ended_us, is_cutting_feed, is_blocked
+from stretches
+where ended_us > started_us and (is_cutting_feed or is_blocked)

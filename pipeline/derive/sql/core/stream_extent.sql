@@ -20,6 +20,8 @@ select
     ) > 0 as has_actual_feed,
     count(distinct try_cast(value as double)) filter (item = 'PartCount' and coalesce(sub_type, 'ALL') in ('ALL', 'GOOD'))
         > 1 as counts_parts,
+    count(*) filter (item = 'PathFeedrateOverride') > 0 as has_override,
+    count(*) filter (item = 'RotaryMode') > 0 as has_mode,
 from core.event
 group by machine
 having count(*) filter (item = 'Execution') > 0
