@@ -120,12 +120,18 @@ def test_cutting_against_the_counter_of_the_control(raw: Opened, open_data: Path
             select epoch_us(started_at) as started_us, epoch_us(ended_at) as ended_us
             from core.span where state = 'cutting'
         ),
+        feeds as (
+            select
+                epoch_us(occurred_at) as started_us,
+                lead(epoch_us(occurred_at)) over (order by occurred_at, file_id, row_number) as ended_us,
+            from core.event where item = 'PathFeedrate' and coalesce(sub_type, 'ACTUAL') = 'ACTUAL'
+        ),
         pieces as (
             select
                 greatest(feed.started_us, span.started_us) as started_us,
                 least(feed.ended_us, span.ended_us) as ended_us,
                 feed.ended_us - feed.started_us as stood_us,
-            from core.feed_stretch as feed
+            from feeds as feed
             inner join cut_spans as span on feed.started_us < span.ended_us and feed.ended_us > span.started_us
         ),
         readings as (
