@@ -54,6 +54,20 @@ OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
         "by_file_id": TEXT,
         "by_row_number": WHOLE,
     },
+    # Grain: figure of a frozen month that would be another today; no frozen value where the machine came later.
+    "restatements": {
+        "month": TEXT,
+        "machine": TEXT,
+        "item": TEXT,
+        "figure": TEXT,
+        "told": TEXT,
+        "cause": TEXT,
+        "frozen": REAL,
+        "now": REAL,
+        "frozen_at": UTC_TIME,
+    },
+    # Grain: month x freezing; thawed_at is empty while the statement stands.
+    "freezings": {"month": TEXT, "frozen_at": UTC_TIME, "thawed_at": UTC_TIME},
     # Grain: stretch without data inside planned time, between a machine's first and last record.
     "gaps": {"machine": TEXT, "started_at": UTC_TIME, "ended_at": UTC_TIME, "hours": REAL},
     # Grain: machine x local day x state, hours of the calendar day; states with no time may be absent.
@@ -105,6 +119,8 @@ def frame_columns() -> Mapping[str, Mapping[str, pl.DataType]]:
     }
     # Older batches than the newest runs are found by the job that they belong to.
     cores["batches"] = {**cores["batches"], "job_key": TEXT}
+    # Frozen months stand with the figures that were stated; `standing` says which, and whether today's differ.
+    marts["utilisation"] = {**marts["utilisation"], "frozen_at": UTC_TIME, "restated": FLAG, "standing": TEXT}
     return {**marts, **cores, **OWN_COLUMNS}
 
 
@@ -142,6 +158,8 @@ class SiteData:
     closed_days: pl.DataFrame
     machine_sources: pl.DataFrame
     life_curves: pl.DataFrame
+    restatements: pl.DataFrame
+    freezings: pl.DataFrame
     first_at: datetime | None = None
     last_at: datetime | None = None
     """First and last record in the book; None where nothing was loaded."""

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.summary import correction_lines, summary, taken_up_lines
+from flows.summary import correction_lines, count, summary, taken_up_lines
 from pipeline import resources
 from pipeline.check.checking import check_rows
 from pipeline.clock import now
@@ -37,13 +37,17 @@ from pipeline.read.unfinished import (
     stamp_of,
     watched,
 )
+from pipeline.report import freezing
 from pipeline.report.notes import book_notes
 from pipeline.report.quarantine import profile_command
 from pipeline.report.queries import query, require_marts, site_frames
 from pipeline.report.quoting import PastRuns, quote
+from pipeline.report.restating import restatements
+from pipeline.report.stated import stated_months
 from pipeline.store.accounting import audit_store, fingerprint, require
 from pipeline.store.accounts import FileCounts, account_of
 from pipeline.store.book import Book, open_book
+from pipeline.store.frozen import history
 from pipeline.store.loading import left_as_is, load_file
 from pipeline.store.standing import note_gone, paths_standing
 from pipeline.workspace import SHOP_FILE, Workspace
@@ -468,12 +472,46 @@ def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: b
                 notes=(*workspace.notes, *book_notes(book, workspace.shop_path.exists())),
                 first_at=first_at,
                 last_at=last_at,
-                **site_frames(book),
+                **{
+                    **site_frames(book),
+                    "utilisation": stated_months(book),
+                    "restatements": restatements(book, workspace.shop),
+                    "freezings": history(book),
+                },
             )
             written = publish(data, site)
         book.keep_note(PUBLISHED, derived_from)
         log("published", site=str(site), files=len(written))
     return written
+
+
+def freeze_month(month: str, workspace: Workspace, progress: Progress, *, undo: bool = False) -> list[str]:
+    """Freeze a month's figures as the book gives them now, or take that back; publish, and say what was done.
+
+    Raises
+    ------
+    UsageError
+        When the month is not over, has no time in it, or is frozen (with `undo`: is not frozen).
+    """
+    from dashboards.charts.theme import FULL_COVERAGE
+
+    with open_book(workspace.book_path) as book:
+        require_marts(book)
+    derive_marts(workspace, progress)
+    with open_book(workspace.book_path) as book:
+        if undo:
+            freezing.undo(book, month, now())
+            said = [f"{month} is open again. The book keeps that it was frozen, and until when."]
+        else:
+            frozen = freezing.freeze(book, month, workspace.shop, now(), FULL_COVERAGE)
+            page = workspace.site_folder / f"month-{month}.html"
+            said = [
+                *frozen.warnings,
+                f"{month} is frozen, with the figures of {count(frozen.machines, 'machine')}. To print: {page}",
+            ]
+        book.keep_note(PUBLISHED, "")
+    publish_site(workspace, progress)
+    return said
 
 
 def quote_file(path: Path, workspace: Workspace, progress: Progress) -> pl.DataFrame:

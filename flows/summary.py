@@ -8,6 +8,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.report.queries import query
+from pipeline.report.restating import restatements
+from pipeline.report.stated import stated_months
 from pipeline.store.accounts import FileCounts
 from pipeline.store.book import Book
 from pipeline.workspace import Workspace
@@ -23,7 +25,8 @@ def summary(book: Book, workspace: Workspace, account: str, notes: Sequence[str]
         ("Files", account.splitlines()),
         ("Overruns", _overruns(query(book, "jobs"), shop.currency, shop.timezone)),
         ("Tool life", _tools(query(book, "tools"))),
-        ("Spindles", _spindles(query(book, "utilisation"))),
+        ("Spindles", _spindles(stated_months(book))),
+        ("Restated", _restated(restatements(book, workspace.shop))),
         ("Quoting", _quoting(query(book, "quoting"))),
         ("Note", list(notes)),
         ("Site", [str(workspace.site_folder / "index.html")]),
@@ -137,6 +140,18 @@ def _spindles(months: pl.DataFrame) -> list[str]:
         f"({row['coverage']:.0%} of it observed, {row['basis']})"
         for row in latest.head(MOST_LINES).iter_rows(named=True)
     ] + ([f"and {count(latest.height - MOST_LINES, 'more machine')}"] if latest.height > MOST_LINES else [])
+
+
+def _restated(changes: pl.DataFrame) -> list[str]:
+    """Name the frozen months that later data would change; their frozen figures stand everywhere."""
+    lines = [
+        f"{month} is frozen and would be otherwise today on {', '.join(machines)}; "
+        "`spindlebook report restatements` says by how much and why"
+        for month, machines in changes.group_by("month", maintain_order=True)
+        .agg(pl.col("machine").unique(maintain_order=True))
+        .iter_rows()
+    ]
+    return [*lines[:MOST_LINES], *([f"and {count(len(lines) - MOST_LINES, 'more month')}"] * (len(lines) > MOST_LINES))]
 
 
 def _quoting(factors: pl.DataFrame) -> list[str]:

@@ -240,7 +240,7 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
 @cli.command()
 @click.argument(
     "name",
-    type=click.Choice(["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections"]),
+    type=click.Choice(["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections", "restatements"]),
     metavar="NAME",
 )
 @workspace_option()
@@ -266,7 +266,7 @@ def report(
     job: str | None,
     output: Path | None,
 ) -> None:
-    """Print a report: utilisation, jobs, causes, tools, quoting, quality or corrections.
+    """Print a report: utilisation, jobs, causes, tools, quoting, quality, corrections or restatements.
 
     The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC.
 
@@ -274,18 +274,52 @@ def report(
     Example:
       spindlebook report utilisation --month 2026-03 --by day --workspace myshop --format csv
     """
+    from pipeline.report.named import report as named_report
     from pipeline.report.periods import rows_by
     from pipeline.report.queries import Narrowed
-    from pipeline.report.queries import report as named_report
+    from pipeline.report.restating import restatement_lines
     from pipeline.store.book import open_book
 
+    place = _workspace(workspace)
     row_of = rows_by(by, month, week, day)
     narrowed = Narrowed(month=month, week=week, day=day, machine=machine, job=job)
-    with open_book(_workspace(workspace).book_path, read_only=True) as book:
-        frame = named_report(book, name, narrowed, row_of)
-    _write(frame, form, output, name)
+    with open_book(place.book_path, read_only=True) as book:
+        frame = named_report(book, name, narrowed, place.shop, row_of)
+    if name == "restatements" and form == "table" and not frame.is_empty() and output is None:
+        for line in restatement_lines(frame):
+            echo(line)
+    else:
+        _write(frame, form, output, name)
+    if "restated" in frame.columns and frame["restated"].any():
+        echo(
+            "Frozen months would be otherwise today: `spindlebook report restatements` says by how much and why.",
+            err=True,
+        )
     if name in ("tools", "quoting"):
         _caution()
+
+
+@cli.command()
+@click.option("--month", required=True, help="A local month that is over, for example 2026-03.")
+@workspace_option()
+@click.option("--undo", is_flag=True, help="Take the statement back; the book keeps that it stood.")
+@click.pass_obj
+def freeze(obj: dict[str, Any], month: str, workspace: Path, undo: bool) -> None:
+    """Freeze the figures of a month that is closed.
+
+    Reports, pages and the printed month show them from then on, whatever comes in later. Where today's figures would be
+    others, that stands beside them as a restatement, with the difference and its cause.
+
+    \b
+    Example:
+      spindlebook freeze --month 2026-03 --workspace myshop
+    """
+    from flows import steps
+    from pipeline.report.periods import rows_by
+
+    rows_by("month", month, None, None)
+    for line in steps.freeze_month(month, _workspace(workspace), obj["progress"], undo=undo):
+        echo(line)
 
 
 @cli.command()

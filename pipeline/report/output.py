@@ -23,7 +23,7 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "utilisation": (
         "machine", "month", "week", "day", "planned_s", "observed_planned_s", "coverage", "cutting_planned_s",
         "spindle_utilisation", "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s", "idle_s", "overtime_s",
-        "lights_out_s", "cycles", "basis",
+        "lights_out_s", "cycles", "basis", "standing",
     ),
     "jobs": (
         "job", "part", "operation", "machine", "program", "runs", "batches", "estimate_s", "actual_s", "drift",
@@ -44,6 +44,7 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "corrections": (
         "kind", "machine", "noted_at", "column", "what", "old", "new", "file", "row_number", "by_file", "by_row_number",
     ),
+    "restatements": ("month", "machine", "item", "figure", "told", "cause", "frozen_at"),
     "rejects": ("file", "row_number", "line", "column", "value", "reason", "message", "state"),
 }  # fmt: skip
 """The columns that a text table shows; the other formats carry every column of the mart."""

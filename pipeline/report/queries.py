@@ -1,12 +1,13 @@
-"""The named reports and the frames of the site: read-only queries over the marts.
+"""The packaged queries of this room, and the frames of the site: read-only, over the marts.
 
 Frames come back with the marts' own column names; formatting and drawing happen elsewhere.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import polars as pl
 
@@ -15,9 +16,9 @@ from pipeline.errors import InputError
 from pipeline.report.periods import PeriodKind
 from pipeline.store.book import Book
 
-ReportName = Literal["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections"]
+ReportName = Literal["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections", "restatements"]
 REPORTS: Final[tuple[ReportName, ...]] = (
-    "utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections",
+    "utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections", "restatements",
 )  # fmt: skip
 
 SITE_FRAMES: Final[dict[str, str]] = {
@@ -68,16 +69,9 @@ def query(book: Book, name: str, narrowed: Narrowed | None = None) -> pl.DataFra
     return book.frame(sql, bound or None)
 
 
-def report(book: Book, name: ReportName, narrowed: Narrowed, by: PeriodKind = "month") -> pl.DataFrame:
-    """Return a named report; that of utilisation has a row for each machine and month, week or day.
-
-    Raises
-    ------
-    InputError
-        When nothing was derived yet.
-    """
-    require_marts(book)
-    return query(book, UTILISATION_QUERIES[by] if name == "utilisation" else name, narrowed)
+def query_with(book: Book, name: str, values: Mapping[str, Any]) -> pl.DataFrame:
+    """Run one of the packaged queries of this room with values of its own."""
+    return book.frame(resources.read_text("pipeline.report", "sql", f"{name}.sql"), values)
 
 
 def require_marts(book: Book) -> None:

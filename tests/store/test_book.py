@@ -21,6 +21,7 @@ from pipeline.read.rows import FileRead, TableRead, row_columns
 from pipeline.store.accounting import audit_store, require
 from pipeline.store.accounts import known_files
 from pipeline.store.book import Book, open_book
+from pipeline.store.frozen import Statement, keep, standing
 from pipeline.store.loading import load_file
 from pipeline.store.migrating import VERSION_KEY, bring_up_to_date, migrations, newest_version, stored_version
 from pipeline.store.statements import FACTS, sql_type
@@ -158,6 +159,25 @@ def test_a_book_of_version_1_keeps_its_rows_and_is_read_once_more(path: Path, ma
         require(audit_store(book, thorough=True))
         assert not any(known.stale for known in known_files(book).values())
         assert making.facts(book) == before
+
+
+def test_a_book_of_version_2_gets_the_tables_of_frozen_months(path: Path, making: Any) -> None:
+    """What the book holds stays as it is, and months can be frozen in it."""
+    with open_book(path) as book:
+        load_file(book, making.file("a", making.table("cycle", [making.cycle(0), making.cycle(10)])))
+        before = making.dump(book)
+        for table in ("frozen_month", "frozen_figure", "frozen_source"):
+            book.run(f"drop table raw.{table}")
+        book.keep_note(VERSION_KEY, "2")
+    with open_book(path) as book:
+        assert stored_version(book.connection) == newest_version()
+        assert making.dump(book) == before
+        assert standing(book) == []
+        stated = Statement("2026-03", making.start, "1", {"shop": {"name": "A"}}, {"a_mart": [{"machine": "M1"}]}, 1)
+        sources = {"machine": ["M1"], "file_id": ["f"], "kind": ["cycle"], "rows": [2], "reading_fingerprint": ["r"]}
+        keep(book, stated, pl.DataFrame(sources))
+    with open_book(path, read_only=True) as book:
+        assert standing(book) == [stated]
 
 
 def test_a_newer_book_is_left_alone(path: Path) -> None:

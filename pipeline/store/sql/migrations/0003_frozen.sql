@@ -1,0 +1,2 @@
+-- Months can be frozen. Their tables are new and hold nothing yet: they come with today's tables.
+-- Grain: none
