@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -53,8 +54,10 @@ class Shop:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.exports = folder / "exports"
+
+    def open(self) -> None:
         self.exports.mkdir(parents=True)
-        (folder / "shop.toml").write_text(SHOP, encoding="utf-8")
+        (self.folder / "shop.toml").write_text(SHOP, encoding="utf-8")
         march = [
             row
             for machine in ("L1", "L2")
@@ -82,21 +85,25 @@ class Shop:
             return report(book, name, Narrowed(**narrowed), self.workspace.shop)
 
 
+@pytest.fixture(scope="module")
+def opened(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The shop after its first run; tests work on copies of it."""
+    shop = Shop(tmp_path_factory.mktemp("opened") / "shop")
+    shop.open()
+    shop.run()
+    return shop.folder
+
+
 @pytest.fixture
-def shop(tmp_path: Path) -> Shop:
-    made = Shop(tmp_path / "shop")
-    made.run()
-    return made
+def shop(opened: Path, tmp_path: Path) -> Shop:
+    shutil.copytree(opened, tmp_path / "shop")
+    return Shop(tmp_path / "shop")
 
 
-def test_a_late_file_changes_no_frozen_figure_and_is_named(
-    spindlebook: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_late_file_changes_no_frozen_figure_and_is_named(spindlebook: Command, shop: Shop) -> None:
     """Through the installed command: the report shows the frozen figure, the one of today, and which file it was."""
-    shop = Shop(tmp_path / "shop")
     march = ("-w", shop.folder, "--month", "2026-03")
     as_json = ("report", "utilisation", *march, "--format", "json")
-    assert spindlebook("run", shop.exports, "-w", shop.folder).returncode == 0
     done = spindlebook("freeze", *march, SPINDLEBOOK_NOW="2026-04-02T08:00:00+00:00")
     assert done.returncode == 0, done.stderr
     assert "2026-03 is frozen" in done.stdout

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.report.stated import ADDED, FROZEN, KEYS, MONTHLY, OPEN, RESTATED, stated
@@ -81,6 +81,7 @@ rows_of_any_shop = st.dictionaries(
 ).map(lambda told: [row(machine, month, cutting_s) for (machine, month), cutting_s in sorted(told.items())])
 
 
+@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 @given(rows_of_any_shop, rows_of_any_shop, st.sets(months))
 def test_no_later_data_moves_a_frozen_figure(then: list[Any], now: list[Any], frozen: set[str]) -> None:
     """Whatever comes in: frozen rows read as stated, open ones as today's, and no row is lost or doubled."""
