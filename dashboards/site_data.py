@@ -103,6 +103,8 @@ MARTS: Final[dict[str, str]] = {
     "causes": "drift_cause",
     "tools": "tool_life",
     "factors": "quote_factor",
+    "counters": "counter_check",
+    "contradictions": "contradiction_file",
 }
 CORE: Final[dict[str, str]] = {"runs": "run", "batches": "batch", "edges": "edge_life", "machines": "machine"}
 
@@ -160,6 +162,8 @@ class SiteData:
     life_curves: pl.DataFrame
     restatements: pl.DataFrame
     freezings: pl.DataFrame
+    counters: pl.DataFrame
+    contradictions: pl.DataFrame
     first_at: datetime | None = None
     last_at: datetime | None = None
     """First and last record in the book; None where nothing was loaded."""

@@ -240,7 +240,20 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
 @cli.command()
 @click.argument(
     "name",
-    type=click.Choice(["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections", "restatements"]),
+    type=click.Choice(
+        [
+            "utilisation",
+            "jobs",
+            "causes",
+            "tools",
+            "quoting",
+            "counters",
+            "quality",
+            "corrections",
+            "contradictions",
+            "restatements",
+        ]
+    ),
     metavar="NAME",
 )
 @workspace_option()
@@ -248,7 +261,7 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
     "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
 )
 @click.option("--by", type=click.Choice(["month", "week", "day"]), help="Rows of utilisation; month unless named.")
-@click.option("--month", help="A local month, for example 2026-03 (utilisation).")
+@click.option("--month", help="A local month, for example 2026-03 (utilisation, counters, contradictions).")
 @click.option("--week", help="An ISO week, for example 2026-W09 (utilisation).")
 @click.option("--day", help="A local day, for example 2026-03-01 (utilisation).")
 @click.option("--machine", help="One machine's id.")
@@ -266,7 +279,10 @@ def report(
     job: str | None,
     output: Path | None,
 ) -> None:
-    """Print a report: utilisation, jobs, causes, tools, quoting, quality, corrections or restatements.
+    """Print a report.
+
+    NAME is utilisation, jobs, causes, tools, quoting, counters, quality, corrections, contradictions
+    or restatements.
 
     The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC.
 

@@ -9,7 +9,17 @@ import pandera.polars as pa
 import polars as pl
 
 from schemas.inputs import InputModel, UtcTime
-from schemas.vocabulary import BASES, CAUSES, DRIFT_VERDICTS, LIFE_UNITS, LIFE_VERDICTS, TIME_KINDS
+from schemas.vocabulary import (
+    BASES,
+    CAUSES,
+    CONTRADICTIONS,
+    COUNTER_VERDICTS,
+    COUNTERS,
+    DRIFT_VERDICTS,
+    LIFE_UNITS,
+    LIFE_VERDICTS,
+    TIME_KINDS,
+)
 
 
 class _Utilisation(InputModel):
@@ -174,6 +184,49 @@ class QuoteFactor(InputModel):
     predict_df: float = pa.Field(nullable=True, gt=0)
 
 
+class CounterCheck(InputModel):
+    """Grain: machine x local month x counter x counting item. share = difference_s / counter_s."""
+
+    machine: str
+    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+    counter: str = pa.Field(isin=list(COUNTERS))
+    timer: str
+    counter_s: float = pa.Field(ge=0)
+    spans_s: float = pa.Field(ge=0)
+    difference_s: float
+    share: float = pa.Field(nullable=True)
+    verdict: str = pa.Field(isin=list(COUNTER_VERDICTS))
+    readings: pl.Int64 = pa.Field(ge=1)
+    unseen_s: float = pa.Field(ge=0)  # counted while the time line was not observed from end to end
+    implausible_s: float = pa.Field(ge=0)  # faster than the clock
+    resets: pl.Int64 = pa.Field(ge=0)
+    step_s: float = pa.Field(gt=0)
+    largest_s: float
+    largest_from: UtcTime
+    largest_to: UtcTime
+    file_id: str
+    row_number: pl.Int64
+    last_file_id: str
+    last_row_number: pl.Int64
+
+
+class ContradictionFile(InputModel):
+    """Grain: machine x local month x kind x file x other file, with a row of each as an example."""
+
+    machine: str
+    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+    kind: str = pa.Field(isin=list(CONTRADICTIONS))
+    minutes: float = pa.Field(gt=0)
+    cycles: pl.Int64 = pa.Field(ge=1)
+    offset_s: float = pa.Field(nullable=True)  # how far the list's clock runs ahead
+    first_at: UtcTime
+    last_at: UtcTime
+    file_id: str
+    row_number: pl.Int64
+    other_file_id: str = pa.Field(nullable=True)
+    other_row_number: pl.Int64 = pa.Field(nullable=True)
+
+
 MODELS: Final[dict[str, type[InputModel]]] = {
     "utilisation_monthly": UtilisationMonthly,
     "utilisation_weekly": UtilisationWeekly,
@@ -182,6 +235,8 @@ MODELS: Final[dict[str, type[InputModel]]] = {
     "drift_cause": DriftCause,
     "tool_life": ToolLife,
     "quote_factor": QuoteFactor,
+    "counter_check": CounterCheck,
+    "contradiction_file": ContradictionFile,
 }
 
 

@@ -49,6 +49,19 @@ CAUSES: Final = (
     "unobserved",
     "unexplained",
 )
+COUNTERS: Final = {
+    "automatic": "in cycle",
+    "working": "in cycle without holds",
+    "cutting": "cutting",
+    "powered": "power on",
+}
+COUNTER_VERDICTS: Final = ("agrees", "differs", "too little", "several counters")
+CONTRADICTIONS: Final = (
+    "listed cycle, control idle",
+    "control in cycle, none listed",
+    "listed cycles overlap",
+    "clock of the list wrong",
+)
 DRIFT_VERDICTS: Final = ("over", "on", "under", "too few")
 LIFE_VERDICTS: Final = ("falling", "steady", "rising", "too few")
 TIME_KINDS: Final = ("cycle", "cut", "noncut", "setup", "load")
@@ -86,25 +99,25 @@ COMPUTED_ITEMS: Final[dict[str, str]] = {
     "RotaryVelocityOverride": "spindle override",
     "RotaryMode": "whether a rotary axis turns as a spindle, indexes or contours",
     "ToolLife": "a tool's own counter, for lives of edges",
+    "AccumulatedTime": "the control's own counter of a time, as a witness",
+    "EquipmentTimer": "the same by its newer name",
+    "ProcessTimer": "the same for a process",
     "CutterStatus": "a tool called EXPIRED or BROKEN, for why an edge ended",
 }
 # Items of the standard that are read as numbers, words or texts of it, and kept.
 OTHER_ITEMS: Final = (
-    "AccumulatedTime",
     "AxisFeedrate",
     "AxisFeedrateOverride",
     "AxisState",
     "ChuckState",
     "ControllerModeOverride",
     "DoorState",
-    "EquipmentTimer",
     "FunctionalMode",
     "Load",
     "Message",
     "OperatingMode",
     "PathMode",
     "PowerState",
-    "ProcessTimer",
     "ProgramEdit",
 )
 

@@ -30,10 +30,15 @@ from dashboards.pages.utilisation import (
     thin,
     told,
 )
-from schemas.vocabulary import STATES
+from schemas.vocabulary import COUNTERS, STATES
 
 DAYS_DRAWN: Final = 42
 SOURCES_LISTED: Final = 300
+COUNTER_NOTE: Final = (
+    "Both columns cover the same stretches: those between two readings that were observed from end to end. Not "
+    "compared is what the control counted while it was not observed, or faster than the clock. Differs: by over 2 %. "
+    "Most of it: the run, with the pause before it, that differs most."
+)
 
 
 def machine_pages(book: Book) -> list[Page]:
@@ -41,6 +46,7 @@ def machine_pages(book: Book) -> list[Page]:
     months = by_key(book.data.utilisation.sort("month"), "machine")
     days = by_key(book.data.state_days, "machine")
     sources = by_key(book.data.machine_sources.sort("last_at", "file_id", "kind", descending=True), "machine")
+    counters = by_key(book.data.counters.sort("month", "counter", "timer", descending=[True, False, False]), "machine")
     gaps = by_key(book.data.gaps.sort("started_at", descending=True), "machine")
     known = {row["machine"]: row for row in book.data.machines.to_dicts()}
     tools, jobs = tool_rows(book), book.drift_rows
@@ -53,6 +59,7 @@ def machine_pages(book: Book) -> list[Page]:
             days.get((machine,)),
             sources.get((machine,)),
             gaps.get((machine,)),
+            counters.get((machine,)),
             [row for row in jobs if row["machine"] == machine],
             [row for row in tools if row["machine"] == machine],
         )
@@ -68,6 +75,7 @@ def _machine_page(
     days: pl.DataFrame | None,
     sources: pl.DataFrame | None,
     gaps: pl.DataFrame | None,
+    counters: pl.DataFrame | None,
     jobs: list[Row],
     tools: list[Row],
 ) -> Page:
@@ -103,6 +111,12 @@ def _machine_page(
         sections.append(Section("Jobs on this machine", [jobs_table(book, jobs)], "jobs"))
     if tools:
         sections.append(Section("Tools", [tools_table(book, tools), Text(wording.CAUTION, "caution")], "tools"))
+    if counters is not None and not counters.is_empty():
+        sections.append(
+            Section(
+                "The control's own counters", [_counters_table(book, counters), Text(COUNTER_NOTE, "note")], "counters"
+            )
+        )
     sections.append(Section("Where this machine's times come from", [_sources_table(book, sources)], "sources"))
     if gaps is not None and not gaps.is_empty():
         sections.append(Section("Planned time without data", [gaps_table(book, gaps), Text(GAPS_NOTE, "note")], "gaps"))
@@ -224,6 +238,43 @@ def _days_words(recent: pl.DataFrame) -> str:
     if (on[-1] - on[0]).days + 1 == len(on):
         return f"in the {len(on)} days from {wording.day(on[0])} to {wording.day(on[-1])}"
     return f"on {len(on)} days with records between {wording.day(on[0])} and {wording.day(on[-1])}"
+
+
+def _counters_table(book: Book, counters: pl.DataFrame) -> Table:
+    return Table(
+        "The control's own counters against the time line",
+        (
+            Column("Month"),
+            Column("What is counted"),
+            Column("Counted", True),
+            Column("Time line", True),
+            Column("Difference", True),
+            Column("Verdict"),
+            Column("Not compared", True),
+            Column("Most of it", True),
+            Column("From reading"),
+            Column("Row", True),
+            Column("To reading"),
+            Column("Row", True),
+        ),
+        [
+            (
+                Cell(wording.month(row["month"]), sort=row["month"]),
+                Cell(f"{COUNTERS[row['counter']]} ({row['timer']})"),
+                cells.hours(row["counter_s"] / 3600),
+                cells.hours(row["spans_s"] / 3600),
+                cells.drift(None if row["share"] is None else 1 + row["share"]),
+                Cell(row["verdict"], mark="bad" if row["verdict"] == "differs" else ""),
+                cells.hours((row["unseen_s"] + row["implausible_s"]) / 3600),
+                cells.hours(row["largest_s"] / 3600),
+                book.file_cell(row["file_id"]),
+                cells.count(row["row_number"]),
+                book.file_cell(row["last_file_id"]),
+                cells.count(row["last_row_number"]),
+            )
+            for row in counters.to_dicts()
+        ],
+    )
 
 
 def _sources_table(book: Book, sources: pl.DataFrame | None) -> Table:

@@ -15,6 +15,10 @@ from dashboards.book import FILES_SHOWN, Book
 from dashboards.pages.utilisation import GAPS_NOTE, gaps_table
 from schemas.vocabulary import NEEDS_PROFILE
 
+CONTRADICTION_NOTE = (
+    "The control's stream holds against the list; cycles that overlap count once in the time line, and each in full in "
+    "its own run. Rows are examples. Stretches under a minute are left out."
+)
 COUNTS = ("rows_read", "rows_loaded", "rows_duplicate", "rows_rejected", "rows_skipped")
 
 
@@ -34,6 +38,7 @@ def quality_page(book: Book) -> Page:
             Section("Rows to mend", [_rejects_table(book)], "rejects"),
             Section("Files", [*_folder_note(book), _files_table(book)], "files"),
             Section("Rows corrected by a later export", [_superseded_table(book)], "corrected"),
+            *_contradictions(book),
             Section(
                 "Planned time without data",
                 [gaps_table(book, data.gaps.sort("hours", descending=True)), Text(GAPS_NOTE, "note")],
@@ -178,6 +183,47 @@ def _superseded_table(book: Book) -> Table:
         ],
         empty="No later export changed an earlier row.",
     )
+
+
+def _contradictions(book: Book) -> list[Section]:
+    """Where lists and streams do not go together; none, no section."""
+    rows = book.data.contradictions.sort("minutes", descending=True).to_dicts()
+    if not rows:
+        return []
+    table = Table(
+        "Sources that contradict each other",
+        (
+            Column("Machine"),
+            Column("Month"),
+            Column("How"),
+            Column("Minutes", True),
+            Column("Cycles", True),
+            Column("Clock ahead", True),
+            Column("File"),
+            Column("Row", True),
+            Column("Other file"),
+            Column("Row", True),
+        ),
+        [
+            (
+                book.machine_cell(row["machine"]),
+                Cell(wording.month(row["month"]), sort=row["month"]),
+                Cell(row["kind"]),
+                Cell(wording.number(row["minutes"]), sort=row["minutes"]),
+                cells.count(row["cycles"]),
+                cells.seconds(row["offset_s"]) if row["offset_s"] is not None else Cell(""),
+                book.file_cell(row["file_id"]),
+                cells.count(row["row_number"]),
+                book.file_cell(row["other_file_id"]),
+                cells.count(row["other_row_number"]),
+            )
+            for row in rows[:FILES_SHOWN]
+        ],
+        more=f"{FILES_SHOWN} of {len(rows)}: spindlebook report contradictions -w <workspace>"
+        if len(rows) > FILES_SHOWN
+        else "",
+    )
+    return [Section("Sources that contradict each other", [table, Text(CONTRADICTION_NOTE, "note")], "contradictions")]
 
 
 def change_words(change: str | None) -> str:

@@ -1,4 +1,4 @@
-"""What a reader must know of the book before its figures: ids that miss each other, streams that tell nothing.
+"""What a reader must know of the book before its figures: unmatched ids, mute streams, witnesses that disagree.
 
 Sentences only; it changes and hides no figure.
 """
@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.report.queries import query
 from pipeline.store.book import Book
+from schemas.vocabulary import COUNTERS
 
 
 def book_notes(book: Book, has_shop_file: bool) -> tuple[str, ...]:
@@ -31,7 +32,44 @@ def book_notes(book: Book, has_shop_file: bool) -> tuple[str, ...]:
             f"The stream of {_listed(mute)} tells no Execution: what the machine did cannot be seen from it, and none "
             "of its time counts as cutting. Name the item in a profile."
         )
+    notes += [*_counter_notes(query(book, "counters")), *_contradiction_notes(query(book, "contradictions"))]
     return tuple(notes)
+
+
+def _counter_notes(counters: pl.DataFrame) -> list[str]:
+    """Name the newest month in which a counter and the time line differ, one sentence a machine and counter."""
+    differing = counters.filter((pl.col("verdict") == "differs") & (pl.col("counter") != "powered"))
+    notes = []
+    for rows in differing.sort("month", descending=True).partition_by("machine", "counter", maintain_order=True):
+        row = rows.row(0, named=True)
+        share = "" if row["share"] is None else f" ({row['share'] * 100:+.1f} %)"
+        where = ""
+        if abs(row["largest_s"]) > abs(row["difference_s"]) / 2:
+            where = f", most of it between rows {row['row_number']} and {row['last_row_number']} of {row['file']}"
+        more = f" So in {rows.height - 1} earlier month{'s' * (rows.height > 2)}." if rows.height > 1 else ""
+        notes.append(
+            f"{row['machine']} in {row['month']}: the control counted {row['counter_s'] / 3600:.1f} h "
+            f"{COUNTERS[row['counter']]}, the time line has {row['spans_s'] / 3600:.1f} h for the same stretches"
+            f"{share}{where}.{more} `spindlebook report counters` shows both."
+        )
+    return notes
+
+
+def _contradiction_notes(contradictions: pl.DataFrame) -> list[str]:
+    """Say how many minutes of each machine are told in two ways, and by which files most."""
+    notes = []
+    for rows in contradictions.partition_by("machine", maintain_order=True):
+        most = rows.sort("minutes", descending=True).row(0, named=True)
+        what = most["kind"]
+        if most["offset_s"] is not None:
+            ahead = most["offset_s"] / 60
+            what = f"its clock is {abs(ahead):.0f} min {'ahead of' if ahead > 0 else 'behind'} the control's"
+        notes.append(
+            f"{most['machine']}: sources contradict each other for {rows['minutes'].sum():,.0f} min, most in "
+            f"{most['month']} in {most['file']} row {most['row_number']} against {most['other_file']} "
+            f"row {most['other_row_number']} ({what}). `spindlebook report contradictions` lists them."
+        )
+    return notes
 
 
 def _listed(names: list[str]) -> str:

@@ -38,6 +38,10 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "time_kind", "machine", "material", "operation_kind", "tool_type", "runs", "jobs", "factor", "factor_low",
         "factor_high",
     ),
+    "counters": (
+        "machine", "month", "counter", "timer", "counter_s", "spans_s", "difference_s", "share", "verdict", "largest_s",
+        "largest_from", "largest_to", "unseen_s", "implausible_s", "resets",
+    ),
     "quality": (
         "name", "status", "rows_read", "rows_loaded", "rows_duplicate", "rows_rejected", "rows_skipped", "reason",
     ),
@@ -45,6 +49,10 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "kind", "machine", "noted_at", "column", "what", "old", "new", "file", "row_number", "by_file", "by_row_number",
     ),
     "restatements": ("month", "machine", "item", "figure", "told", "cause", "frozen_at"),
+    "contradictions": (
+        "machine", "month", "kind", "minutes", "cycles", "offset_s", "file", "row_number", "other_file",
+        "other_row_number",
+    ),
     "rejects": ("file", "row_number", "line", "column", "value", "reason", "message", "state"),
 }  # fmt: skip
 """The columns that a text table shows; the other formats carry every column of the mart."""
@@ -54,6 +62,7 @@ _LONG_TIMES: Final = frozenset(
     for name in (
         "planned", "observed_planned", "cutting_planned", "cutting", "noncutting", "held", "faulted", "setup", "idle",
         "overtime", "lights_out",
+        "counter", "spans", "difference", "largest", "unseen", "implausible",
     )
 )  # fmt: skip
 _FORMULA_START: Final = r"^[\s\x00]*[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]|^[\t\r\n]"
@@ -144,7 +153,7 @@ def _cell(column: str, value: Any) -> str:
         return one_line(str(value))
     if _is_long_time(column):
         return f"{value / 3600:.1f}"
-    if column in ("coverage", "spindle_utilisation", "availability", "trend_per_edge"):
+    if column in ("coverage", "spindle_utilisation", "availability", "trend_per_edge", "share"):
         return f"{value:.1%}"
     if column.endswith(("_q", "_p")) or column.startswith(("drift", "factor")):
         return f"{value:.3f}"

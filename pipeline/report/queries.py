@@ -16,9 +16,13 @@ from pipeline.errors import InputError
 from pipeline.report.periods import PeriodKind
 from pipeline.store.book import Book
 
-ReportName = Literal["utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections", "restatements"]
+ReportName = Literal[
+    "utilisation", "jobs", "causes", "tools", "quoting", "counters", "quality", "corrections", "contradictions",
+    "restatements",
+]  # fmt: skip
 REPORTS: Final[tuple[ReportName, ...]] = (
-    "utilisation", "jobs", "causes", "tools", "quoting", "quality", "corrections", "restatements",
+    "utilisation", "jobs", "causes", "tools", "quoting", "counters", "quality", "corrections", "contradictions",
+    "restatements",
 )  # fmt: skip
 
 SITE_FRAMES: Final[dict[str, str]] = {
@@ -39,6 +43,8 @@ SITE_FRAMES: Final[dict[str, str]] = {
     "closed_days": "closed_days",
     "machine_sources": "machine_sources",
     "life_curves": "life_curves",
+    "counters": "counters",
+    "contradictions": "contradictions",
 }
 """Which query fills which frame of the site."""
 

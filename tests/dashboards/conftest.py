@@ -399,6 +399,29 @@ def full_site(**changed: Any) -> SiteData:
                 for machine in shop
             ],
         ),
+        "counters": frame(
+            "counters",
+            [
+                {
+                    **{"machine": "M2", "month": "2026-03", "counter": counter, "timer": HOSTILE, "counter_s": 360e3},
+                    **{"spans_s": 360e3 * (1 + share), "difference_s": 360e3 * share, "share": share},
+                    **{"verdict": verdict, "readings": 900, "unseen_s": 7200.0, "implausible_s": 0.0, "resets": 1},
+                    **{"step_s": 2.0, "largest_s": 900.0, "largest_from": START, "largest_to": START, "file_id": "f1"},
+                    **{"row_number": 12, "last_file_id": "f2", "last_row_number": 34},
+                }
+                for counter, share, verdict in (("automatic", -0.004, "agrees"), ("cutting", 0.061, "differs"))
+            ],
+        ),
+        "contradictions": frame(
+            "contradictions",
+            [
+                {
+                    **{"machine": "M2", "month": "2026-03", "kind": "clock of the list wrong", "minutes": 1234.0},
+                    **{"cycles": 49, "offset_s": 3600.0, "first_at": START, "last_at": START, "file_id": "f1"},
+                    **{"row_number": 12, "other_file_id": "f2", "other_row_number": 34},
+                }
+            ],
+        ),
     }
     return make_site(**{**given, **changed})
 

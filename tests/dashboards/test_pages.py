@@ -18,7 +18,7 @@ from dashboards.pages.tools import tool_pages, tools_page
 from dashboards.run_sheet import runs_sheet
 from dashboards.site import site_pages
 from dashboards.site_data import SiteData
-from dashboards.wording import CAUTION, MINUS, NBSP
+from dashboards.wording import CAUTION, MINUS, NBSP, THIN
 
 
 def words(page: Page, kind: str = "lead") -> str:
@@ -389,6 +389,27 @@ def test_every_time_table_bears_a_basis(book: Book) -> None:
                 assert any("basis" in heading.name.lower() for heading in table.columns), table.caption
 
     assert found == timed
+
+
+def test_counters_stand_on_the_machines_page(book: Book) -> None:
+    """Counted, time line and difference, with the rows at both ends; without counters there is no such section."""
+    pages = {page.title: page for page in machine_pages(book)}
+    by_page = {
+        title: [table for table in tables(page) if table.caption.startswith("The control's own counters")]
+        for title, page in pages.items()
+    }
+    assert [title.split(":")[0] for title, found in by_page.items() if found] == ["Machine M2"]
+    (table,) = next(found for found in by_page.values() if found)
+    assert column(table, "Difference") == ["-0.4 %", "+6.1 %"]
+    assert column(table, "Verdict") == ["agrees", "differs"]
+
+
+def test_contradictions_stand_on_the_page_of_what_came_in(book: Book) -> None:
+    """Which files, which rows, how many minutes, and how wrong the clock was."""
+    (table,) = [one for one in tables(quality.quality_page(book)) if one.caption.startswith("Sources that contradict")]
+    assert column(table, "Minutes") == [f"1{THIN}234"]
+    assert column(table, "How") == ["clock of the list wrong"]
+    assert column(table, "Other file") != [""]
 
 
 def test_empty_book_has_sentences(make: Callable[..., SiteData]) -> None:
