@@ -331,3 +331,23 @@ def test_a_sign_of_life_is_under_a_third_of_the_silence(
     book = book_of({"event": [*told, *loads]}, shop_with())
     spans = book.rows("select started_at, ended_at, state from core.span order by started_at")
     assert spans[-1] == (times[-1] if state == "unobserved" else start, last, state)
+
+
+def test_99_of_100_short_gaps_are_a_99th_percentile_that_is_short() -> None:
+    """core.silence adds up counts where DESIGN names a percentile: the two agree, whatever the numbers of gaps."""
+    with open_book(None, threads=1) as book:
+        rows = book.rows(
+            """
+            select
+                gaps.n, long_gaps.n,
+                quantile_disc(if(number.i < long_gaps.n, 100, 99), 0.99) < 100,
+                (gaps.n - long_gaps.n) * 100 >= gaps.n * 99,
+            from (select unnest(range(1, 320) || [999, 1000, 1001, 4999, 5000, 5001]) as n) as gaps
+            cross join lateral (select unnest(range(gaps.n // 100 + 3)) as n) as long_gaps
+            cross join lateral (select unnest(range(gaps.n)) as i) as number
+            where long_gaps.n <= gaps.n
+            group by gaps.n, long_gaps.n
+            """
+        )
+    assert {by_count for *_, by_count in rows} == {True, False}
+    assert [row for row in rows if row[2] != row[3]] == []

@@ -1,71 +1,50 @@
 -- Stretches without any record longer than silent_after_s, where the stream has a sign of life: samples or counters
--- whose 99th-percentile gap is under a third of silent_after_s. The sign of life is asked for separately while the
--- control is ACTIVE and while it is not: counters that tick only in a cycle say nothing about the pause after it.
+-- whose 99th-percentile gap is under a third of silent_after_s, which is so where 99 of 100 gaps are. The sign of life is
+-- asked for separately while the control is ACTIVE and while it is not: counters that tick only in a cycle say nothing
+-- about the pause after it.
 -- Grain: machine x silent stretch, from the last record before it to the first after it.
+-- Renewed: by window.
 with
-events as (
+signs_of_life as (
+    select machine, is_active from core.gap_count group by machine, is_active having sum(short_gaps) * 100 >= sum(gaps) * 99
+),
+
+-- two records with nothing between them for longer than silent_after_s never lie in one piece of time of that length
+pieces as (
     select
         event.machine,
-        epoch_us(event.occurred_at) as at_us,
-        event.level is null
-        and try_cast(event.value as double) is not null
-        and event.item not in (
-            'Program', 'ToolNumber', 'PartCount', 'PathFeedrateOverride', 'RotaryVelocityOverride', 'LineNumber'
-        ) as is_sample,
+        machine.silent_after_s * 1e6 as silent_after_us,
+        min(epoch_us(event.occurred_at)) as first_us,
+        max(epoch_us(event.occurred_at)) as last_us,
     from core.event as event
+    inner join core.machine as machine using (machine)
     inner join core.stream_extent using (machine)
-),
-
-active as (
-    select machine, started_us as at_us, 1 as paths from core.execution where execution = 'ACTIVE'
-    union all
-    select machine, ended_us, -1 from core.execution where execution = 'ACTIVE'
-),
-
--- a path changes only where there are events: every row of `active` meets an instant
-changes as (
-    select machine, at_us, is_sample, 0 as paths from events
-    union all
-    select machine, at_us, false, paths from active
-),
-
-counted as (
-    select machine, at_us, bool_or(is_sample) as has_sample, sum(paths) as paths from changes group by machine, at_us
-),
-
-instants as (
-    select
-        machine,
-        at_us,
-        has_sample,
-        sum(paths) over (
-            partition by machine order by at_us rows between unbounded preceding and current row
-        ) > 0 as is_active,
-    from counted
-),
-
-sample_gaps as (
-    select machine, is_active, lead(at_us) over (partition by machine order by at_us) - at_us as gap_us
-    from instants
-    where has_sample
-),
-
-signs_of_life as (
-    select machine, is_active, quantile_disc(gap_us, 0.99) as usual_gap_us
-    from sample_gaps
-    where gap_us is not null
-    group by machine, is_active
+    group by event.machine, machine.silent_after_s, epoch_us(event.occurred_at) // (machine.silent_after_s * 1e6)::bigint
 ),
 
 gaps as (
-    select machine, is_active, at_us as started_us, lead(at_us) over (partition by machine order by at_us) as ended_us
-    from instants
+    select machine, last_us as started_us, lead(first_us) over (partition by machine order by first_us) as ended_us
+    from pieces
+    qualify ended_us - started_us > silent_after_us
+),
+
+steps as (
+    select machine, started_us as at_us, 1 as step from core.execution where execution = 'ACTIVE'
+    union all
+    select machine, ended_us, -1 from core.execution where execution = 'ACTIVE'
+    -- a machine is not ACTIVE before it is first told to be
+    union all
+    select machine, first_us, 0 from core.stream_extent
+),
+
+active as (
+    select machine, at_us, sum(step) over upto > 0 as is_active
+    from steps
+    window upto as (partition by machine order by at_us rows between unbounded preceding and current row)
+    qualify lead(at_us) over upto is distinct from at_us
 )
 
-select gaps.machine, gaps.started_us, gaps.ended_us, gaps.is_active
+select gaps.machine, gaps.started_us, gaps.ended_us, active.is_active
 from gaps
-inner join core.machine as machine using (machine)
-inner join signs_of_life as sign using (machine, is_active)
-where
-    gaps.ended_us - gaps.started_us > machine.silent_after_s * 1e6
-    and sign.usual_gap_us < machine.silent_after_s * 1e6 / 3
+asof inner join active on gaps.machine = active.machine and gaps.started_us >= active.at_us
+semi join signs_of_life on gaps.machine = signs_of_life.machine and active.is_active = signs_of_life.is_active
