@@ -17,7 +17,6 @@ import polars as pl
 
 from dashboards import wording
 from dashboards.blocks import Cell
-from dashboards.charts.theme import FULL_COVERAGE
 from dashboards.site_data import SECTION_KEY, SiteData
 from dashboards.slugs import slugs
 
@@ -176,7 +175,7 @@ class Book:
         if self.data.utilisation.is_empty():
             return None
         months = self.data.utilisation.group_by("month").agg(pl.col("planned_s", "observed_planned_s").sum())
-        good = months.filter(pl.col("observed_planned_s") >= FULL_COVERAGE * pl.col("planned_s"))
+        good = months.filter(pl.col("observed_planned_s") >= self.data.least_coverage * pl.col("planned_s"))
         return str((months if good.is_empty() else good)["month"].max())
 
     def file_anchor(self, file_id: str) -> str:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from schemas.vocabulary import UTC_TIME
+from schemas.vocabulary import LOSSES, UTC_TIME
 
 SECTION_KEY: Final = ("job_key", "operation", "machine", "program", "revision")
 """Grain of mart.job_drift, and so of one section of a job's page."""
@@ -85,6 +85,18 @@ OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
         "first_at": UTC_TIME,
         "last_at": UTC_TIME,
     },
+    # Grain: machine x local month that has a month before it, with what changed in plain words.
+    "changes": {
+        "machine": TEXT,
+        "month": TEXT,
+        "month_before": TEXT,
+        "coverage": REAL,
+        "coverage_before": REAL,
+        "spindle_utilisation": REAL,
+        "spindle_utilisation_before": REAL,
+        **{f"{loss}_change_hours": REAL for loss in ("cutting", *LOSSES) if loss != "unobserved"},
+        "what_changed": TEXT,
+    },
     # Grain: point of a survival curve; `observed` is Kaplan-Meier (steps), `fitted` is the Weibull curve.
     "life_curves": {
         "machine": TEXT,
@@ -105,6 +117,8 @@ MARTS: Final[dict[str, str]] = {
     "factors": "quote_factor",
     "counters": "counter_check",
     "contradictions": "contradiction_file",
+    "losses": "month_loss",
+    "stops": "longest_stop",
 }
 CORE: Final[dict[str, str]] = {"runs": "run", "batches": "batch", "edges": "edge_life", "machines": "machine"}
 
@@ -120,7 +134,7 @@ def frame_columns() -> Mapping[str, Mapping[str, pl.DataType]]:
         for name, table in CORE.items()
     }
     # Older batches than the newest runs are found by the job that they belong to.
-    cores["batches"] = {**cores["batches"], "job_key": TEXT}
+    cores["batches"] = {**cores["batches"], "job_key": TEXT, "setup_over_cost": REAL}
     # Frozen months stand with the figures that were stated; `standing` says which, and whether today's differ.
     marts["utilisation"] = {**marts["utilisation"], "frozen_at": UTC_TIME, "restated": FLAG, "standing": TEXT}
     return {**marts, **cores, **OWN_COLUMNS}
@@ -164,6 +178,11 @@ class SiteData:
     freezings: pl.DataFrame
     counters: pl.DataFrame
     contradictions: pl.DataFrame
+    losses: pl.DataFrame
+    stops: pl.DataFrame
+    changes: pl.DataFrame
+    least_coverage: float = 0.8
+    """A figure of a period observed for less of its planned time is greyed and says so."""
     first_at: datetime | None = None
     last_at: datetime | None = None
     """First and last record in the book; None where nothing was loaded."""

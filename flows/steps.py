@@ -38,6 +38,7 @@ from pipeline.read.unfinished import (
     watched,
 )
 from pipeline.report import freezing
+from pipeline.report.changes import month_changes
 from pipeline.report.notes import book_notes
 from pipeline.report.quarantine import profile_command
 from pipeline.report.queries import query, require_marts, site_frames
@@ -469,12 +470,14 @@ def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: b
                 built_at=now(),
                 tolerance=shop.tolerance,
                 unknown_reason=shop.unknown_reason,
+                least_coverage=shop.least_coverage,
                 notes=(*workspace.notes, *book_notes(book, workspace.shop_path.exists())),
                 first_at=first_at,
                 last_at=last_at,
                 **{
                     **site_frames(book),
                     "utilisation": stated_months(book),
+                    "changes": month_changes(query(book, "changes"), query(book, "month_jobs")),
                     "restatements": restatements(book, workspace.shop),
                     "freezings": history(book),
                 },
@@ -493,7 +496,6 @@ def freeze_month(month: str, workspace: Workspace, progress: Progress, *, undo: 
     UsageError
         When the month is not over, has no time in it, or is frozen (with `undo`: is not frozen).
     """
-    from dashboards.charts.theme import FULL_COVERAGE
 
     with open_book(workspace.book_path) as book:
         require_marts(book)
@@ -503,7 +505,7 @@ def freeze_month(month: str, workspace: Workspace, progress: Progress, *, undo: 
             freezing.undo(book, month, now())
             said = [f"{month} is open again. The book keeps that it was frozen, and until when."]
         else:
-            frozen = freezing.freeze(book, month, workspace.shop, now(), FULL_COVERAGE)
+            frozen = freezing.freeze(book, month, workspace.shop, now())
             page = workspace.site_folder / f"month-{month}.html"
             said = [
                 *frozen.warnings,

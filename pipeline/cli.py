@@ -38,6 +38,10 @@ def workspace_option(required: bool = True) -> Callable[[F], F]:
 FORMAT = click.option(
     "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
 )
+REPORT_NAMES = (  # those of pipeline.report.queries, which is too heavy for `--help`
+    "utilisation", "indicators", "losses", "stops", "batches", "changes", "jobs", "causes", "tools", "quoting",
+    "counters", "quality", "corrections", "contradictions", "restatements",
+)  # fmt: skip
 OUTPUT = click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Write to a file.")
 DISK_ERRORS = frozenset(  # what a folder, a right or a disk can refuse; other errors of the system are faults of ours
     {errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.ENOSPC, errno.EROFS, errno.ENAMETOOLONG}
@@ -240,20 +244,7 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
 @cli.command()
 @click.argument(
     "name",
-    type=click.Choice(
-        [
-            "utilisation",
-            "jobs",
-            "causes",
-            "tools",
-            "quoting",
-            "counters",
-            "quality",
-            "corrections",
-            "contradictions",
-            "restatements",
-        ]
-    ),
+    type=click.Choice(REPORT_NAMES),
     metavar="NAME",
 )
 @workspace_option()
@@ -261,11 +252,11 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
     "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
 )
 @click.option("--by", type=click.Choice(["month", "week", "day"]), help="Rows of utilisation; month unless named.")
-@click.option("--month", help="A local month, for example 2026-03 (utilisation, counters, contradictions).")
+@click.option("--month", help="A local month, for example 2026-03 (reports that have months).")
 @click.option("--week", help="An ISO week, for example 2026-W09 (utilisation).")
 @click.option("--day", help="A local day, for example 2026-03-01 (utilisation).")
 @click.option("--machine", help="One machine's id.")
-@click.option("--job", help="A job number or part (jobs, causes).")
+@click.option("--job", help="A job number or part (batches, jobs, causes).")
 @OUTPUT
 def report(
     name: Any,
@@ -281,8 +272,15 @@ def report(
 ) -> None:
     """Print a report.
 
-    NAME is utilisation, jobs, causes, tools, quoting, counters, quality, corrections, contradictions
-    or restatements.
+    \b
+    utilisation   hours of each state by machine and month
+    indicators    the time elements and indicators of ISO 22400-2, with formula and coverage
+    losses        where planned time went besides cutting, in hours and money
+    stops         the longest stops, with the record behind each
+    batches       setup against the quote, first part against repeat parts, scrap, stops
+    changes       each month against the one before
+    jobs, causes  overruns of estimates and what makes them
+    tools, quoting, counters, quality, corrections, contradictions, restatements
 
     The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC.
 

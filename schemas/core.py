@@ -76,6 +76,8 @@ class Run(InputModel):
     outcome: str = pa.Field(isin=list(OUTCOMES))
     parts: pl.Int64
     scrap: pl.Int64
+    scrap_told: bool
+    made: pl.Int64  # parts, scrap included
     job: str = pa.Field(nullable=True)
     part: str = pa.Field(nullable=True)
     material: str = pa.Field(nullable=True)
@@ -85,7 +87,10 @@ class Run(InputModel):
     batch_id: str
     estimate_s: float = pa.Field(nullable=True, gt=0)
     estimate_from: str = pa.Field(nullable=True, isin=["lines", "quote"])
+    ideal_s: float = pa.Field(nullable=True, ge=0)
     actual_s: float = pa.Field(ge=0)
+    in_cycle_s: float = pa.Field(ge=0)
+    in_cycle_planned_s: float = pa.Field(ge=0)
     basis: str = pa.Field(isin=list(BASES))
     file_id: str
     row_number: pl.Int64
@@ -127,6 +132,7 @@ class Batch(InputModel):
     aborted: pl.Int64
     parts: pl.Int64
     scrap: pl.Int64
+    good: pl.Int64 = pa.Field(ge=0)
     setup_s: float = pa.Field(ge=0)
     quoted_setup_s: float = pa.Field(nullable=True, ge=0)
     first_part_s: float = pa.Field(nullable=True, ge=0)
@@ -152,6 +158,7 @@ class ToolUse(InputModel):
     off_shift_s: float = pa.Field(ge=0)
     override_s: float  # part of cut_s that a feed override below 100 % added (negative above 100 %)
     blocked_s: float = pa.Field(ge=0)  # part of noncut_s in which an override at zero let nothing move
+    in_cycle_planned_s: float = pa.Field(ge=0)
     total_s: float = pa.Field(ge=0)
 
 

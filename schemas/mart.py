@@ -18,6 +18,7 @@ from schemas.vocabulary import (
     DRIFT_VERDICTS,
     LIFE_UNITS,
     LIFE_VERDICTS,
+    LOSSES,
     TIME_KINDS,
 )
 
@@ -63,6 +64,16 @@ class _Utilisation(InputModel):
     allocation_efficiency: float = pa.Field(nullable=True, ge=0, le=1)
     technical_efficiency: float = pa.Field(nullable=True, ge=0, le=1)
     setup_rate: float = pa.Field(nullable=True, ge=0, le=1)
+    actual_busy_s: float = pa.Field(ge=0)
+    actual_processing_s: float = pa.Field(ge=0)
+    actual_production_s: float = pa.Field(ge=0)
+    actual_delay_s: float = pa.Field(ge=0)
+    ideal_share: float = pa.Field(nullable=True, ge=0, le=1)  # of the production time, that has an estimate
+    effectiveness: float = pa.Field(nullable=True, ge=0)
+    quality_ratio: float = pa.Field(nullable=True, ge=0, le=1)
+    oee_index: float = pa.Field(nullable=True, ge=0)
+    nee_index: float = pa.Field(nullable=True, ge=0)
+    low_coverage: bool  # less of the planned time was observed than least_coverage of shop.toml
     basis: str = pa.Field(isin=list(BASES))
 
 
@@ -82,6 +93,78 @@ class UtilisationDaily(_Utilisation):
     """Grain: machine x local day, '2026-03-01', from the first to the last of which anything is known."""
 
     day: str = pa.Field(str_matches=r"^\d{4}-\d{2}-\d{2}$")
+
+
+class MonthLoss(InputModel):
+    """Grain: machine x local month x loss. With cutting_planned_s the losses of a month add up to planned_s."""
+
+    machine: str
+    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+    loss: str = pa.Field(isin=list(LOSSES))
+    hours: float = pa.Field(ge=0)
+    share_of_planned: float = pa.Field(nullable=True, ge=0, le=1)
+    cost: float = pa.Field(nullable=True, ge=0)  # hours at the machine's rate; empty for what was not observed
+
+
+class LongestStop(InputModel):
+    """Grain: machine x local month x place, the longest first. `hours` are planned time; `run_id` is the month's last
+    run before the stop, which it interrupted or followed; file and row are the record that the stop began with."""
+
+    machine: str
+    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+    place: pl.Int64 = pa.Field(ge=1, le=20)
+    state: str = pa.Field(isin=["held", "faulted", "idle"])
+    loss: str = pa.Field(isin=["feed_hold", "program_stop", "fault", "idle"])
+    started_at: UtcTime
+    ended_at: UtcTime
+    hours: float = pa.Field(gt=0)
+    cost: float = pa.Field(nullable=True, ge=0)
+    interrupted: bool = pa.Field(nullable=True)
+    run_id: str = pa.Field(nullable=True)
+    job_key: str = pa.Field(nullable=True)
+    job: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    program: str = pa.Field(nullable=True)
+    revision: str = pa.Field(nullable=True)
+    file_id: str = pa.Field(nullable=True)
+    row_number: pl.Int64 = pa.Field(nullable=True)
+
+
+class MonthJob(InputModel):
+    """Grain: machine x local month x job_key: what a month was spent on."""
+
+    machine: str
+    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+    job_key: str
+    runs: pl.Int64 = pa.Field(ge=1)
+    parts: pl.Int64 = pa.Field(ge=0)
+    scrap: pl.Int64 = pa.Field(ge=0)
+    in_cycle_hours: float = pa.Field(ge=0)
+    setups: pl.Int64 = pa.Field(ge=0)
+    setup_hours: float = pa.Field(ge=0)
+
+
+class MonthChange(InputModel):
+    """Grain: machine x local month x loss, `cutting` among them, where the month before was observed too.
+
+    change_hours is what the loss took beyond its share of the month before, in this month's planned, observed time;
+    the changes of a month add up to nothing.
+    """
+
+    machine: str
+    month: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+    month_before: str = pa.Field(str_matches=r"^\d{4}-\d{2}$")
+    loss: str = pa.Field(isin=["cutting", *(loss for loss in LOSSES if loss != "unobserved")])
+    hours: float = pa.Field(ge=0)
+    hours_before: float = pa.Field(ge=0)
+    change_hours: float
+    share_change: float
+    observed_hours: float = pa.Field(gt=0)
+    observed_hours_before: float = pa.Field(gt=0)
+    coverage: float = pa.Field(ge=0, le=1)
+    coverage_before: float = pa.Field(ge=0, le=1)
+    spindle_utilisation: float = pa.Field(ge=0, le=1)
+    spindle_utilisation_before: float = pa.Field(ge=0, le=1)
 
 
 class JobDrift(InputModel):
@@ -231,6 +314,10 @@ MODELS: Final[dict[str, type[InputModel]]] = {
     "utilisation_monthly": UtilisationMonthly,
     "utilisation_weekly": UtilisationWeekly,
     "utilisation_daily": UtilisationDaily,
+    "month_loss": MonthLoss,
+    "longest_stop": LongestStop,
+    "month_job": MonthJob,
+    "month_change": MonthChange,
     "job_drift": JobDrift,
     "drift_cause": DriftCause,
     "tool_life": ToolLife,

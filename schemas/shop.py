@@ -73,6 +73,8 @@ class ShopSettings(TomlModel):
     unknown_reason: Literal["censored", "failure"] = "censored"
     holidays: str | None = None
     """Country, and after a hyphen its part, whose public holidays are closed days."""
+    least_coverage: Annotated[float, Field(ge=0, le=1)] = 0.8
+    """Figures of a period that was observed for less of its planned time are marked (our choice, no source)."""
 
     _timezone = field_validator("timezone")(_zone)
 

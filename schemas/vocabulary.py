@@ -35,6 +35,18 @@ STATES: Final = (
     "off_shift",
     "unobserved",
 )
+LOSSES: Final[dict[str, str]] = {
+    "noncutting": "in cycle, not cutting",
+    "tool_change": "tool changes",
+    "feed_hold": "feed hold",
+    "program_stop": "program stop",
+    "fault": "fault",
+    "setup": "setup",
+    "idle": "idle",
+    "unobserved": "no data",
+}
+"""What planned time goes to besides cutting, and how it is called; `noncutting` is without the tool changes."""
+
 BASES: Final = ("measured", "derived", "estimated")
 CAUSES: Final = (
     "cutting",

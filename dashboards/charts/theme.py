@@ -26,9 +26,6 @@ BLUE: Final = "#0072B2"
 VERMILLION: Final = "#D55E00"
 PURPLE: Final = "#CC79A7"
 
-FULL_COVERAGE: Final = 0.8
-"""A month observed for less of its planned time than this is drawn hollow (our choice, no source)."""
-
 LABEL_FLUSH: Final = 40
 """Labels so many pixels from the end of an axis of time turn inward, so that none is cut on a phone."""
 

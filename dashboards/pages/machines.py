@@ -5,6 +5,7 @@ Shares are of planned, observed time; no time is worked out here.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
@@ -13,8 +14,17 @@ import polars as pl
 from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Facts, Figure, Page, Section, Table, Text
 from dashboards.book import Book, Row, by_key
-from dashboards.charts.theme import FULL_COVERAGE, spec_text
+from dashboards.charts.theme import spec_text
 from dashboards.charts.utilisation import days_chart, months_chart, states_chart
+from dashboards.pages.lost_time import (
+    BATCHES_NOTE,
+    CHANGES_NOTE,
+    STOPS_NOTE,
+    batches_table,
+    changes_table,
+    losses_figure,
+    stops_table,
+)
 from dashboards.pages.overruns import jobs_table
 from dashboards.pages.tools import tool_rows, tools_table
 from dashboards.pages.utilisation import (
@@ -23,7 +33,9 @@ from dashboards.pages.utilisation import (
     MONTHS_DRAWN,
     OUTSIDE_NOTE,
     closed_days_note,
+    elements_table,
     gaps_table,
+    indicator_notes,
     indicators_table,
     short_percent,
     states_table,
@@ -48,6 +60,10 @@ def machine_pages(book: Book) -> list[Page]:
     sources = by_key(book.data.machine_sources.sort("last_at", "file_id", "kind", descending=True), "machine")
     counters = by_key(book.data.counters.sort("month", "counter", "timer", descending=[True, False, False]), "machine")
     gaps = by_key(book.data.gaps.sort("started_at", descending=True), "machine")
+    losses = by_key(book.data.losses.sort("loss"), "machine")
+    stops = by_key(book.data.stops, "machine")
+    batches = by_key(book.data.batches.sort("started_at", "batch_id", descending=True), "machine")
+    changes = by_key(book.data.changes.sort("month", descending=True), "machine")
     known = {row["machine"]: row for row in book.data.machines.to_dicts()}
     tools, jobs = tool_rows(book), book.drift_rows
     return [
@@ -60,11 +76,35 @@ def machine_pages(book: Book) -> list[Page]:
             sources.get((machine,)),
             gaps.get((machine,)),
             counters.get((machine,)),
+            LostTime(
+                _by_month(losses.get((machine,))),
+                _by_month(stops.get((machine,))),
+                _rows(batches.get((machine,))),
+                _rows(changes.get((machine,))),
+            ),
             [row for row in jobs if row["machine"] == machine],
             [row for row in tools if row["machine"] == machine],
         )
         for machine in book.machine_ids
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class LostTime:
+    """What kept one machine from cutting: losses and stops by month, batches and changes, newest first."""
+
+    losses: dict[str, list[Row]]
+    stops: dict[str, list[Row]]
+    batches: list[Row]
+    changes: list[Row]
+
+
+def _by_month(frame: pl.DataFrame | None) -> dict[str, list[Row]]:
+    return {} if frame is None else {month: rows.to_dicts() for (month,), rows in by_key(frame, "month").items()}
+
+
+def _rows(frame: pl.DataFrame | None) -> list[Row]:
+    return [] if frame is None else frame.to_dicts()
 
 
 def _machine_page(
@@ -76,6 +116,7 @@ def _machine_page(
     sources: pl.DataFrame | None,
     gaps: pl.DataFrame | None,
     counters: pl.DataFrame | None,
+    lost: LostTime,
     jobs: list[Row],
     tools: list[Row],
 ) -> Page:
@@ -92,21 +133,35 @@ def _machine_page(
                 f"of {wording.hours(newest['observed_planned_s'] / 3600, 0)} planned and observed "
                 f"({wording.percent(newest['coverage'])} of planned time; {newest['basis']})."
             )
-        first += [Text(lead, "lead"), *_facts(book, known), _months_figure(machine, rows[-MONTHS_DRAWN:], newest)]
+        first += [Text(lead, "lead"), *_facts(book, known), _months_figure(book, machine, rows[-MONTHS_DRAWN:], newest)]
         first.append(_states_figure(machine, rows[-MONTHS_DRAWN:], newest))
+        month = newest["month"]
+        if month in lost.losses:
+            changed = next((row for row in lost.changes if row["month"] == month), None)
+            first.append(losses_figure(book, machine, month, lost.losses[month], changed))
         if days is not None and not days.is_empty():
             first.append(_days_figure(machine, days))
         newest_first = rows[::-1]
         tables: list[Block] = [
             indicators_table(book, newest_first, by_machine=False),
+            elements_table(book, newest_first, by_machine=False),
+            *indicator_notes(book),
             states_table(book, newest_first, with_machine=False),
             *closed_days_note(book, newest["month"], machine),
             Text(OUTSIDE_NOTE, "note"),
             Text(BASIS_NOTE, "note"),
         ]
+        stops = stops_table(book, lost.stops.get(month, []), f"Longest stops in {wording.month(month)}", False)
+        sections.append(Section("Longest stops", [stops, Text(STOPS_NOTE, "note")], "stops"))
+        if lost.changes:
+            changes: list[Block] = [changes_table(book, lost.changes, by_machine=False), Text(CHANGES_NOTE, "note")]
+            sections.append(Section("Month against month", changes, "changes"))
         sections.append(Section("Months", tables, "months"))
     else:
         first += [Text(f"No time of {machine} is in the book yet.", "lead"), *_facts(book, known)]
+    if lost.batches:
+        batches: list[Block] = [batches_table(book, lost.batches), Text(BATCHES_NOTE, "note")]
+        sections.append(Section("Batches", batches, "batches"))
     if jobs:
         sections.append(Section("Jobs on this machine", [jobs_table(book, jobs)], "jobs"))
     if tools:
@@ -141,7 +196,7 @@ def _facts(book: Book, known: Row | None) -> list[Facts]:
     return [Facts(pairs)]
 
 
-def _months_figure(machine: str, rows: list[Row], newest: Row) -> Figure:
+def _months_figure(book: Book, machine: str, rows: list[Row], newest: Row) -> Figure:
     drawn = [
         {
             "month": row["month"],
@@ -164,7 +219,7 @@ def _months_figure(machine: str, rows: list[Row], newest: Row) -> Figure:
         title += f"; its full months {'lie between' if ' and ' in span else 'all lie at'} {span}"
     note = (
         "Bars: share of planned, observed time spent cutting. Black tick: share of planned time that was observed; a "
-        f"bar is hollow and dashed where that is under {wording.percent(FULL_COVERAGE)}."
+        f"bar is hollow and dashed where that is under {wording.percent(book.data.least_coverage)}."
     )
     return Figure(title, spec_text(months_chart(drawn), title, 220), note, see="Months", see_anchor="months")
 

@@ -5,6 +5,7 @@ Shares are of planned, observed time in the terms of ISO 22400-2; no time is wor
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Final
 
@@ -13,8 +14,10 @@ import polars as pl
 from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Figure, Page, Section, Table, Text
 from dashboards.book import Book, Row
-from dashboards.charts.theme import FULL_COVERAGE, spec_text
+from dashboards.charts.theme import spec_text
 from dashboards.charts.utilisation import machines_chart
+from dashboards.pages.lost_time import CHANGES_NOTE, STOPS_NOTE, changes_table, losses_table, stops_table
+from schemas.indicators import INDICATORS
 from schemas.vocabulary import STATES
 
 MONTHS_DRAWN: Final = 12
@@ -32,17 +35,22 @@ OUTSIDE_NOTE: Final = (
     "worked, lights-out elsewhere. Both are part of all hours, and no part of planned time."
 )
 TERMS: Final = (
-    "In the terms of ISO 22400-2, inside planned time: planned busy time (PBT) is the planned time that was observed; "
-    "actual production time (APT) is cutting and in cycle, not cutting; actual setup time (AUST) is setup; actual "
-    "delay (ADET) is held and faulted; busy time (AUBT) is APT + AUST + ADET. Utilization efficiency = APT / AUBT; "
-    "availability = APT / PBT; allocation efficiency = AUBT / PBT; technical efficiency = APT / (APT + ADET); setup "
-    "rate = AUST / (APT + AUST). Spindle utilisation is our own: cutting / PBT."
+    "Inside planned time, in the terms of ISO 22400-2: "
+    + "; ".join(f"{i.name} = {i.formula}" for i in INDICATORS if i.standard)
+    + ". Our own: "
+    + "; ".join(f"{i.name} = {i.formula}" for i in INDICATORS if not i.standard)
+    + "."
+)
+IDEAL_NOTE: Final = (
+    "PRI, the planned run time of a part, is the estimate or the quoted cycle time; PQ and GQ are the parts made and "
+    "the good ones. Effectiveness is that of the cycles with an estimate, and it, the OEE and the NEE index stay empty "
+    "where these took less than {share} of the production time, or where no list tells scrap."
 )
 
 
 def thin(row: Row) -> bool:
     """Whether a month was observed for too little of its planned time to compare."""
-    return row["coverage"] is None or row["coverage"] < FULL_COVERAGE
+    return bool(row["low_coverage"])
 
 
 def sentence(book: Book) -> str:
@@ -63,7 +71,8 @@ def sentence(book: Book) -> str:
         told += f" ({span} by machine)" if " to " in span else f" ({span} on each machine)"
     short = [row["machine"] for row in rows if thin(row)]
     if short:
-        told += f"; for {wording.listed(short[:5])} under {wording.percent(FULL_COVERAGE)} of planned time was observed"
+        least = wording.percent(book.data.least_coverage)
+        told += f"; for {wording.listed(short[:5])} under {least} of planned time was observed"
     return told + "."
 
 
@@ -114,11 +123,13 @@ def utilisation_page(book: Book) -> Page:
                 f"Indicators of {wording.month(book.month)}",
                 [
                     indicators_table(book, month_rows(book, book.month), by_machine=True),
+                    elements_table(book, month_rows(book, book.month), by_machine=True),
                     *closed_days_note(book, book.month),
-                    Text(TERMS, "note"),
+                    *indicator_notes(book),
                 ],
             )
         )
+        sections += _lost_time(book, book.month)
     rows = book.data.utilisation.sort("month", "machine", descending=[True, False]).to_dicts()
     sections.append(
         Section(
@@ -128,6 +139,23 @@ def utilisation_page(book: Book) -> Page:
         )
     )
     return Page("utilisation.html", "Utilisation", [Section("", blocks), *sections], nav="utilisation")
+
+
+def _lost_time(book: Book, month: str) -> list[Section]:
+    """Say where the month's planned time went besides cutting, and what changed from the month before."""
+    losses, stops, changes = (
+        frame.filter(pl.col("month") == month).sort("machine").to_dicts()
+        for frame in (book.data.losses, book.data.stops, book.data.changes)
+    )
+    longest = stops_table(book, stops, f"Longest stops in {wording.month(month)}", with_machine=True)
+    sections = [
+        Section("Where the time went", [losses_table(book, month, losses)], "losses"),
+        Section("Longest stops", [longest, Text(STOPS_NOTE, "note")], "stops"),
+    ]
+    if changes:
+        against: list[Block] = [changes_table(book, changes, by_machine=True), Text(CHANGES_NOTE, "note")]
+        sections.append(Section(f"{wording.month(month)} against the month before", against, "changes"))
+    return sections
 
 
 def told(row: Row) -> str:
@@ -173,7 +201,7 @@ def _machines_figure(book: Book) -> Figure:
         )
     note = (
         "Per cent of planned, observed time spent cutting. Dashed and white: under "
-        f"{wording.percent(FULL_COVERAGE)} of planned time was observed, so the month does not compare."
+        f"{wording.percent(book.data.least_coverage)} of planned time was observed, so the month does not compare."
     )
     if len(machines) > len(shown):
         note += f" The first {len(shown)} of {len(machines)} machines; the table below has all."
@@ -182,53 +210,101 @@ def _machines_figure(book: Book) -> Figure:
     return Figure(title, spec, note, see="Hours of each state", see_anchor="states")
 
 
+def indicator_notes(book: Book) -> list[Text]:
+    """Say what the indicators are, and when one stays empty or is greyed."""
+    share = wording.percent(book.data.least_coverage)
+    grey = f"Grey: under {share} of planned time was observed. "
+    return [Text(TERMS, "note"), Text(grey + IDEAL_NOTE.format(share=share), "note")]
+
+
 def indicators_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
-    """Lay out the indicators of machines in one month, or months of one machine, with the time that they rest on."""
+    """Lay out the indicators of machines in one month, or months of one machine; with little data they are greyed."""
     return Table(
         "Indicators",
         (
             Column("Machine" if by_machine else "Month"),
             Column("Spindle utilisation", True),
-            Column("Planned, observed", True),
+            Column("Of all hours", True),
             Column("Coverage", True),
-            Column("Utilization efficiency", True),
             Column("Availability", True),
+            Column("Utilization efficiency", True),
             Column("Allocation efficiency", True),
             Column("Technical efficiency", True),
             Column("Setup rate", True),
-            Column("Cutting, of all hours", True),
-            Column("Cycles", True),
-            Column("Parts", True),
-            Column("Scrap", True),
+            Column("With an estimate", True),
+            Column("Effectiveness", True),
+            Column("Quality ratio", True),
+            Column("OEE index", True),
             Column("Basis"),
         ),
         [
             (
-                book.machine_cell(row["machine"])
-                if by_machine
-                else Cell(wording.short_month(row["month"]), sort=row["month"]),
-                cells.percent(row["spindle_utilisation"], 1),
-                cells.hours(row["observed_planned_s"] / 3600, 0),
+                _row_head(book, row, by_machine),
+                *(
+                    _greyed(cells.percent(row[name], 1), row)
+                    for name in ("spindle_utilisation", "spindle_utilisation_calendar")
+                ),
                 Cell(
-                    wording.percent(row["coverage"]) + (", too little" if thin(row) else ""),
+                    wording.percent(row["coverage"]) + (", low" if thin(row) else ""),
                     sort=row["coverage"],
                     mark="few wrap" if thin(row) else "",
                 ),
-                cells.percent(row["utilization_efficiency"], 1),
-                cells.percent(row["availability"], 1),
-                cells.percent(row["allocation_efficiency"], 1),
-                cells.percent(row["technical_efficiency"], 1),
-                cells.percent(row["setup_rate"], 1),
-                cells.percent(row["spindle_utilisation_calendar"], 1),
-                cells.count(row["cycles"]),
-                cells.count(row["parts"]),
-                cells.count(row["scrap"]),
+                *(
+                    _greyed(cells.percent(row[name], 1), row)
+                    for name in (
+                        "availability",
+                        "utilization_efficiency",
+                        "allocation_efficiency",
+                        "technical_efficiency",
+                        "setup_rate",
+                    )
+                ),
+                cells.percent(row["ideal_share"]),
+                *(
+                    _greyed(cells.percent(row[name], 1), row)
+                    for name in ("effectiveness", "quality_ratio", "oee_index")
+                ),
                 Cell(row["basis"]),
             )
             for row in rows
         ],
         empty="No machine time is in the book yet.",
     )
+
+
+def elements_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
+    """Lay out the time elements that the indicators are made of, with cycles and parts."""
+    times = [indicator for indicator in INDICATORS if indicator.unit == "s"]
+    return Table(
+        "Time elements",
+        (
+            Column("Machine" if by_machine else "Month"),
+            *(Column(time.name, True) for time in times),
+            Column("Cycles", True),
+            Column("Parts", True),
+            Column("Scrap", True),
+        ),
+        [
+            (
+                _row_head(book, row, by_machine),
+                *(_greyed(cells.hours(row[time.column] / 3600), row) for time in times),
+                *(cells.count(row[name]) for name in ("cycles", "parts", "scrap")),
+            )
+            for row in rows
+        ],
+        empty="No machine time is in the book yet.",
+    )
+
+
+def _row_head(book: Book, row: Row, by_machine: bool) -> Cell:
+    if by_machine:
+        return book.machine_cell(row["machine"])
+    return Cell(wording.short_month(row["month"]), sort=row["month"])
+
+
+def _greyed(cell: Cell, row: Row) -> Cell:
+    """The cell, greyed where the month was observed for too little of its planned time; its coverage says so."""
+    return replace(cell, mark="few") if thin(row) else cell
 
 
 def states_table(book: Book, rows: list[Row], with_machine: bool = True) -> Table:

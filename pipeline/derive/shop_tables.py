@@ -32,6 +32,7 @@ def shop_setting(shop: ShopFile) -> pl.DataFrame:
             "batch_gap_h": [rules.batch_gap_h],
             "off_shift_hold_max_s": [rules.off_shift_hold_max_s],
             "unknown_reason": [rules.unknown_reason],
+            "least_coverage": [rules.least_coverage],
         }
     )
 

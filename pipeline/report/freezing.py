@@ -29,7 +29,7 @@ class Frozen:
     warnings: tuple[str, ...]
 
 
-def freeze(book: Book, month: str, shop: ShopFile, at: datetime, least_coverage: float) -> Frozen:
+def freeze(book: Book, month: str, shop: ShopFile, at: datetime) -> Frozen:
     """Keep a month's figures as they are now.
 
     Raises
@@ -60,11 +60,11 @@ def freeze(book: Book, month: str, shop: ShopFile, at: datetime, least_coverage:
     sources = query_with(book, "month_sources", {"started_at": first_at, "ended_at": after})
     told = {mart: frame.to_dicts() for mart, frame in figures.items()}
     keep(book, Statement(month, at, program_of(), settings_of(shop), told), sources)
-    return Frozen(month, rows["machine"].n_unique(), tuple(_thin(rows, least_coverage)))
+    return Frozen(month, rows["machine"].n_unique(), tuple(_thin(rows)))
 
 
-def _thin(rows: pl.DataFrame, least_coverage: float) -> list[str]:
-    thin = rows.filter(pl.col("coverage").is_null() | (pl.col("coverage") < least_coverage))
+def _thin(rows: pl.DataFrame) -> list[str]:
+    thin = rows.filter("low_coverage")
     return [
         f"{row['machine']}: no time was planned in {row['month']}, so it has no spindle utilisation."
         if row["coverage"] is None

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.report.changes import month_changes
+from pipeline.report.indicators import indicator_rows
 from pipeline.report.periods import PeriodKind
 from pipeline.report.queries import UTILISATION_QUERIES, Narrowed, ReportName, query, require_marts
 from pipeline.report.restating import restatements
@@ -26,6 +28,10 @@ def report(book: Book, name: ReportName, narrowed: Narrowed, shop: ShopFile, by:
             return stated_months(book, narrowed)
         case "utilisation":
             return query(book, UTILISATION_QUERIES[by], narrowed)
+        case "indicators":
+            return indicator_rows(report(book, "utilisation", narrowed, shop, by))
+        case "changes":
+            return month_changes(query(book, "changes", narrowed), query(book, "month_jobs"))
         case "restatements":
             return narrowed_months(restatements(book, shop), narrowed)
         case _:

@@ -23,7 +23,26 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "utilisation": (
         "machine", "month", "week", "day", "planned_s", "observed_planned_s", "coverage", "cutting_planned_s",
         "spindle_utilisation", "cutting_s", "noncutting_s", "held_s", "faulted_s", "setup_s", "idle_s", "overtime_s",
-        "lights_out_s", "cycles", "basis", "standing",
+        "lights_out_s", "cycles", "oee_index", "basis", "low_coverage", "standing",
+    ),
+    "indicators": (
+        "machine", "month", "name", "value", "standard", "formula", "basis", "coverage", "low_coverage", "ideal_share",
+    ),
+    "losses": (
+        "machine", "month", "loss", "hours", "share_of_planned", "cost", "coverage", "low_coverage", "basis",
+    ),
+    "stops": (
+        "machine", "month", "place", "loss", "started_at", "ended_at", "hours", "cost", "interrupted", "job",
+        "operation", "program", "file", "row_number",
+    ),
+    "batches": (
+        "machine", "started_at", "job", "part", "operation", "runs", "good", "scrap", "setup_s", "quoted_setup_s",
+        "setup_over_cost", "first_part_s", "repeat_s", "first_over_repeat", "first_part_over_cost",
+        "between_cycles_s", "stops",
+    ),
+    "changes": (
+        "machine", "month", "spindle_utilisation", "spindle_utilisation_before", "cutting_change_hours",
+        "what_changed",
     ),
     "jobs": (
         "job", "part", "operation", "machine", "program", "runs", "batches", "estimate_s", "actual_s", "drift",
@@ -61,9 +80,15 @@ _LONG_TIMES: Final = frozenset(
     f"{name}_s"
     for name in (
         "planned", "observed_planned", "cutting_planned", "cutting", "noncutting", "held", "faulted", "setup", "idle",
-        "overtime", "lights_out",
+        "overtime", "lights_out", "quoted_setup",
         "counter", "spans", "difference", "largest", "unseen", "implausible",
     )
+)  # fmt: skip
+_SHARES: Final = frozenset(
+    {
+        "coverage", "spindle_utilisation", "spindle_utilisation_before", "availability", "trend_per_edge",
+        "share_of_planned", "ideal_share", "oee_index", "share",
+    }
 )  # fmt: skip
 _FORMULA_START: Final = r"^[\s\x00]*[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]|^[\t\r\n]"
 _NUMBER: Final = r"^[+-]?[0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?$"
@@ -119,6 +144,8 @@ def write_workbook(frame: pl.DataFrame, path: Path, sheet: str) -> None:
 
 def as_table(frame: pl.DataFrame, report: str) -> str:
     """Return the main columns of a report as an aligned text table; seconds over an hour are shown as hours."""
+    if {"value", "unit"} <= set(frame.columns):
+        frame = frame.with_columns(_with_unit())
     shown = frame.select(
         [column for column in TABLE_COLUMNS.get(report, ()) if column in frame.columns] or frame.columns
     )
@@ -136,6 +163,14 @@ def as_table(frame: pl.DataFrame, report: str) -> str:
     return "\n".join([line(header), line(["-" * width for width in widths]), *(line(row) for row in rows)]) + "\n"
 
 
+def _with_unit() -> pl.Expr:
+    """Write the values of a table of indicators, seconds as hours and shares as per cent."""
+    value, is_time = pl.col("value"), pl.col("unit") == "s"
+    rounded = pl.when(is_time).then(value / 3600).otherwise(value * 100).round(1)
+    unit = pl.when(is_time).then(pl.lit(" h")).otherwise(pl.lit(" %"))
+    return pl.concat_str(rounded.cast(pl.String), unit).alias("value")
+
+
 def _is_long_time(column: str) -> bool:
     return column in _LONG_TIMES
 
@@ -149,12 +184,18 @@ def _cell(column: str, value: Any) -> str:
         return ""
     if isinstance(value, datetime):
         return value.strftime("%Y-%m-%d %H:%MZ")
+    if column == "low_coverage":
+        return "low coverage" if value else ""
+    if column == "interrupted":
+        return "interrupted" if value else "after"
     if not isinstance(value, float):
         return one_line(str(value))
     if _is_long_time(column):
         return f"{value / 3600:.1f}"
-    if column in ("coverage", "spindle_utilisation", "availability", "trend_per_edge", "share"):
+    if column in _SHARES:
         return f"{value:.1%}"
+    if column == "first_over_repeat":
+        return f"{value:.2f}"
     if column.endswith(("_q", "_p")) or column.startswith(("drift", "factor")):
         return f"{value:.3f}"
     return f"{value:.1f}"

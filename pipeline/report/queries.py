@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, get_args
 
 import polars as pl
 
@@ -17,13 +17,10 @@ from pipeline.report.periods import PeriodKind
 from pipeline.store.book import Book
 
 ReportName = Literal[
-    "utilisation", "jobs", "causes", "tools", "quoting", "counters", "quality", "corrections", "contradictions",
-    "restatements",
+    "utilisation", "indicators", "losses", "stops", "batches", "changes", "jobs", "causes", "tools", "quoting",
+    "counters", "quality", "corrections", "contradictions", "restatements",
 ]  # fmt: skip
-REPORTS: Final[tuple[ReportName, ...]] = (
-    "utilisation", "jobs", "causes", "tools", "quoting", "counters", "quality", "corrections", "contradictions",
-    "restatements",
-)  # fmt: skip
+REPORTS: Final[tuple[ReportName, ...]] = get_args(ReportName)
 
 SITE_FRAMES: Final[dict[str, str]] = {
     "utilisation": "utilisation",
@@ -45,6 +42,8 @@ SITE_FRAMES: Final[dict[str, str]] = {
     "life_curves": "life_curves",
     "counters": "counters",
     "contradictions": "contradictions",
+    "losses": "losses",
+    "stops": "stops",
 }
 """Which query fills which frame of the site."""
 

@@ -11,9 +11,7 @@ from typing import Any, Final
 
 NO_FIGURE: Final = frozenset({"limits", "tool", "material", "source"})
 """Tables that move no figure of a month: costs of edges and stock, and how files are read, which they tell."""
-NO_FIGURE_KEYS: Final = frozenset(
-    {"name", "kind", "currency", "record_operators", "tolerance", "unknown_reason", "least_coverage"}
-)
+NO_FIGURE_KEYS: Final = frozenset({"name", "kind", "currency", "record_operators", "tolerance", "unknown_reason"})
 """Keys that move no state and no money, in any table."""
 
 

@@ -6,6 +6,7 @@ It looks at whole histories; since when a job has run over is the matter of `shi
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,7 @@ from pipeline.stats.multiple import benjamini_hochberg
 MAX_UNLIKENESS = 2.0
 # Squares of ln ratio below this are the rounding of equal medians, not spread.
 ROUNDING = 1e-18
+LARGEST_LOG = math.log(sys.float_info.max)
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,7 +35,7 @@ class DriftVerdicts:
     ratio : shape (J,)
         Median of actual / estimate over the runs; nan without runs.
     low, high : shape (J,)
-        Limits about the median; nan where no spread between batches can be had.
+        Limits about the median; nan where no spread between batches can be had, or a spread beyond all numbers.
     standard_error, degrees_of_freedom : shape (J,)
         Of the logarithm of `ratio`.
     p_over, p_under : shape (J,)
@@ -170,6 +172,7 @@ def judge_drift(
     error, freedom = _standard_errors(scatter, spread)
     known = np.isfinite(error)
     margin = np.where(known, special.stdtrit(np.where(known, freedom, 1.0), 0.5 + 0.5 * level) * error, math.nan)
+    margin[np.abs(centre) + margin > LARGEST_LOG] = math.nan  # limits that no number can hold are none
     tested = known & (runs >= min_runs)
     p_over = _upper_tail(centre - math.log1p(tolerance), error, freedom, tested)
     p_under = _upper_tail(math.log1p(-tolerance) - centre, error, freedom, tested)

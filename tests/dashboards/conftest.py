@@ -6,6 +6,7 @@ import math
 import random
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 import polars as pl
@@ -110,12 +111,14 @@ def batches_of(runs: list[dict[str, Any]]) -> list[dict[str, Any]]:
                 **{name: run[name] for name in ("batch_id", "machine", "job", "part", "operation", "started_at")},
                 "job_key": run["job_key"],
                 **{"runs": 0, "aborted": 0, "parts": 0, "scrap": 0, "setup_s": 2700.0, "quoted_setup_s": 2400.0},
+                **{"good": 0, "setup_over_cost": None if run["machine"] == HOSTILE else 5.0},
                 **{"first_part_s": run["actual_s"], "repeat_s": 400.0, "between_cycles_s": 62.0, "stops": 1},
                 "basis": "derived",
             },
         )
         batch["runs"] += 1
         batch["parts"] += 1
+        batch["good"] += 1
         batch["ended_at"] = run["ended_at"]
     return list(batches.values())
 
@@ -228,6 +231,61 @@ def month_of(machine: str, month: str, cutting: float, coverage: float) -> dict[
         },
         **{"utilization_efficiency": busy / (busy + 0.21), "availability": busy, "allocation_efficiency": busy + 0.21},
         **{"technical_efficiency": busy / (busy + 0.07), "setup_rate": 0.14 / (busy + 0.14)},
+        **{"actual_busy_s": observed * (busy + 0.21), "actual_processing_s": observed * (busy + 0.14)},
+        **{"actual_production_s": observed * busy, "actual_delay_s": observed * 0.07, "ideal_share": 0.93},
+        **{"effectiveness": 0.94, "quality_ratio": 0.99, "oee_index": busy * 0.94 * 0.99},
+        **{"nee_index": (busy + 0.14) * 0.94 * 0.99, "low_coverage": coverage < 0.8},
+        **{"overtime_s": 0.0, "lights_out_s": 7200.0},
+    }
+
+
+def losses_of(month: dict[str, Any], rate: float | None) -> list[dict[str, Any]]:
+    """Make the losses of a month, tool changes an eighth of what is in cycle and not cutting."""
+    hours = {
+        **{"noncutting": month["noncutting_planned_s"] * 0.875, "tool_change": month["noncutting_planned_s"] * 0.125},
+        **{"feed_hold": month["held_planned_s"], "program_stop": 0.0, "fault": month["faulted_planned_s"]},
+        **{"setup": month["setup_planned_s"], "idle": month["idle_planned_s"]},
+        "unobserved": month["unobserved_planned_s"],
+    }
+    return [
+        {
+            **{"machine": month["machine"], "month": month["month"], "loss": loss, "hours": seconds / 3600},
+            "share_of_planned": seconds / month["planned_s"],
+            "cost": None if rate is None or loss == "unobserved" else seconds / 3600 * rate,
+        }
+        for loss, seconds in hours.items()
+    ]
+
+
+def stops_of(runs: list[dict[str, Any]], month: str, rate: float | None) -> list[dict[str, Any]]:
+    """Make a dozen stops of one month after runs of one machine, the third with nothing known before it."""
+    stops = []
+    for place, run in enumerate(runs[:12], start=1):
+        section = {name: run[name] for name in ("job_key", "job", "operation", "program", "revision", "run_id")}
+        known = {**section, "interrupted": place % 2 == 0, "file_id": "f1", "row_number": 10 * place}
+        began, loss = datetime(2026, 5, place, 9, 0, tzinfo=UTC), "idle" if place % 2 else "feed_hold"
+        stops.append(
+            {
+                **{"machine": run["machine"], "month": month, "place": place, "hours": 13.0 - place},
+                **{"state": "idle" if place % 2 else "held", "loss": loss, "started_at": began},
+                **{"ended_at": began + timedelta(hours=26), "cost": None if rate is None else (13.0 - place) * rate},
+                **({} if place == 3 else known),
+            }
+        )
+    return stops
+
+
+def change_of(month: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:
+    """Make what changed from one month to the next."""
+    cut, earlier = month["spindle_utilisation"], before["spindle_utilisation"]
+    hours = (cut - earlier) * month["observed_planned_s"] / 3600
+    losses = ("noncutting", "tool_change", "feed_hold", "program_stop", "fault", "setup")
+    return {
+        **{"machine": month["machine"], "month": month["month"], "month_before": before["month"]},
+        **{"coverage": month["coverage"], "coverage_before": before["coverage"], "spindle_utilisation": cut},
+        **{"spindle_utilisation_before": earlier, "cutting_change_hours": hours, "idle_change_hours": -hours},
+        **{f"{loss}_change_hours": 0.0 for loss in losses},
+        "what_changed": f"Cut {cut:.1%} after {earlier:.1%}. Gone: {HOSTILE} (3.0 h in cycle). 7 setups after 9.",
     }
 
 
@@ -277,6 +335,17 @@ def full_site(**changed: Any) -> SiteData:
         ("M2", None, None),
         (HOSTILE, HOSTILE, None),
     ]
+    rates = {"M1": 58.0, "M2": 45.0, HOSTILE: None}
+    utilisation = [
+        month_of(
+            machine,
+            month,
+            cut,
+            0.05 if month == "2026-06" else 0.55 if machine == "M2" and cut == 0.28 else 0.97,
+        )
+        for machine, cuts in shop.items()
+        for month, cut in zip(months, cuts, strict=True)
+    ]
     factor = {
         "runs": 120,
         "jobs": 9,
@@ -297,17 +366,24 @@ def full_site(**changed: Any) -> SiteData:
         "tools": frame("tools", tools),
         "edges": frame("edges", [edge for m, t in pairs for edge in edges_of(m, t, 3 if m == "M2" else 25, rng)]),
         "life_curves": frame("life_curves", [point for m, t in pairs if m != "M2" for point in curves_of(m, t)]),
-        "utilisation": frame(
-            "utilisation",
+        "utilisation": frame("utilisation", utilisation),
+        "losses": frame(
+            "losses", [loss for month in utilisation for loss in losses_of(month, rates[month["machine"]])]
+        ),
+        "stops": frame(
+            "stops",
             [
-                month_of(
-                    machine,
-                    month,
-                    cut,
-                    0.05 if month == "2026-06" else 0.55 if machine == "M2" and cut == 0.28 else 0.97,
-                )
-                for machine, cuts in shop.items()
-                for month, cut in zip(months, cuts, strict=True)
+                stop
+                for machine, rate in rates.items()
+                for stop in stops_of([run for run in runs if run["machine"] == machine], "2026-05", rate)
+            ],
+        ),
+        "changes": frame(
+            "changes",
+            [
+                change_of(month, before)
+                for before, month in pairwise(utilisation)
+                if before["machine"] == month["machine"]
             ],
         ),
         "state_days": frame("state_days", [row for machine in shop for row in days_of(machine)]),
@@ -339,11 +415,7 @@ def full_site(**changed: Any) -> SiteData:
                     **{"machine": machine, "name": name, "rate_per_hour": rate, "rapid_mm_min": 30000.0},
                     **{"silent_after_s": 300.0, "setup_max_s": 14400.0, "in_shop_file": True, "max_speed_rpm": 12000.0},
                 }
-                for machine, name, rate in (
-                    ("M1", "Small vertical mill", 58.0),
-                    ("M2", "M2", 45.0),
-                    (HOSTILE, HOSTILE, None),
-                )
+                for (machine, rate), name in zip(rates.items(), ("Small vertical mill", "M2", HOSTILE), strict=True)
             ],
         ),
         "files": frame(

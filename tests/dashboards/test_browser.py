@@ -238,7 +238,7 @@ def test_print_fits_the_paper(browser: Any, folders: dict[str, Path]) -> None:
     page.set_viewport_size({"width": 720, "height": 1000})
 
     widths = page.evaluate("[...document.querySelectorAll('.chart svg')].map((s) => s.getBoundingClientRect().width)")
-    assert len(widths) == 3
+    assert len(widths) == 4
     assert all(width <= 720 for width in widths)
     assert not page.locator("nav").is_visible()
     box = page.locator(".scroll").first

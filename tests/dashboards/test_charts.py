@@ -12,6 +12,7 @@ import pytest
 
 from dashboards.charts.drift import VERDICT_SHAPES, VERDICTS, Level, causes_chart, jobs_chart, runs_chart
 from dashboards.charts.factors import factors_chart
+from dashboards.charts.losses import losses_chart
 from dashboards.charts.theme import Spec, script_json, spec_text
 from dashboards.charts.tool_life import edges_chart, survival_chart
 from dashboards.charts.utilisation import days_chart, machines_chart, months_chart, states_chart
@@ -25,6 +26,7 @@ LEVEL = Level("2026-05-04T07:00:00Z", "2026-05-09T07:00:00Z", 12.0, "+12 %")
 JOB = {"label": "A", "over": 12.0, "low": 9.0, "high": 15.0, "verdict": "over", "told": "A"}
 EDGE = {"edge": 1, "life": 40.0, "end": "worn", "known": True, "told": "edge 1"}
 POINT = {"life": 10.0, "survival": 0.9, "low": 0.8, "high": 0.95}
+LOSS = {"label": "idle\n9.0 h", "hours": 9.0, "seen": True, "before": 8.0, "told": "idle"}
 STATE = {"state": "cutting", "order": 0, "hours": 60.0, "told": "cutting"}
 
 FORMS: dict[str, Spec] = {
@@ -40,6 +42,8 @@ FORMS: dict[str, Spec] = {
     "machines": machines_chart([MONTH], "Month, May 2026 to May 2026"),
     "states": states_chart([{**STATE, "month": "2026-05", "middle": 30.0, "text": "cutting 60"}]),
     "days": days_chart([{**STATE, "day": "2026-05-04"}]),
+    "losses": losses_chart([{**LOSS, "before": None}]),
+    "losses against the month before": losses_chart([LOSS, {**LOSS, "label": "no data", "seen": False}]),
     "factors": factors_chart(
         [{"label": "M1", "factor": 1.1, "low": 1.0, "high": 1.2, "clear": False, "text": "1.10  n=9", "told": "M1"}]
     ),
@@ -95,6 +99,7 @@ def test_layers_draw_rows_that_are_there(name: str) -> None:
         ("months", "Share"),
         ("states", "Hours"),
         ("days", "Hours"),
+        ("losses against the month before", "Hours"),
         ("factors", "Actual time / estimated time"),
     ],
 )

@@ -109,6 +109,12 @@ def working_days() -> ModuleType:
     return load_beside("working_days.py")
 
 
+@pytest.fixture(scope="session")
+def lost_time() -> ModuleType:
+    """The naive longest stops and tool changes, oracles/lost_time.py."""
+    return load_beside("oracles/lost_time.py")
+
+
 def load_beside(path: str) -> ModuleType:
     """A module that lies beside this one; tests are no package."""
     name = "derive_" + Path(path).stem

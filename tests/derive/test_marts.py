@@ -6,6 +6,7 @@ from collections import defaultdict
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
@@ -15,7 +16,7 @@ from pipeline.derive.calendar import ROUND_THE_CLOCK, working_calendar
 from pipeline.derive.deriving import derive
 from pipeline.derive.relations import in_order, load_relations
 from pipeline.progress import Null
-from pipeline.stats.iso22400 import TimeElements
+from pipeline.stats.iso22400 import TimeElements, nee_index, oee_index
 from pipeline.store.book import Book, open_book
 from schemas import core, mart
 from schemas.shop import ShiftSettings
@@ -115,13 +116,16 @@ MACHINES = [{"id": "M1", "tool_change_s": 5.5, "rate_per_hour": 60.0}, {"id": "M
     phases=[Phase.generate],
     suppress_health_check=list(HealthCheck),
 )
-def test_everything_adds_up(frames: Any, shop: Any, book_tools: Any, shop_with: Any) -> None:
+def test_everything_adds_up(frames: Any, shop: Any, book_tools: Any, shop_with: Any, lost_time: Any) -> None:
     fill, _ = book_tools
     with open_book(None, threads=1) as book:
         fill(book, frames)
         derive(book, shop_with(machine=MACHINES, **shop), Null())
         _months_add_up_to_the_calendar(book)
         _indicators_are_the_standards(book)
+        _losses_are_those_of_the_spans(book, lost_time)
+        _stops_are_those_of_the_spans(book, lost_time, shop["shop"]["timezone"])
+        _changes_add_up_to_nothing(book)
         _tool_use_adds_up_to_the_runs(book)
         _causes_add_up_to_the_overrun(book)
         _edges_add_up_to_the_tools_cutting(book)
@@ -155,6 +159,80 @@ def _indicators_are_the_standards(book: Book) -> None:
             assert row[name] == (None if expected is None else pytest.approx(expected, rel=1e-9)), name
         if row["observed_planned_s"]:
             assert row["spindle_utilisation"] == pytest.approx(row["cutting_planned_s"] / row["observed_planned_s"])
+        assert (row["actual_busy_s"], row["actual_processing_s"]) == pytest.approx((times.aubt_s, times.aupt_s))
+        assert (row["actual_production_s"], row["actual_delay_s"]) == pytest.approx((times.apt_s, times.adet_s))
+        oee = oee_index(row["availability"], row["effectiveness"], row["quality_ratio"])
+        assert row["oee_index"] == (None if oee is None else pytest.approx(oee, rel=1e-9))
+        nee = nee_index(times, row["effectiveness"], row["quality_ratio"])
+        assert row["nee_index"] == (None if nee is None else pytest.approx(nee, rel=1e-9))
+        assert (row["effectiveness"] is None) == (row["ideal_share"] is None or row["ideal_share"] < 0.8)
+        assert row["low_coverage"] == (row["coverage"] is None or row["coverage"] < 0.8)
+
+
+def _losses_are_those_of_the_spans(book: Book, lost_time: Any) -> None:
+    spans = book.frame("from core.span").to_dicts()
+    stretches = book.frame(
+        """
+        select machine, make_timestamptz(started_us) as started_at,
+            make_timestamptz(least(changed_until_us, 4102444800000000)) as changed_until,
+        from core.tool_stretch
+        """
+    ).to_dicts()
+    held = ("held", "stop"), ("held", "hold"), ("faulted", None), ("setup", None), ("idle", None)
+    for machine in {span["machine"] for span in spans}:
+        mine = [span for span in spans if span["machine"] == machine and span["planned"]]
+        told = dict(
+            book.rows(
+                "select loss, sum(hours) * 3600 from mart.month_loss where machine = $machine group by loss",
+                {"machine": machine},
+            )
+        )
+        changing = lost_time.changing_s(mine, [stretch for stretch in stretches if stretch["machine"] == machine])
+        assert told["tool_change"] == pytest.approx(changing, abs=1e-5)
+        for loss, (state, detail) in zip(("program_stop", "feed_hold", "fault", "setup", "idle"), held, strict=True):
+            lengths = [
+                (span["ended_at"] - span["started_at"]).total_seconds()
+                for span in mine
+                if (span["state"], span["detail"]) == (state, detail)
+            ]
+            assert told[loss] == pytest.approx(sum(lengths), abs=1e-5), loss
+    sums = book.rows(
+        """
+        select planned_s, cutting_planned_s + sum(hours) * 3600
+        from mart.month_loss inner join mart.utilisation_monthly using (machine, month)
+        group by machine, month, planned_s, cutting_planned_s
+        """
+    )
+    assert sums
+    for planned, told_s in sums:
+        assert told_s == pytest.approx(planned, abs=5e-4)
+
+
+def _stops_are_those_of_the_spans(book: Book, lost_time: Any, zone: str) -> None:
+    spans = book.frame("from core.span").to_dicts()
+    columns = "month, state, started_at, ended_at, round(hours * 3600e6)::bigint"
+    for machine in {span["machine"] for span in spans}:
+        expected = lost_time.longest_stops([span for span in spans if span["machine"] == machine], ZoneInfo(zone))
+        rows = book.rows(
+            f"select {columns} from mart.longest_stop where machine = $machine order by month, place",
+            {"machine": machine},
+        )
+        assert rows == [
+            (stop.month, stop.state, stop.started_at, stop.ended_at, round(stop.length.total_seconds() * 1e6))
+            for stop in expected
+        ]
+
+
+def _changes_add_up_to_nothing(book: Book) -> None:
+    for change, share, before, now in book.rows(
+        """
+        select sum(change_hours), sum(share_change) filter (loss <> 'cutting'),
+            any_value(spindle_utilisation_before), any_value(spindle_utilisation)
+        from mart.month_change group by machine, month
+        """
+    ):
+        assert change == pytest.approx(0, abs=1e-6)
+        assert share == pytest.approx(before - now, abs=1e-9)
 
 
 def _tool_use_adds_up_to_the_runs(book: Book) -> None:

@@ -12,6 +12,8 @@ import duckdb
 import openpyxl
 import pytest
 
+from pipeline import cli
+from pipeline.report.queries import REPORTS
 from schemas import mart
 
 Command = Callable[..., "subprocess.CompletedProcess[str]"]
@@ -22,6 +24,8 @@ MARTS = {
     "causes": "drift_cause",
     "tools": "tool_life",
     "quoting": "quote_factor",
+    "losses": "month_loss",
+    "stops": "longest_stop",
 }
 COMMANDS = ("run", "demo", "ingest", "derive", "publish", "check", "profile", "report", "rejects", "quote", "schedule")
 
@@ -55,6 +59,14 @@ def test_report_json_is_a_list_of_objects_with_the_mart_columns(
     assert done.returncode == 0
     assert rows
     assert set(mart.columns(MARTS[name])) <= set(rows[0])
+
+
+def test_every_report_is_offered_and_prints(demo_shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The command offers the reports that there are, and each prints as a table of a month."""
+    assert cli.REPORT_NAMES == REPORTS
+    for name in REPORTS:
+        assert cli.main(["report", name, "--workspace", str(demo_shop), "--month", "2026-03"]) == 0
+        assert capsys.readouterr().out.splitlines()[1].startswith("-")
 
 
 def test_report_formats_agree(spindlebook: Command, demo_shop: Path, tmp_path: Path) -> None:

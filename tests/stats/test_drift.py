@@ -111,6 +111,14 @@ def test_too_few(batches: list[int], sizes: tuple[int, int]) -> None:
     assert bool((verdicts.ratio > 1.3).all())
 
 
+def test_limits_beyond_all_numbers_are_none() -> None:
+    """Two batches a factor of e^200 apart, one degree of freedom: nothing is known, and nothing overflows."""
+    verdicts = judge_drift([0, 0], [0, 1], [1.0, math.exp(200.0)], min_runs=2)
+
+    assert np.isnan([verdicts.low[0], verdicts.high[0]]).all()
+    assert np.isfinite(verdicts.ratio[0])
+
+
 def test_jobs_without_runs_are_named_too() -> None:
     """A gap in the numbers is a job without runs."""
     job, batch, ratio = shop(np.random.default_rng(4), [5, 5], [1.0, 1.2])

@@ -37,5 +37,7 @@ select
     native_code,
     started_us,
     least(coalesce(same_code_us, last_us), coalesce(cleared_us, last_us)) as ended_us,
+    file_id,
+    row_number,
 from followed
 where level = 'FAULT'

@@ -137,6 +137,24 @@ placed as (
     asof left join orders as by_job
         on matched.told_job = by_job.job and matched.started_on >= by_job.ordered_on
     left join first_orders on matched.told_job = first_orders.job
+),
+
+counted as (
+    select
+        * replace (
+            case
+                when outcome is not null then outcome
+                when parts = 0 then 'unknown'
+                else 'complete'
+            end as outcome,
+            coalesce(
+                parts,
+                case when coalesce(outcome, 'complete') = 'complete' then coalesce(parts_per_cycle, 1) else 0 end
+            ) as parts,
+            coalesce(scrap, 0) as scrap
+        ),
+        scrap is not null as scrap_told,
+    from placed
 )
 
 select
@@ -145,16 +163,13 @@ select
     program,
     started_at,
     ended_at,
-    case
-        when outcome is not null then outcome
-        when parts = 0 then 'unknown'
-        else 'complete'
-    end as outcome,
-    coalesce(
-        parts,
-        case when coalesce(outcome, 'complete') = 'complete' then coalesce(parts_per_cycle, 1) else 0 end
-    ) as parts,
-    coalesce(scrap, 0) as scrap,
+    outcome,
+    parts,
+    scrap,
+    scrap_told,
+    -- some lists count scrap among the parts, some beside them: together they are no more than the cycle can make
+    greatest(if(parts + scrap <= coalesce(parts_per_cycle, 1), parts + scrap, parts), scrap) as made,
+    coalesce(parts_per_cycle, 1) as parts_per_cycle,
     coalesce(job, order_job, told_job) as job,
     part,
     material,
@@ -170,4 +185,4 @@ select
     row_number,
     last_file_id,
     last_row_number,
-from placed
+from counted

@@ -11,11 +11,13 @@ observed as (
             partition by event.machine, event.item, event.path
             order by event.occurred_at, event.file_id, event.row_number
         ) as ended_us,
+        event.file_id,
+        event.row_number,
     from core.event as event
     inner join core.stream_extent as extent using (machine)
     where event.item in ('ControllerMode', 'EmergencyStop', 'Availability')
 )
 
-select machine, item, value, started_us, ended_us
+select machine, item, value, started_us, ended_us, file_id, row_number
 from observed
 where ended_us > started_us

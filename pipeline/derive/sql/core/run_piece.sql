@@ -22,7 +22,7 @@ span_starts as (
     select
         machine,
         epoch_us(started_at) as at_us,
-        {'state': state, 'detail': detail, 'feed_override': feed_override} as span,
+        {'state': state, 'planned': planned, 'detail': detail, 'feed_override': feed_override} as span,
     from core.span
 ),
 
@@ -59,6 +59,7 @@ pieces as (
         coalesce(laid_over.tool.is_change, false) as is_change,
         laid_over.is_blocked,
         laid_over.span.state as state,
+        laid_over.span.planned as planned,
         laid_over.span.detail as detail,
         laid_over.span.feed_override as feed_override,
         laid_over.started_us,
@@ -89,6 +90,7 @@ select
     pieces.is_change,
     pieces.is_blocked,
     pieces.state,
+    pieces.planned,
     pieces.detail,
     pieces.feed_override,
     greatest(runs.started_us, pieces.started_us) as started_us,

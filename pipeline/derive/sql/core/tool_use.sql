@@ -20,6 +20,7 @@ select
     coalesce(sum(length_us) filter (state = 'off_shift'), 0) / 1e6 as off_shift_s,
     coalesce(sum((length_us * (1 - feed_override / 100))::bigint) filter (state = 'cutting'), 0) / 1e6 as override_s,
     coalesce(sum(length_us) filter (state = 'noncutting' and not is_change and is_blocked), 0) / 1e6 as blocked_s,
+    coalesce(sum(length_us) filter (state in ('cutting', 'noncutting') and planned), 0) / 1e6 as in_cycle_planned_s,
     sum(length_us) / 1e6 as total_s,
 from timed
 group by run_id, machine, tool

@@ -64,9 +64,24 @@ plans as (
     select machine, day, sum(ended_us - started_us) as planned from shift_pieces group by machine, day
 ),
 
+-- what a run did in planned time: its parts and their ideal time count by the share of its time in cycle that lies there
 starts as (
-    select machine, parts, scrap, epoch_us(started_at) as started_us, epoch_us(started_at) // 86400000000 as utc_day
+    select
+        machine,
+        parts,
+        scrap,
+        epoch_us(started_at) as started_us,
+        epoch_us(started_at) // 86400000000 as utc_day,
+        (if(ideal_s is null, 0, in_cycle_planned_s) * 1e6)::bigint as timed,
+        (coalesce(ideal_s * in_cycle_planned_s / nullif(in_cycle_s, 0), 0) * 1e6)::bigint as ideal,
+        (made * coalesce(in_cycle_planned_s / nullif(in_cycle_s, 0), 0) * 1e6)::bigint as made,
+        (scrap * coalesce(in_cycle_planned_s / nullif(in_cycle_s, 0), 0) * 1e6)::bigint as spoilt,
     from core.run
+),
+
+-- where no list of a machine ever told scrap, nobody knows how many parts were good
+telling as (
+    select machine, bool_or(scrap_told) as tells_scrap from core.run group by machine
 ),
 
 counts as (
@@ -76,6 +91,10 @@ counts as (
         count(*) as cycles,
         sum(starts.parts) as parts,
         sum(starts.scrap) as scrap,
+        sum(starts.timed) as timed,
+        sum(starts.ideal) as ideal,
+        sum(starts.made) as made,
+        sum(starts.spoilt) as spoilt,
     from starts
     inner join days using (utc_day)
     where starts.started_us >= days.day_start_us and starts.started_us < days.day_end_us
@@ -129,6 +148,10 @@ joined as (
         coalesce(sum(cycles), 0)::bigint as cycles,
         coalesce(sum(parts), 0)::bigint as parts,
         coalesce(sum(scrap), 0)::bigint as scrap,
+        coalesce(sum(timed), 0)::bigint as timed,
+        coalesce(sum(ideal), 0)::bigint as ideal,
+        coalesce(sum(made), 0)::bigint as made,
+        coalesce(sum(spoilt), 0)::bigint as spoilt,
         coalesce(bool_and(states.is_measured), true) as is_measured,
     from extents
     cross join periods
@@ -141,12 +164,27 @@ joined as (
 
 elements as (
     select
-        *,
+        joined.*,
         cutting + noncutting + held + faulted + setup + idle + off_shift as observed,
         cutting_planned + noncutting_planned as apt,
         setup_planned as aust,
         held_planned + faulted_planned as adet,
+        planned = 0 or observed_planned < planned * shop.least_coverage as low_coverage,
+        coalesce(telling.tells_scrap, false) as tells_scrap,
+        shop.least_coverage,
     from joined
+    left join telling using (machine)
+    cross join core.shop_setting as shop
+),
+
+-- PRI x PQ / APT of the runs with an estimate stands for all of them where these took enough of the production time
+ideals as (
+    select
+        *,
+        case when apt > 0 then least(timed / apt, 1) end as ideal_share,
+        case when apt > 0 and timed >= least_coverage * apt then ideal / nullif(timed, 0) end as effectiveness,
+        case when tells_scrap then (made - spoilt) / nullif(made, 0) end as quality_ratio,
+    from elements
 )
 
 select
@@ -185,11 +223,21 @@ select
     (apt + aust + adet) / nullif(observed_planned, 0) as allocation_efficiency,
     apt / nullif(apt + adet, 0) as technical_efficiency,
     aust / nullif(apt + aust, 0) as setup_rate,
+    (apt + aust + adet) / 1e6 as actual_busy_s,
+    (apt + aust) / 1e6 as actual_processing_s,
+    apt / 1e6 as actual_production_s,
+    adet / 1e6 as actual_delay_s,
+    ideal_share,
+    effectiveness,
+    quality_ratio,
+    apt / nullif(observed_planned, 0) * effectiveness * quality_ratio as oee_index,
+    (apt + aust) / nullif(observed_planned, 0) * effectiveness * quality_ratio as nee_index,
+    low_coverage,
     case
         when is_measured then 'measured'
         when estimated > 0.1 * (cutting + noncutting) then 'estimated'
         when estimated + derived > 0.1 * (cutting + noncutting) or cutting + noncutting = 0 then 'derived'
         else 'measured'
     end as basis,
-from elements
+from ideals
 order by period_kind, machine, period

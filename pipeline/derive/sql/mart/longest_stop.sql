@@ -1,0 +1,211 @@
+-- The longest stops inside planned time: the machine held, faulted or idle, up to twenty a month. Breaks, nights and
+-- closed days do not end a stop and do not count in its hours; what was not observed ends it. A stop that reaches into
+-- another month counts there too, with that month's part. `run_id` is the last run of the month that began before the
+-- stop, which it interrupted or followed; file and row are the record that the stop began with.
+-- Grain: machine x local month x place.
+-- Renewed: by month
+with
+shop as (
+    select timezone from core.shop_setting
+),
+
+standing as (
+    select machine, epoch_us(started_at) as started_us, epoch_us(ended_at) as ended_us, state, detail, planned
+    from core.span
+    where
+        (planned and state in ('held', 'faulted', 'idle'))
+        or (not planned and state in ('held', 'faulted', 'off_shift'))
+),
+
+met as (
+    select
+        *,
+        started_us is distinct from lag(ended_us) over (partition by machine order by started_us) as is_apart,
+    from standing
+),
+
+chained as (
+    select
+        *,
+        sum(is_apart::bigint) over (
+            partition by machine order by started_us rows between unbounded preceding and current row
+        ) as chain,
+    from met
+),
+
+changed as (
+    select
+        *,
+        (chain, state, coalesce(detail, '')) is distinct from lag((chain, state, coalesce(detail, ''))) over (
+            partition by machine order by started_us
+        ) as is_new,
+    from chained
+    where planned
+),
+
+numbered as (
+    select
+        *,
+        sum(is_new::bigint) over (
+            partition by machine order by started_us rows between unbounded preceding and current row
+        ) as stop,
+    from changed
+),
+
+on_months as (
+    select
+        numbered.*,
+        unnest(
+            generate_series(
+                date_trunc('month', timezone(shop.timezone, make_timestamptz(started_us))),
+                date_trunc('month', timezone(shop.timezone, make_timestamptz(ended_us - 1))),
+                interval 1 month
+            )
+        ) as month_local,
+        shop.timezone,
+    from numbered
+    cross join shop
+),
+
+clipped as (
+    select
+        machine,
+        stop,
+        month_local,
+        state,
+        detail,
+        greatest(started_us, epoch_us(timezone(timezone, month_local))) as started_us,
+        least(ended_us, epoch_us(timezone(timezone, month_local + interval 1 month))) as ended_us,
+    from on_months
+),
+
+stops as (
+    select
+        machine,
+        strftime(month_local, '%Y-%m') as month,
+        any_value(state) as state,
+        any_value(detail) as detail,
+        min(started_us) as started_us,
+        max(ended_us) as ended_us,
+        sum(ended_us - started_us)::bigint as length_us,
+    from clipped
+    group by machine, month_local, stop
+),
+
+longest as (
+    select
+        *,
+        row_number() over (partition by machine, month order by length_us desc, started_us) as place,
+    from stops
+    qualify place <= 20
+),
+
+-- the runs and records that touch a month
+runs as (
+    select
+        run.run_id,
+        run.machine,
+        run.job,
+        run.job_key,
+        run.operation,
+        run.program,
+        run.revision,
+        epoch_us(run.started_at) as started_us,
+        epoch_us(run.ended_at) as ended_us,
+        run.last_file_id as file_id,
+        run.last_row_number as row_number,
+        unnest(
+            generate_series(
+                date_trunc('month', timezone(shop.timezone, run.started_at)),
+                date_trunc('month', timezone(shop.timezone, run.ended_at)),
+                interval 1 month
+            )
+        ) as month_local,
+    from core.run as run
+    cross join shop
+),
+
+told as (
+    select
+        machine,
+        case
+            when execution in (
+                'FEED_HOLD', 'INTERRUPTED', 'WAIT', 'PROGRAM_STOPPED', 'OPTIONAL_STOP', 'PROGRAM_OPTIONAL_STOP'
+            ) then 'held'
+            else 'idle'
+        end as state,
+        started_us,
+        ended_us,
+        file_id,
+        row_number,
+    from core.execution
+    where execution not in ('ACTIVE', 'UNAVAILABLE')
+    union all
+    select machine, 'faulted', started_us, ended_us, file_id, row_number from core.condition_fault
+    union all
+    select machine, 'faulted', started_us, ended_us, file_id, row_number
+    from core.mode_stretch
+    where item = 'EmergencyStop' and value = 'TRIGGERED'
+),
+
+told_by_month as (
+    select
+        told.*,
+        unnest(
+            generate_series(
+                date_trunc('month', timezone(shop.timezone, make_timestamptz(started_us))),
+                date_trunc('month', timezone(shop.timezone, make_timestamptz(ended_us))),
+                interval 1 month
+            )
+        ) as month_local,
+    from told
+    cross join shop
+),
+
+records as (
+    select machine, state, strftime(month_local, '%Y-%m') as month, started_us,
+        arg_min(file_id, (file_id, row_number)) as file_id,
+        arg_min(row_number, (file_id, row_number)) as row_number,
+    from told_by_month
+    group by machine, state, month_local, started_us
+),
+
+last_runs as (
+    select * exclude (month_local), strftime(month_local, '%Y-%m') as month
+    from runs
+    qualify row_number() over (partition by machine, month_local, started_us order by run_id) = 1
+)
+
+select
+    longest.machine,
+    longest.month,
+    longest.place,
+    longest.state,
+    case longest.state
+        when 'idle' then 'idle'
+        when 'faulted' then 'fault'
+        else if(longest.detail = 'stop', 'program_stop', 'feed_hold')
+    end as loss,
+    make_timestamptz(longest.started_us) as started_at,
+    make_timestamptz(longest.ended_us) as ended_at,
+    longest.length_us / 3600e6 as hours,
+    longest.length_us / 3600e6 * machine.rate_per_hour as cost,
+    run.ended_us > longest.started_us as interrupted,
+    run.run_id,
+    run.job_key,
+    run.job,
+    run.operation,
+    run.program,
+    run.revision,
+    coalesce(record.file_id, run.file_id) as file_id,
+    if(record.file_id is null, run.row_number, record.row_number) as row_number,
+from longest
+inner join core.machine as machine using (machine)
+asof left join last_runs as run
+    on longest.machine = run.machine and longest.month = run.month and longest.started_us >= run.started_us
+asof left join records as record
+    on longest.machine = record.machine
+    and longest.month = record.month
+    and longest.state = record.state
+    and longest.started_us >= record.started_us
+order by longest.machine, longest.month, longest.place
