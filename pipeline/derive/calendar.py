@@ -39,9 +39,9 @@ def working_minutes(rule: WorkingHours) -> list[tuple[int, int]]:
 
 def to_utc(local: pl.Expr, zone: str) -> pl.Expr:
     """Return naive wall-clock times as UTC: a doubled time is its first reading, a skipped one the jump itself."""
-    # Clocks jump to a full or half hour (IANA tz database): the first of these that exists is the end of the gap.
-    half_hour = local.dt.truncate("30m")
-    readings = [local, *(half_hour + timedelta(minutes=30 * number) for number in range(1, 7))]
+    # Clocks jump to a quarter of an hour (IANA tz database; Chatham to 3:45): the first that exists ends the gap.
+    quarter = local.dt.truncate("15m")
+    readings = [local, *(quarter + timedelta(minutes=15 * number) for number in range(1, 13))]
     return pl.coalesce(
         reading.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null") for reading in readings
     ).dt.convert_time_zone("UTC")

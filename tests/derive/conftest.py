@@ -115,6 +115,12 @@ def lost_time() -> ModuleType:
     return load_beside("oracles/lost_time.py")
 
 
+@pytest.fixture(scope="session")
+def calendar_oracle() -> ModuleType:
+    """The naive calendar, oracles/calendar_days.py."""
+    return load_beside("oracles/calendar_days.py")
+
+
 def load_beside(path: str) -> ModuleType:
     """A module that lies beside this one; tests are no package."""
     name = "derive_" + Path(path).stem
