@@ -51,6 +51,34 @@ class Shift(InputModel):
     ended_at: UtcTime
 
 
+class Overtime(InputModel):
+    """Grain: machine x stretch outside shifts in which people work."""
+
+    machine: str
+    started_at: UtcTime
+    ended_at: UtcTime
+
+
+class ClosedDay(InputModel):
+    """Grain: machine x local day on which no shift starts; `name` is that of a public holiday, or the shop's own."""
+
+    machine: str
+    closed_on: pl.Date
+    name: str = pa.Field(nullable=True)
+
+
+class DayState(InputModel):
+    """Grain: machine x local day x state x planned x is_overtime x basis. Lengths are whole microseconds."""
+
+    machine: str
+    day: pl.Date
+    state: str = pa.Field(isin=list(STATES))
+    planned: bool
+    is_overtime: bool
+    basis: str = pa.Field(isin=list(BASES))
+    length_us: pl.Int64 = pa.Field(gt=0)
+
+
 class Tool(InputModel):
     """Grain: machine x tool, from shop.toml."""
 
@@ -182,6 +210,9 @@ class EdgeLife(InputModel):
 MODELS: Final[dict[str, type[InputModel]]] = {
     "machine": Machine,
     "shift": Shift,
+    "overtime": Overtime,
+    "closed_day": ClosedDay,
+    "day_state": DayState,
     "tool": Tool,
     "run": Run,
     "span": Span,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections import defaultdict
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 from typing import Any
 
@@ -14,12 +14,12 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from pipeline.derive.calendar import local_days, public_holidays
+from pipeline.derive.calendar import local_days, public_holidays, working_calendar
 from pipeline.derive.relations import in_order, load_relations
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.store.book import Book, open_book
 from schemas import mart
-from schemas.shop import DAYS, ShopFile
+from schemas.shop import DAYS, ShiftSettings, ShopFile
 from schemas.vocabulary import STATES
 
 MACHINES = ("M1", "M2", "M3", "M4")
@@ -324,6 +324,13 @@ def test_days_of_zones_that_skip_midnight_or_a_date() -> None:
     samoa = local_days(date(2011, 12, 29), date(2011, 12, 31), "Pacific/Apia")
     assert samoa["day"].to_list() == [date(2011, 12, 29), date(2011, 12, 31)]
     assert samoa["started_at"][1] == samoa["ended_at"][0]
+
+
+def test_a_shift_that_starts_in_a_skipped_hour_starts_with_the_jump() -> None:
+    """IANA tz database: Chatham's clocks jump from 2:45 to 3:45 on 27 September 2026, at 14:00 UTC of the day before."""
+    rule = ShiftSettings(days=["Sun"], start=time(3), end=time(6))
+    found = working_calendar([rule], date(2026, 9, 27), date(2026, 9, 27), "Pacific/Chatham")
+    assert found["started_at"].to_list() == [datetime(2026, 9, 26, 14, tzinfo=UTC)]
 
 
 def test_an_iso_week_may_be_of_another_year() -> None:

@@ -252,6 +252,34 @@ SHOP_ERRORS = [
         SHOP + '[[source]]\nfiles = "*.csv"\ntimezone = "CEST"\n',
         "shop.toml, line 5: source[1].timezone: not an IANA time zone; write one like Europe/Lisbon (found 'CEST').",
     ),
+    (
+        SHOP + 'holidays = "Portugal"\n',
+        "shop.toml, line 3: shop.holidays: no country of which public holidays are known; write its two letters of ISO "
+        "3166, for example PT, or DE-BY for a part of a country, or delete the key and list the days under [[closed]] "
+        "(found 'Portugal').",
+    ),
+    (
+        SHOP + 'holidays = "GB-LON"\n',
+        "shop.toml, line 3: shop.holidays: no part of GB whose public holidays are known apart; it has ENG, NIR, SCT, "
+        "WLS (found 'GB-LON').",
+    ),
+    (
+        SHOP + '[[shift]]\ndays = ["Mon"]\nstart = "22:00"\nend = "06:00"\nbreaks = ["02:00-02:30", "12:00-12:30"]\n',
+        "shop.toml, line 3: shift[1]: the break 12:00-12:30 lies outside 22:00 to 06:00; write it as it is on the "
+        "clock, or delete it.",
+    ),
+    (
+        SHOP + '[[overtime]]\nstart = "06:00"\nend = "12:00"\n',
+        'shop.toml, line 3: overtime[1]: say when: days = ["Sat"], or the dates `from` and `to`.',
+    ),
+    (
+        SHOP + '[[shift]]\ndays = ["Mon"]\nstart = "06:00"\nend = "12:00"\nfrom = 2026-03-02\nto = 2026-03-01\n',
+        "shop.toml, line 3: shift[1]: `to` lies before `from`.",
+    ),
+    (
+        SHOP + '[[machine]]\nid = "M1"\n[[open]]\nfrom = 2026-08-03\nto = 2026-08-03\nmachines = ["M7"]\n',
+        "shop.toml, line 8: open[1].machines: there is no [[machine]] with the id M7.",
+    ),
 ]
 
 
