@@ -264,6 +264,16 @@ def _period_figures(
         }
 
 
+def test_the_same_shift_twice_is_one_shift(book_of: Any, shop_with: Any, when: Any) -> None:
+    """Two rules that give one stretch: it does not reach back to the day before, whichever is taken up first."""
+    early = {"start": "06:00", "end": "14:00"}
+    shift = [{"days": ["Mon", "Tue"], **early}, {"days": ["Tue"], **early}, {"days": ["Mon"], **early}] * 3
+    cycle = {"program": "O1", "started_at": when("2026-03-02 07:00"), "ended_at": when("2026-03-03 07:00")}
+    book = book_of({"cycle": [{"machine": "M1", **cycle}]}, shop_with(shift=shift))
+    hours = book.rows("select started_at, ended_at from core.shift where day(started_at) in (2, 3) order by 1")
+    assert hours == [(when(f"2026-03-0{day} 06:00"), when(f"2026-03-0{day} 14:00")) for day in (2, 3)]
+
+
 # --- public holidays ------------------------------------------------------------------------------------------------
 
 
@@ -327,7 +337,7 @@ def test_days_of_zones_that_skip_midnight_or_a_date() -> None:
 
 
 def test_a_shift_that_starts_in_a_skipped_hour_starts_with_the_jump() -> None:
-    """IANA tz database: Chatham's clocks jump from 2:45 to 3:45 on 27 September 2026, at 14:00 UTC of the day before."""
+    """IANA tz database: Chatham's clocks jump from 2:45 to 3:45 on 27 September 2026, at 14:00 UTC before."""
     rule = ShiftSettings(days=["Sun"], start=time(3), end=time(6))
     found = working_calendar([rule], date(2026, 9, 27), date(2026, 9, 27), "Pacific/Chatham")
     assert found["started_at"].to_list() == [datetime(2026, 9, 26, 14, tzinfo=UTC)]

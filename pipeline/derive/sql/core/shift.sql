@@ -2,16 +2,18 @@
 -- Grain: machine x working stretch.
 -- Renewed: whole
 with
+-- of what starts at one instant the longest counts, so that the order by start has no ties
 planned as (
     select
         machine.machine,
-        calendar.shift_on,
+        min(calendar.shift_on) as shift_on,
         epoch_us(calendar.started_at) as started_us,
-        epoch_us(calendar.ended_at) as ended_us,
+        max(epoch_us(calendar.ended_at)) as ended_us,
     from core.shift_calendar as calendar
     inner join core.machine as machine on calendar.machine = machine.machine or calendar.machine = '*'
     anti join core.closed_day as closed
         on calendar.shift_on = closed.closed_on and machine.machine = closed.machine
+    group by machine.machine, calendar.started_at
 ),
 
 marked as (
@@ -19,11 +21,11 @@ marked as (
         *,
         coalesce(
             started_us > max(ended_us) over (
-                partition by machine order by started_us, ended_us rows between unbounded preceding and 1 preceding
+                partition by machine order by started_us rows between unbounded preceding and 1 preceding
             ),
             true
         )
-        or shift_on <> lag(shift_on) over (partition by machine order by started_us, ended_us) as is_new,
+        or shift_on <> lag(shift_on) over (partition by machine order by started_us) as is_new,
     from planned
 ),
 
@@ -31,10 +33,10 @@ grouped as (
     select
         *,
         max(ended_us) over (
-            partition by machine order by started_us, ended_us rows between unbounded preceding and 1 preceding
+            partition by machine order by started_us rows between unbounded preceding and 1 preceding
         ) as ended_before_us,
         sum(is_new::bigint) over (
-            partition by machine order by started_us, ended_us rows between unbounded preceding and current row
+            partition by machine order by started_us rows between unbounded preceding and current row
         ) as stretch,
     from marked
 ),
