@@ -174,7 +174,11 @@ def test_calendar_and_days_are_the_oracles(
         orient="row",
     )
     runs = spans.filter(pl.col("state") == "cutting").select(
-        "machine", "started_at", pl.lit(2, pl.Int64).alias("parts"), pl.lit(1, pl.Int64).alias("scrap")
+        "machine",
+        "started_at",
+        *(pl.lit(count, pl.Int64).alias(name) for name, count in (("parts", 2), ("made", 3), ("scrap", 1))),
+        *(pl.lit(None, pl.Float64).alias(name) for name in ("ideal_s", "in_cycle_s", "in_cycle_planned_s")),
+        pl.lit(True).alias("scrap_told"),
     )
     _derive(book, shop, first, last, spans, runs)
 
@@ -202,6 +206,11 @@ def test_calendar_and_days_are_the_oracles(
             _period_figures(rows, kind, key, calendar, planned, line, expected)
 
 
+FIGURES = (
+    *("calendar_s", "planned_s", "observed_planned_s", "overtime_s", "lights_out_s"),
+    *(f"{state}_s" for state in STATES),
+    *(f"{state}_planned_s" for state in STATES),
+)
 PERIODS = {
     "day": lambda day: day.isoformat(),
     "week": lambda day: "{}-W{:02}".format(*day.isocalendar()[:2]),
@@ -257,7 +266,7 @@ def _period_figures(
     assert set(rows["period"]) == set(expected)
     for row in rows.to_dicts():
         wanted = expected[row["period"]]
-        for column in [name for name in row if name.endswith("_s")]:
+        for column in FIGURES:
             assert round(row[column] * 1e6) == wanted.get(column, 0), (kind, row["period"], column)
         assert {name: row[name] for name in ("cycles", "parts", "scrap")} == {
             name: wanted[name] for name in ("cycles", "parts", "scrap")
