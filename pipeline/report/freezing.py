@@ -13,8 +13,8 @@ import polars as pl
 from pipeline.derive.relations import load_relations
 from pipeline.errors import UsageError
 from pipeline.report.month_span import month_span
-from pipeline.report.queries import query, query_with
-from pipeline.report.stated import KEYS, MONTHLY
+from pipeline.report.queries import Narrowed, query, query_with
+from pipeline.report.stated import KEPT, MONTHLY
 from pipeline.store.book import Book
 from pipeline.store.frozen import Statement, keep, standing, thaw
 from schemas.shop import ShopFile
@@ -42,9 +42,7 @@ def freeze(book: Book, month: str, shop: ShopFile, at: datetime) -> Frozen:
             f"{month} is frozen already, since {_day(earlier.frozen_at, shop)}: what changed since shows as a "
             f"restatement. To state it anew, take that back first: `spindlebook freeze --month {month} --undo`."
         )
-    figures = {
-        mart: book.frame(f"from mart.{mart} where month = $month order by all", {"month": month}) for mart in KEYS
-    }
+    figures = {report: query(book, report, Narrowed(month=month)) for report in KEPT}
     rows = figures[MONTHLY]
     if rows.is_empty():
         raise UsageError(
@@ -58,7 +56,7 @@ def freeze(book: Book, month: str, shop: ShopFile, at: datetime) -> Frozen:
             f"{_day(last_at, shop)}. Freeze it when it is."
         )
     sources = query_with(book, "month_sources", {"started_at": first_at, "ended_at": after})
-    told = {mart: frame.to_dicts() for mart, frame in figures.items()}
+    told = {report: frame.to_dicts() for report, frame in figures.items()}
     keep(book, Statement(month, at, program_of(), settings_of(shop), told), sources)
     return Frozen(month, rows["machine"].n_unique(), tuple(_thin(rows)))
 

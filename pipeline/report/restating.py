@@ -10,9 +10,9 @@ import polars as pl
 
 from pipeline.report.freezing import program_of, settings_of
 from pipeline.report.month_span import month_span
-from pipeline.report.queries import query_with
+from pipeline.report.queries import Narrowed, query, query_with
 from pipeline.report.settings_change import changed_settings
-from pipeline.report.stated import KEYS, TODAY, Compared, compared
+from pipeline.report.stated import KEPT, TODAY, Compared, compared
 from pipeline.store.book import Book
 from pipeline.store.frozen import Statement, standing, stated_sources
 from schemas.shop import ShopFile
@@ -34,7 +34,8 @@ COLUMNS: Final[dict[str, pl.DataType]] = {
 SHARES: Final = frozenset(
     {
         "coverage", "spindle_utilisation", "spindle_utilisation_calendar", "utilization_efficiency", "availability",
-        "allocation_efficiency", "technical_efficiency", "setup_rate",
+        "allocation_efficiency", "technical_efficiency", "setup_rate", "effectiveness", "quality_ratio", "oee_index",
+        "nee_index", "ideal_share", "share_of_planned",
     }
 )  # fmt: skip
 MOST_FILES: Final = 5
@@ -50,8 +51,9 @@ def restatements(book: Book, shop: ShopFile) -> pl.DataFrame:
     found: list[dict[str, Any]] = []
     for statement in standing(book):
         changed: dict[str, list[dict[str, Any]]] = {}
-        for mart in KEYS:
-            for row in _changed_figures(compared(_today(book, mart, statement.month), statement, mart), mart):
+        for report in KEPT:
+            today = query(book, report, Narrowed(month=statement.month))
+            for row in _changed_figures(compared(today, statement, report), report):
                 changed.setdefault(row["machine"], []).append(row)
         if changed:
             why = _Causes(book, shop, statement)
@@ -62,18 +64,18 @@ def restatements(book: Book, shop: ShopFile) -> pl.DataFrame:
     return pl.DataFrame(found, schema=COLUMNS)
 
 
-def _today(book: Book, mart: str, month: str) -> pl.DataFrame:
-    return book.frame(f"from mart.{mart} where month = $month", {"month": month})
-
-
-def _changed_figures(result: Compared, mart: str) -> list[dict[str, Any]]:
-    """Return a row a figure that differs, in the order of the mart's columns."""
-    keys = KEYS[mart]
+def _changed_figures(result: Compared, report: str) -> list[dict[str, Any]]:
+    """Return a row a figure that differs, in the order of the report's columns."""
+    keys = KEPT[report].keys
     found = []
     for row in result.held.filter(pl.col("differs").list.len() > 0).sort(keys).iter_rows(named=True):
         found += [_changed(row, name, row[name], row[f"{name}{TODAY}"], keys) for name in row["differs"]]
     for row in result.added.sort(keys).iter_rows(named=True):
-        found += [_changed(row, name, None, value, keys) for name, value in row.items() if name not in keys and value]
+        found += [
+            _changed(row, name, None, value, keys)
+            for name, value in row.items()
+            if value and name not in keys and name in (KEPT[report].figures or row)
+        ]
     return found
 
 
@@ -116,12 +118,16 @@ def _written(name: str, value: Any) -> str:
         return str(value)
     if name in SHARES:
         return f"{value * 100:.1f} %"
+    if name == "hours":
+        return f"{value:,.2f} h"
     return f"{value / 3600:,.2f} h" if name.endswith("_s") else f"{value:,.2f}"
 
 
 def _change(name: str, change: float) -> str:
     if name in SHARES:
         return f"{change * 100:+.1f} points"
+    if name == "hours":
+        return f"{change:+,.2f} h"
     if name.endswith("_s"):
         return f"{change / 3600:+,.2f} h" if abs(change) >= LEAST_HOURS_S else f"{change:+,.3f} s"
     return f"{change:+,d}" if isinstance(change, int) else f"{change:+,.2f}"

@@ -16,21 +16,32 @@ from pipeline.store.book import Book
 from pipeline.store.frozen import Statement, standing
 from schemas.vocabulary import UTC_TIME
 
-MONTHLY: Final = "utilisation_monthly"
-KEYS: Final[dict[str, tuple[str, ...]]] = {MONTHLY: ("machine", "month")}
-"""The marts whose rows are frozen, and what names a row of each; all have machine and month."""
+
+@dataclass(frozen=True)
+class Kept:
+    """What of a report is frozen: the columns that name a row (machine and month among them), and its figures."""
+
+    keys: tuple[str, ...]
+    figures: tuple[str, ...] = ()
+    """Those that are held against today's; all that the report has, where none are named."""
+
+
+MONTHLY: Final = "utilisation"
+KEPT: Final[dict[str, Kept]] = {MONTHLY: Kept(("machine", "month"))}
+"""The reports whose rows are frozen with a month."""
 
 OPEN, FROZEN, RESTATED, ADDED = "open", "frozen", "restated", "added later"
 """What a row of a month is: still moving; as stated, and so today; as stated, and otherwise today; not stated then."""
 
-LEAST_SECONDS: Final = 0.0005
-LEAST_REST: Final = 1e-9
+LEAST: Final = {"s": 0.0005, "hours": 1e-6, "cost": 0.005}
+"""What counts as another figure, by the end of its name: the rest are shares."""
+LEAST_SHARE: Final = 1e-9
 TODAY: Final = "_today"
 
 
 @dataclass(frozen=True)
 class Compared:
-    """One frozen month of one mart against today's rows of that month."""
+    """One frozen month of one report against today's rows of that month."""
 
     held: pl.DataFrame
     """The rows as stated; today's figures as `<figure>_today`, and `differs`, the names of those that are others."""
@@ -38,10 +49,10 @@ class Compared:
     """Today's rows that the statement does not have."""
 
 
-def compared(today: pl.DataFrame, statement: Statement, mart: str) -> Compared:
+def compared(today: pl.DataFrame, statement: Statement, report: str) -> Compared:
     """Hold a statement against today's rows of its month; of figures that it did not know, today's are taken."""
-    keys = KEYS[mart]
-    rows = statement.figures.get(mart, ())
+    keys = KEPT[report].keys
+    rows = statement.figures.get(report, ())
     month = today.filter(pl.col("month") == statement.month).with_columns(there=True)
     figures = [name for name in today.columns if name not in keys]
     known = [name for name in figures if any(name in row for row in rows)]
@@ -50,7 +61,8 @@ def compared(today: pl.DataFrame, statement: Statement, mart: str) -> Compared:
     )
     renamed = month.rename({name: f"{name}{TODAY}" for name in figures})
     both = kept.join(renamed, on=keys, how="left", nulls_equal=True)
-    differs = [pl.when(_differs(name, today.schema[name])).then(pl.lit(name)) for name in known]
+    held_against = [name for name in known if name in (KEPT[report].figures or known)]
+    differs = [pl.when(_differs(name, today.schema[name])).then(pl.lit(name)) for name in held_against]
     held = both.with_columns(
         *(pl.col(f"{name}{TODAY}").alias(name) for name in figures if name not in known),
         differs=pl.concat_list(differs).list.drop_nulls() if differs else pl.lit([], pl.List(pl.String)),
@@ -63,18 +75,18 @@ def _differs(name: str, dtype: pl.DataType) -> pl.Expr:
     frozen, today = pl.col(name), pl.col(f"{name}{TODAY}")
     if not dtype.is_float():
         return frozen.ne_missing(today)
-    least = LEAST_SECONDS if name.endswith("_s") else LEAST_REST
+    least = LEAST.get(name.rpartition("_")[2], LEAST_SHARE)
     return (frozen.is_null() != today.is_null()) | ((frozen - today).abs() > least).fill_null(False)
 
 
-def stated(today: pl.DataFrame, statements: Iterable[Statement], mart: str = MONTHLY) -> pl.DataFrame:
-    """Return a mart's rows with those of frozen months as they were stated, and frozen_at, restated and `standing`."""
+def stated(today: pl.DataFrame, statements: Iterable[Statement], report: str = MONTHLY) -> pl.DataFrame:
+    """Return a report's rows, frozen months as they were stated, and beside them frozen_at, restated and `standing`."""
     columns = today.columns
     parts = [_marked(today, OPEN)]
     for statement in statements:
-        if mart not in statement.figures:
+        if report not in statement.figures:
             continue
-        result = compared(today, statement, mart)
+        result = compared(today, statement, report)
         at = pl.lit(statement.frozen_at, UTC_TIME)
         same = pl.col("differs").list.len() == 0
         held = result.held.with_columns(
@@ -82,7 +94,7 @@ def stated(today: pl.DataFrame, statements: Iterable[Statement], mart: str = MON
         ).select(*columns, "frozen_at", "restated", "standing")
         added = _marked(result.added, ADDED).with_columns(frozen_at=at, restated=True)
         parts = [parts[0].filter(pl.col("month") != statement.month), *parts[1:], held, added]
-    return pl.concat(parts).sort(KEYS[mart])
+    return pl.concat(parts).sort(KEPT[report].keys)
 
 
 def stated_months(book: Book, narrowed: Narrowed | None = None) -> pl.DataFrame:

@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.store.book import Book
 
 Figures = Mapping[str, Sequence[Mapping[str, Any]]]
-"""Rows of each mart, by its name."""
+"""Rows of each report, by its name."""
 
 
 @dataclass(frozen=True)
@@ -40,12 +40,12 @@ def keep(book: Book, stated: Statement, sources: pl.DataFrame) -> None:
             "count(*) as files, $program as program, $settings as settings from raw.source_file",
             {**key, "program": stated.program, "settings": json.dumps(stated.settings, default=str)},
         )
-        rows = [(mart, json.dumps(dict(row))) for mart, rows in stated.figures.items() for row in rows]
-        told = pl.DataFrame(rows, schema={"mart": pl.String, "figures": pl.String}, orient="row")
+        rows = [(report, json.dumps(dict(row))) for report, rows in stated.figures.items() for row in rows]
+        told = pl.DataFrame(rows, schema={"report": pl.String, "figures": pl.String}, orient="row")
         with book.handed_over(told):
             book.run(
                 "insert into raw.frozen_figure by name "
-                "select $month as month, $frozen_at as frozen_at, mart, figures from chunk",
+                "select $month as month, $frozen_at as frozen_at, report, figures from chunk",
                 key,
             )
         with book.handed_over(sources.select("machine", "file_id", "kind", "rows", "reading_fingerprint")):
@@ -70,11 +70,11 @@ def standing(book: Book) -> list[Statement]:
     )
     figures: dict[str, dict[str, list[dict[str, Any]]]] = {}
     kept = book.rows(
-        "select figure.month, figure.mart, figure.figures from raw.frozen_figure as figure "
+        "select figure.month, figure.report, figure.figures from raw.frozen_figure as figure "
         "inner join raw.frozen_month as month using (month, frozen_at) where month.thawed_at is null order by all"
     )
-    for month, mart, told in kept:
-        figures.setdefault(month, {}).setdefault(mart, []).append(json.loads(told))
+    for month, report, told in kept:
+        figures.setdefault(month, {}).setdefault(report, []).append(json.loads(told))
     return [
         Statement(month, frozen_at, program, json.loads(settings), figures.get(month, {}), files)
         for month, frozen_at, program, settings, files in months

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.report.stated import ADDED, FROZEN, KEYS, MONTHLY, OPEN, RESTATED, stated
+from pipeline.report.stated import ADDED, FROZEN, KEPT, MONTHLY, OPEN, RESTATED, stated
 from pipeline.store.frozen import Statement
 
 AT = datetime(2026, 4, 2, 8, tzinfo=UTC)
@@ -91,8 +91,8 @@ def test_no_later_data_moves_a_frozen_figure(then: list[Any], now: list[Any], fr
 
     was = {(r["machine"], r["month"]): r for r in then if r["month"] in frozen}
     today = {(r["machine"], r["month"]): r for r in now}
-    assert not result.select(KEYS[MONTHLY]).is_duplicated().any()
-    assert set(result.select(KEYS[MONTHLY]).rows()) == was.keys() | today.keys()
+    assert not result.select(KEPT[MONTHLY].keys).is_duplicated().any()
+    assert set(result.select(KEPT[MONTHLY].keys).rows()) == was.keys() | today.keys()
     for told in result.to_dicts():
         key = told["machine"], told["month"]
         assert {name: told[name] for name in SCHEMA} == was.get(key, today.get(key))

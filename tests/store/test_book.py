@@ -173,7 +173,7 @@ def test_a_book_of_version_2_gets_the_tables_of_frozen_months(path: Path, making
         assert stored_version(book.connection) == newest_version()
         assert making.dump(book) == before
         assert standing(book) == []
-        stated = Statement("2026-03", making.start, "1", {"shop": {"name": "A"}}, {"a_mart": [{"machine": "M1"}]}, 1)
+        stated = Statement("2026-03", making.start, "1", {"shop": {"name": "A"}}, {"a_report": [{"machine": "M1"}]}, 1)
         sources = {"machine": ["M1"], "file_id": ["f"], "kind": ["cycle"], "rows": [2], "reading_fingerprint": ["r"]}
         keep(book, stated, pl.DataFrame(sources))
     with open_book(path, read_only=True) as book:
