@@ -8,6 +8,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from functools import lru_cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +21,7 @@ from dashboards.book import Book
 from dashboards.pages.front import front_page
 from dashboards.pages.job import job_page
 from dashboards.pages.machines import machine_pages
+from dashboards.pages.month import month_page
 from dashboards.pages.overruns import overruns_page
 from dashboards.pages.quality import quality_page
 from dashboards.pages.quoting import quoting_page
@@ -121,6 +123,20 @@ def site_pages(book: Book) -> Iterator[Page]:
         yield job_page(book, job_key, jobs[job_key])
     yield from tool_pages(book)
     yield from machine_pages(book)
+    for month in data_months(book.data):
+        yield month_page(book, month)
+
+
+def data_months(data: SiteData) -> list[str]:
+    """Return the months of which the book has machine time, oldest first."""
+    return sorted(set(data.utilisation["month"]))
+
+
+def month_alone(data: SiteData, month: str) -> str:
+    """Return the page of one month as one file that needs nothing beside it."""
+    css = "\n".join(resources.read_text("dashboards", "static", name) for name in ("site.css", "month.css"))
+    page = month_page(Book(data), month)
+    return _templates().get_template(page.template).render(page=page, site={**_site_words(data), "css": css})
 
 
 def _site_words(data: SiteData) -> dict[str, Any]:
@@ -140,6 +156,8 @@ def _site_words(data: SiteData) -> dict[str, Any]:
         "notes": data.notes,
         "span": span,
         "caution": wording.CAUTION,
+        "version": version("spindlebook"),
+        "css": "",
     }
 
 

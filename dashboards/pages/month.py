@@ -1,0 +1,304 @@
+"""A month to print and sign: machines, where planned time went, losses, indicators, what was restated, how to read it.
+
+Figures of a frozen month are those that were stated. No time is worked out here, and the page needs no script.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import polars as pl
+
+from dashboards import cells, wording
+from dashboards.blocks import Block, Cell, Column, Page, Section, Table, Text
+from dashboards.book import Book, Row
+from dashboards.pages.utilisation import thin
+from pipeline.report.month_total import in_statement, month_total
+from pipeline.report.month_words import HOW_TO_READ, NO_STATEMENT, formulas, standing_sentence
+from pipeline.report.restating import figure_name
+from schemas.indicators import INDICATORS
+from schemas.vocabulary import LOSSES, STATES
+
+BARS_DRAWN: Final = 24
+RESTATED_LISTED: Final = 60
+NAMED_SHARE: Final = 0.09
+"""A stretch of a bar that is at least so wide bears its hours."""
+TOTAL: Final = "All machines"
+STANDING_WORDS: Final = {"open": "open", "frozen": "frozen", "restated": "frozen, restated since"}
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One state's part of a machine's bar, in per cent of the widest bar."""
+
+    state: str
+    width: float
+    text: str
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A machine's planned time, state by state."""
+
+    label: str
+    stretches: tuple[Stretch, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MonthPage(Page):
+    """The page of a month, and what only it has."""
+
+    standing: str = ""
+    bars: tuple[Bar, ...] = ()
+    bars_note: str = ""
+    legend: tuple[tuple[str, str], ...] = ()
+    later: Sequence[Section] = ()
+    """What stands on the second sheet."""
+    reading: Sequence[tuple[str, str]] = ()
+    caution: str = ""
+
+
+def month_path(month: str) -> str:
+    """Return the path of a month's page."""
+    return f"month-{month}.html"
+
+
+def month_page(book: Book, month: str) -> MonthPage:
+    """Build month-<month>.html."""
+    all_rows = book.data.utilisation.filter(pl.col("month") == month).sort("machine")
+    stated = in_statement(all_rows)
+    rows, total = stated.to_dicts(), month_total(stated)
+    losses = book.data.losses.filter(pl.col("month") == month)
+    changes = book.data.restatements.filter(pl.col("month") == month)
+    drawn = rows[:BARS_DRAWN]
+    first: list[Block] = [Text(_lead(rows, total), "lead"), _machines_table(rows, total)]
+    short = [row["machine"] for row in rows if thin(row)]
+    if short:
+        share = wording.percent(book.data.least_coverage)
+        grey = f"Grey: of {wording.listed(short[:5])} under {share} of planned time was observed; these do not compare."
+        first.append(Text(grey, "note"))
+    later = [
+        Section("What kept machines from cutting", [_losses_table(book, in_losses(losses, rows))]),
+        Section("Hours of the whole month", [_hours_table(rows, total)]),
+        Section("Indicators, inside planned time", [_indicators_table(rows, total)]),
+    ]
+    if not changes.is_empty():
+        later.append(Section("Restated", _restated(changes), "restated"))
+    return MonthPage(
+        month_path(month),
+        f"Machine time in {wording.month(month)}",
+        [Section("Machines, inside planned time", first)],
+        nav="utilisation",
+        template="month.html",
+        standing=standing_sentence(month, all_rows, book.data.freezings, book.zone),
+        bars=tuple(_bar(row, max(one["planned_s"] for one in drawn)) for row in drawn),
+        bars_note=f"The first {BARS_DRAWN} of {len(rows)} machines." if len(rows) > BARS_DRAWN else "",
+        legend=tuple((state, wording.STATE_NAMES[state]) for state in STATES if total[f"{state}_planned_s"] > 0),
+        later=later,
+        reading=[*HOW_TO_READ, ("Indicators", "; ".join(f"{name}: {formula}" for name, formula in formulas()) + ".")],
+        caution=NO_STATEMENT,
+    )
+
+
+def in_losses(losses: pl.DataFrame, rows: Sequence[Row]) -> pl.DataFrame:
+    """Return the losses of the machines that count."""
+    return losses.filter(pl.col("machine").is_in([row["machine"] for row in rows]))
+
+
+def _lead(rows: Sequence[Row], total: Row) -> str:
+    spindles = wording.plural(len(rows), "spindle")
+    if total["spindle_utilisation"] is None:
+        return f"{spindles}; no planned time was observed."
+    told = (
+        f"{spindles} cut {wording.percent(total['spindle_utilisation'], 1)} of planned, observed time: "
+        f"{wording.hours(total['cutting_planned_s'] / 3600)} of {wording.hours(total['observed_planned_s'] / 3600)}. "
+        f"{wording.percent(total['coverage'], 1)} of {wording.hours(total['planned_s'] / 3600)} planned was observed."
+    )
+    outside = total["cutting_s"] - total["cutting_planned_s"]
+    if outside >= 360:
+        told += f" Another {wording.hours(outside / 3600)} were cut outside planned time."
+    return told
+
+
+def _with_total(rows: Sequence[Sequence[Cell]], total: Sequence[Cell]) -> list[Sequence[Cell]]:
+    return [*rows, tuple(replace(cell, mark=f"{cell.mark} total".strip()) for cell in total)]
+
+
+def _grey(row: Row, line: Sequence[Cell]) -> Sequence[Cell]:
+    """Grey a machine's figures where too little of its planned time was observed."""
+    return (line[0], *(replace(cell, mark="few") for cell in line[1:])) if thin(row) else line
+
+
+def _hour(row: Row, name: str) -> Cell:
+    """Hours without their unit, which stands in the head."""
+    value = None if row.get(name) is None else row[name] / 3600
+    return Cell(wording.number(value, 1), sort=value)
+
+
+def _machines_table(rows: Sequence[Row], total: Row) -> Table:
+    def line(name: str, row: Row) -> Sequence[Cell]:
+        return (
+            Cell(name),
+            _hour(row, "planned_s"),
+            cells.percent(row["coverage"]),
+            *(_hour(row, f"{state}_planned_s") for state in STATES if state != "off_shift"),
+            cells.percent(row["spindle_utilisation"], 1),
+            Cell(row["basis"] or ""),
+        )
+
+    return Table(
+        "Hours inside planned time; spindle utilisation is cutting over planned, observed time",
+        (
+            Column("Machine"),
+            Column("Planned, h", True),
+            Column("Of it observed", True),
+            *(Column(f"{wording.STATE_NAMES[state].capitalize()}, h", True) for state in STATES if state != "off_shift"),
+            Column("Spindle utilisation", True),
+            Column("Basis"),
+        ),
+        _with_total([_grey(row, line(row["machine"], row)) for row in rows], line(TOTAL, total)),
+    )
+
+
+def _bar(row: Row, longest_s: float) -> Bar:
+    stretches = []
+    for state in STATES:
+        share = row[f"{state}_planned_s"] / longest_s if longest_s else 0.0
+        if share > 0:
+            hours = row[f"{state}_planned_s"] / 3600
+            text = wording.number(hours) if share >= NAMED_SHARE else ""
+            told = f"{wording.STATE_NAMES[state]}: {wording.hours(hours)}"
+            stretches.append(Stretch(state, round(share * 100, 3), text, told))
+    return Bar(row["machine"], tuple(stretches))
+
+
+def _losses_table(book: Book, losses: pl.DataFrame) -> Table:
+    lines = []
+    by_machine = losses.partition_by("machine", maintain_order=True)
+    for frame in [*by_machine, losses]:
+        hours = {loss: value for loss, value in frame.group_by("loss").agg(pl.col("hours").sum()).iter_rows()}
+        cost = None if frame["cost"].null_count() == frame.height else float(frame["cost"].sum())
+        name = TOTAL if frame is losses else frame["machine"][0]
+        lines.append(
+            (
+                Cell(name),
+                *(Cell(wording.number(hours.get(loss), 1), sort=hours.get(loss)) for loss in LOSSES),
+                book.money(cost),
+            )
+        )
+    return Table(
+        "Hours of planned time that were not cutting, and what they cost at the machine's rate; no data costs nothing",
+        (Column("Machine"), *(Column(f"{name.capitalize()}, h", True) for name in LOSSES.values()), Column("Cost", True)),
+        _with_total(lines[:-1], lines[-1]) if by_machine else [],
+        empty="No planned time is in the book.",
+    ).without_empty("Cost")
+
+
+def _hours_table(rows: Sequence[Row], total: Row) -> Table:
+    times = (
+        ("Cutting, h", "cutting_s"),
+        ("In cycle, not cutting, h", "noncutting_s"),
+        ("In cycle in overtime, h", "overtime_s"),
+        ("In cycle lights-out, h", "lights_out_s"),
+        ("Off shift, h", "off_shift_s"),
+        ("No data, h", "unobserved_s"),
+        ("Month, h", "calendar_s"),
+    )
+
+    def line(name: str, row: Row) -> Sequence[Cell]:
+        counts = (cells.count(row[count]) for count in ("cycles", "parts", "scrap"))
+        share = cells.percent(row["spindle_utilisation_calendar"], 1)
+        return (Cell(name), *(_hour(row, time) for _, time in times), share, *counts)
+
+    return Table(
+        "All hours of the month, nights and closed days included",
+        (
+            Column("Machine"),
+            *(Column(head, True) for head, _ in times),
+            Column("Cutting, of observed", True),
+            Column("Cycles", True),
+            Column("Parts", True),
+            Column("Scrap", True),
+        ),
+        _with_total([line(row["machine"], row) for row in rows], line(TOTAL, total)),
+    )
+
+
+def _indicators_table(rows: Sequence[Row], total: Row) -> Table:
+    shares = [one for one in INDICATORS if one.unit == "share" and not one.column.startswith("spindle")]
+
+    def line(name: str, row: Row) -> Sequence[Cell]:
+        return (
+            Cell(name),
+            *(cells.percent(row.get(one.column), 1) for one in shares),
+            cells.percent(row["coverage"]),
+            Cell(row["basis"] or ""),
+        )
+
+    return Table(
+        "In the terms of ISO 22400-2; an index that misses something it needs is empty",
+        (Column("Machine"), *(Column(one.name, True) for one in shares), Column("Coverage", True), Column("Basis")),
+        _with_total([_grey(row, line(row["machine"], row)) for row in rows], line(TOTAL, total)),
+    )
+
+
+def _restated(changes: pl.DataFrame) -> list[Block]:
+    """Lay out what would be otherwise today, a machine at a time, each with its cause."""
+    blocks: list[Block] = []
+    listed = changes.head(RESTATED_LISTED)
+    for (machine,), frame in listed.group_by("machine", maintain_order=True):
+        added = frame["frozen"].null_count() == frame.height
+        what = "was not in the statement, and is in no sum" if added else "would be otherwise today"
+        blocks.append(Text(f"{machine} {what}: {frame['cause'][0]}."))
+        blocks.append(
+            Table(
+                f"{machine}, as frozen and as of today",
+                (Column("Figure"), Column("Frozen -> today")),
+                [
+                    (
+                        Cell(" ".join(filter(None, (LOSSES.get(row["item"], row["item"]), figure_name(row["figure"]))))),
+                        Cell(row["told"]),
+                    )
+                    for row in frame.to_dicts()
+                ],
+            )
+        )
+    if changes.height > listed.height:
+        more = f"The first {listed.height} of {changes.height}; `spindlebook report restatements` has all."
+        blocks.append(Text(more, "note"))
+    return blocks
+
+
+def months_table(book: Book) -> Table:
+    """Lay out the months of the book, newest first, each leading to its page to print."""
+    lines = []
+    for frame in book.data.utilisation.sort("month", descending=True).partition_by("month", maintain_order=True):
+        month, stated = str(frame["month"][0]), in_statement(frame)
+        total = month_total(stated)
+        standing = "restated" if frame["restated"].any() else str(frame["standing"][0])
+        lines.append(
+            (
+                Cell(wording.month(month), month_path(month), sort=month),
+                cells.count(stated.height),
+                cells.hours(total["planned_s"] / 3600, 0),
+                cells.percent(total["coverage"]),
+                cells.percent(total["spindle_utilisation"], 1),
+                Cell(STANDING_WORDS[standing], mark="bad" if standing == "restated" else ""),
+            )
+        )
+    return Table(
+        "Months to print",
+        (
+            Column("Month"),
+            Column("Machines", True),
+            Column("Planned", True),
+            Column("Coverage", True),
+            Column("Spindle utilisation", True),
+            Column("Standing"),
+        ),
+        lines,
+        empty="No machine time is in the book yet.",
+    )
