@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -39,12 +40,14 @@ from pipeline.read.unfinished import (
 )
 from pipeline.report import freezing
 from pipeline.report.changes import month_changes
+from pipeline.report.month_words import standing_sentence
+from pipeline.report.month_workbook import MonthFrames, write_month_workbook
 from pipeline.report.notes import book_notes
 from pipeline.report.quarantine import profile_command
-from pipeline.report.queries import query, require_marts, site_frames
+from pipeline.report.queries import Narrowed, query, require_marts, site_frames
 from pipeline.report.quoting import PastRuns, quote
 from pipeline.report.restating import restatements
-from pipeline.report.stated import stated_months
+from pipeline.report.stated import narrowed_months, stated_losses, stated_months
 from pipeline.store.accounting import audit_store, fingerprint, require
 from pipeline.store.accounts import FileCounts, account_of
 from pipeline.store.book import Book, open_book
@@ -53,6 +56,9 @@ from pipeline.store.loading import left_as_is, load_file
 from pipeline.store.standing import note_gone, paths_standing
 from pipeline.workspace import SHOP_FILE, Workspace
 from schemas.vocabulary import NEEDS_PROFILE
+
+if TYPE_CHECKING:
+    from dashboards.site_data import SiteData
 
 DERIVED = "derived_from"
 PUBLISHED = "published_from"
@@ -452,7 +458,6 @@ def derive_marts(workspace: Workspace, progress: Progress, *, force: bool = Fals
 def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: bool = False) -> list[Path]:
     """Write the site; return its files (those that stand, where nothing changed)."""
     from dashboards.site import publish
-    from dashboards.site_data import SiteData
 
     site = workspace.site_folder
     with open_book(workspace.book_path) as book:
@@ -460,32 +465,91 @@ def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: b
         derived_from = book.note(DERIVED) or ""
         if only_if_changed and book.note(PUBLISHED) == derived_from and (site / "index.html").exists():
             return sorted(site.rglob("*.*"))
-        shop = workspace.shop.shop
-        first_at, last_at = query(book, "extent").row(0)
         with progress.step("publish"):
-            data = SiteData(
-                shop_name=shop.name,
-                currency=shop.currency,
-                timezone=shop.timezone,
-                built_at=now(),
-                tolerance=shop.tolerance,
-                unknown_reason=shop.unknown_reason,
-                least_coverage=shop.least_coverage,
-                notes=(*workspace.notes, *book_notes(book, workspace.shop_path.exists())),
-                first_at=first_at,
-                last_at=last_at,
-                **{
-                    **site_frames(book),
-                    "utilisation": stated_months(book),
-                    "changes": month_changes(query(book, "changes"), query(book, "month_jobs")),
-                    "restatements": restatements(book, workspace.shop),
-                    "freezings": history(book),
-                },
-            )
-            written = publish(data, site)
+            changes = month_changes(query(book, "changes"), query(book, "month_jobs"))
+            frames = {**site_frames(book), "changes": changes, **_month_frames(book, workspace)}
+            written = publish(_site_data(book, workspace, frames), site)
         book.keep_note(PUBLISHED, derived_from)
         log("published", site=str(site), files=len(written))
     return written
+
+
+def _month_frames(book: Book, workspace: Workspace) -> dict[str, pl.DataFrame]:
+    """Return the frames that a month's page shows: what is stated of it, and what would be otherwise."""
+    return {
+        "utilisation": stated_months(book),
+        "losses": stated_losses(book),
+        "restatements": restatements(book, workspace.shop),
+        "freezings": history(book),
+    }
+
+
+def _site_data(book: Book, workspace: Workspace, frames: dict[str, pl.DataFrame]) -> SiteData:
+    from dashboards.site_data import SiteData
+
+    shop = workspace.shop.shop
+    first_at, last_at = query(book, "extent").row(0)
+    return SiteData(
+        shop_name=shop.name,
+        currency=shop.currency,
+        timezone=shop.timezone,
+        built_at=now(),
+        tolerance=shop.tolerance,
+        unknown_reason=shop.unknown_reason,
+        least_coverage=shop.least_coverage,
+        notes=(*workspace.notes, *book_notes(book, workspace.shop_path.exists())),
+        first_at=first_at,
+        last_at=last_at,
+        **frames,
+    )
+
+
+def month_page(month: str, workspace: Workspace) -> str:
+    """Return a month as one page to print that needs no other file.
+
+    Raises
+    ------
+    InputError
+        When nothing was derived yet, or the book has no machine time in the month.
+    """
+    from dashboards.site import month_alone
+    from dashboards.site_data import empty_frames
+
+    with open_book(workspace.book_path, read_only=True) as book:
+        require_marts(book)
+        frames = {**empty_frames(), "machines": query(book, "machines"), **_month_frames(book, workspace)}
+        _require_month(frames["utilisation"], month)
+        return month_alone(_site_data(book, workspace, frames), month)
+
+
+def month_workbook(narrowed: Narrowed, workspace: Workspace, path: Path) -> None:
+    """Write the workbook of a month, of all machines or of one.
+
+    Raises
+    ------
+    InputError
+        When nothing was derived yet, or the book has no machine time in the month.
+    """
+    month, shop = narrowed.month or "", workspace.shop.shop
+    with open_book(workspace.book_path, read_only=True) as book:
+        require_marts(book)
+        frames = {
+            name: frame if name == "freezings" else narrowed_months(frame, narrowed)
+            for name, frame in _month_frames(book, workspace).items()
+        }
+    machines = frames["utilisation"]
+    _require_month(machines, month)
+    standing = standing_sentence(month, machines, frames["freezings"], shop.zone)
+    write_month_workbook(
+        MonthFrames(month, shop.name, shop.currency, standing, machines, frames["losses"], frames["restatements"]), path
+    )
+
+
+def _require_month(months: pl.DataFrame, month: str) -> None:
+    if months.filter(pl.col("month") == month).is_empty():
+        raise InputError(
+            f"{month}: the book has no machine time in this month. `spindlebook report utilisation` has all."
+        )
 
 
 def freeze_month(month: str, workspace: Workspace, progress: Progress, *, undo: bool = False) -> list[str]:

@@ -249,7 +249,7 @@ def profile(file: Path, workspace: Path | None, save: bool, output: Path | None)
 )
 @workspace_option()
 @click.option(
-    "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
+    "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx", "html"]), default="table", show_default=True
 )
 @click.option("--by", type=click.Choice(["month", "week", "day"]), help="Rows of utilisation; month unless named.")
 @click.option("--month", help="A local month, for example 2026-03 (reports that have months).")
@@ -282,11 +282,12 @@ def report(
     jobs, causes  overruns of estimates and what makes them
     tools, quoting, counters, quality, corrections, contradictions, restatements
 
-    The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC.
+    The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC. One month of utilisation
+    is a workbook with losses and sums, or with --format html a page to print.
 
     \b
     Example:
-      spindlebook report utilisation --month 2026-03 --by day --workspace myshop --format csv
+      spindlebook report utilisation --month 2026-03 --workspace myshop --format html -o march.html
     """
     from pipeline.report.named import report as named_report
     from pipeline.report.periods import rows_by
@@ -297,6 +298,21 @@ def report(
     place = _workspace(workspace)
     row_of = rows_by(by, month, week, day)
     narrowed = Narrowed(month=month, week=week, day=day, machine=machine, job=job)
+    is_month = name == "utilisation" and month is not None and row_of == "month"
+    form = _form(form, output)
+    if form == "html":
+        if month is None or not is_month or machine is not None:
+            raise UsageError("--format html is for one month of all machines: `report utilisation --month 2026-03`.")
+        from flows import steps
+
+        _put(steps.month_page(month, place), output)
+        return
+    if form == "xlsx" and is_month:
+        from flows import steps
+
+        steps.month_workbook(narrowed, place, _workbook_path(output))
+        echo(f"Written: {output}", err=True)
+        return
     with open_book(place.book_path, read_only=True) as book:
         frame = named_report(book, name, narrowed, place.shop, row_of)
     if name == "restatements" and form == "table" and not frame.is_empty() and output is None:
@@ -427,14 +443,9 @@ def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
 
     if frame.is_empty():
         echo("No rows: nothing in the book matches.", err=True)
-    if output is not None and output.suffix == ".xlsx" and form == "table":
-        form = "xlsx"
-    if output is not None and not output.parent.is_dir():
-        raise UsageError(f"--output {output}: there is no folder {output.parent}.")
+    form = _form(form, output)
     if form == "xlsx":
-        if output is None:
-            raise UsageError("--format xlsx needs --output FILE: a workbook cannot be printed.")
-        formats.write_workbook(frame, output, name)
+        formats.write_workbook(frame, _workbook_path(output), name)
         echo(f"Written: {output}", err=True)
         return
     text = {
@@ -442,6 +453,23 @@ def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
         "csv": lambda: formats.as_csv(frame),
         "json": lambda: formats.as_json(frame) + "\n",
     }[form]()
+    _put(text, output)
+
+
+def _form(form: str, output: Path | None) -> str:
+    """Return the format that is meant: a file's name says it where no format was named."""
+    if output is not None and not output.parent.is_dir():
+        raise UsageError(f"--output {output}: there is no folder {output.parent}.")
+    return "xlsx" if form == "table" and output is not None and output.suffix == ".xlsx" else form
+
+
+def _workbook_path(output: Path | None) -> Path:
+    if output is None:
+        raise UsageError("--format xlsx needs --output FILE: a workbook cannot be printed.")
+    return output
+
+
+def _put(text: str, output: Path | None) -> None:
     if output is None:
         echo(text, nl=False)
     else:

@@ -14,6 +14,7 @@ import polars as pl
 from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Page, Section, Table, Text
 from dashboards.book import Book, Row
+from dashboards.pages.month_list import month_path
 from dashboards.pages.utilisation import thin
 from pipeline.report.month_total import in_statement, month_total
 from pipeline.report.month_words import HOW_TO_READ, NO_STATEMENT, formulas, standing_sentence
@@ -22,11 +23,15 @@ from schemas.indicators import INDICATORS
 from schemas.vocabulary import LOSSES, STATES
 
 BARS_DRAWN: Final = 24
-RESTATED_LISTED: Final = 60
+RESTATED_LISTED: Final = 12
+"""Machines whose restatement is laid out; the report has all."""
+RESTATED_FIGURES: Final = (
+    "planned_s", "observed_planned_s", "coverage", "cutting_planned_s", "spindle_utilisation", "setup_planned_s",
+    "idle_planned_s", "held_planned_s", "faulted_planned_s", "availability", "cycles", "parts", "basis", "cost",
+)  # fmt: skip
 NAMED_SHARE: Final = 0.09
 """A stretch of a bar that is at least so wide bears its hours."""
 TOTAL: Final = "All machines"
-STANDING_WORDS: Final = {"open": "open", "frozen": "frozen", "restated": "frozen, restated since"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +64,6 @@ class MonthPage(Page):
     """What stands on the second sheet."""
     reading: Sequence[tuple[str, str]] = ()
     caution: str = ""
-
-
-def month_path(month: str) -> str:
-    """Return the path of a month's page."""
-    return f"month-{month}.html"
 
 
 def month_page(book: Book, month: str) -> MonthPage:
@@ -155,7 +155,11 @@ def _machines_table(rows: Sequence[Row], total: Row) -> Table:
             Column("Machine"),
             Column("Planned, h", True),
             Column("Of it observed", True),
-            *(Column(f"{wording.STATE_NAMES[state].capitalize()}, h", True) for state in STATES if state != "off_shift"),
+            *(
+                Column(f"{wording.STATE_NAMES[state].capitalize()}, h", True)
+                for state in STATES
+                if state != "off_shift"
+            ),
             Column("Spindle utilisation", True),
             Column("Basis"),
         ),
@@ -179,7 +183,7 @@ def _losses_table(book: Book, losses: pl.DataFrame) -> Table:
     lines = []
     by_machine = losses.partition_by("machine", maintain_order=True)
     for frame in [*by_machine, losses]:
-        hours = {loss: value for loss, value in frame.group_by("loss").agg(pl.col("hours").sum()).iter_rows()}
+        hours = dict(frame.group_by("loss").agg(pl.col("hours").sum()).iter_rows())
         cost = None if frame["cost"].null_count() == frame.height else float(frame["cost"].sum())
         name = TOTAL if frame is losses else frame["machine"][0]
         lines.append(
@@ -191,7 +195,11 @@ def _losses_table(book: Book, losses: pl.DataFrame) -> Table:
         )
     return Table(
         "Hours of planned time that were not cutting, and what they cost at the machine's rate; no data costs nothing",
-        (Column("Machine"), *(Column(f"{name.capitalize()}, h", True) for name in LOSSES.values()), Column("Cost", True)),
+        (
+            Column("Machine"),
+            *(Column(f"{name.capitalize()}, h", True) for name in LOSSES.values()),
+            Column("Cost", True),
+        ),
         _with_total(lines[:-1], lines[-1]) if by_machine else [],
         empty="No planned time is in the book.",
     ).without_empty("Cost")
@@ -246,59 +254,30 @@ def _indicators_table(rows: Sequence[Row], total: Row) -> Table:
 
 
 def _restated(changes: pl.DataFrame) -> list[Block]:
-    """Lay out what would be otherwise today, a machine at a time, each with its cause."""
+    """Lay out the main figures that would be otherwise today, a machine at a time, each with its cause."""
+    machines = changes.partition_by("machine", maintain_order=True)
     blocks: list[Block] = []
-    listed = changes.head(RESTATED_LISTED)
-    for (machine,), frame in listed.group_by("machine", maintain_order=True):
+    for frame in machines[:RESTATED_LISTED]:
+        machine = frame["machine"][0]
         added = frame["frozen"].null_count() == frame.height
         what = "was not in the statement, and is in no sum" if added else "would be otherwise today"
+        shown = [row for row in frame.to_dicts() if row["figure"] in RESTATED_FIGURES]
         blocks.append(Text(f"{machine} {what}: {frame['cause'][0]}."))
         blocks.append(
             Table(
                 f"{machine}, as frozen and as of today",
-                (Column("Figure"), Column("Frozen -> today")),
+                (Column("Figure"), Column("Frozen → today")),
                 [
                     (
-                        Cell(" ".join(filter(None, (LOSSES.get(row["item"], row["item"]), figure_name(row["figure"]))))),
-                        Cell(row["told"]),
+                        Cell(
+                            " ".join(filter(None, (LOSSES.get(row["item"], row["item"]), figure_name(row["figure"]))))
+                        ),
+                        Cell(row["told"].replace("->", "→")),
                     )
-                    for row in frame.to_dicts()
+                    for row in shown
                 ],
+                empty="None of the main figures.",
             )
         )
-    if changes.height > listed.height:
-        more = f"The first {listed.height} of {changes.height}; `spindlebook report restatements` has all."
-        blocks.append(Text(more, "note"))
+    blocks.append(Text("All figures: `spindlebook report restatements`.", "note"))
     return blocks
-
-
-def months_table(book: Book) -> Table:
-    """Lay out the months of the book, newest first, each leading to its page to print."""
-    lines = []
-    for frame in book.data.utilisation.sort("month", descending=True).partition_by("month", maintain_order=True):
-        month, stated = str(frame["month"][0]), in_statement(frame)
-        total = month_total(stated)
-        standing = "restated" if frame["restated"].any() else str(frame["standing"][0])
-        lines.append(
-            (
-                Cell(wording.month(month), month_path(month), sort=month),
-                cells.count(stated.height),
-                cells.hours(total["planned_s"] / 3600, 0),
-                cells.percent(total["coverage"]),
-                cells.percent(total["spindle_utilisation"], 1),
-                Cell(STANDING_WORDS[standing], mark="bad" if standing == "restated" else ""),
-            )
-        )
-    return Table(
-        "Months to print",
-        (
-            Column("Month"),
-            Column("Machines", True),
-            Column("Planned", True),
-            Column("Coverage", True),
-            Column("Spindle utilisation", True),
-            Column("Standing"),
-        ),
-        lines,
-        empty="No machine time is in the book yet.",
-    )

@@ -17,6 +17,7 @@ from dashboards.book import Book, Row
 from dashboards.charts.theme import spec_text
 from dashboards.charts.utilisation import machines_chart
 from dashboards.pages.lost_time import CHANGES_NOTE, STOPS_NOTE, changes_table, losses_table, stops_table
+from dashboards.pages.month_list import months_table
 from schemas.indicators import INDICATORS
 from schemas.vocabulary import STATES
 
@@ -25,6 +26,10 @@ MACHINES_DRAWN: Final = 40
 BASIS_NOTE: Final = (
     "Basis: measured comes from the control's own states; derived from cycle records and tool changes; estimated where "
     "no share of non-cutting time is known. No data is never counted as idle."
+)
+FREEZE_NOTE: Final = (
+    "A frozen month keeps its figures on all pages, whatever comes in later: `spindlebook freeze --month`. Restated: "
+    "later data would make others of them; the month's page says which, and why."
 )
 GAPS_NOTE: Final = (
     "Gaps are listed between a machine's first and last record only; planned time before the first or after the last "
@@ -130,6 +135,7 @@ def utilisation_page(book: Book) -> Page:
             )
         )
         sections += _lost_time(book, book.month)
+        sections.append(Section("Months to print and sign", [months_table(book), Text(FREEZE_NOTE, "note")], "months"))
     rows = book.data.utilisation.sort("month", "machine", descending=[True, False]).to_dicts()
     sections.append(
         Section(
@@ -186,7 +192,7 @@ def _machines_figure(book: Book) -> Figure:
             "month": row["month"],
             "utilisation": row["spindle_utilisation"] or 0.0,
             "thin": thin(row),
-            "text": short_percent(row),
+            "text": short_percent(row) + ("*" if row["restated"] else ""),
             "told": told(row),
         }
         for row in rows
@@ -203,6 +209,8 @@ def _machines_figure(book: Book) -> Figure:
         "Per cent of planned, observed time spent cutting. Dashed and white: under "
         f"{wording.percent(book.data.least_coverage)} of planned time was observed, so the month does not compare."
     )
+    if any(row["restated"] for row in rows):
+        note += " *: frozen, and restated since."
     if len(machines) > len(shown):
         note += f" The first {len(shown)} of {len(machines)} machines; the table below has all."
     span = f"Month, {wording.month(months[0])} to {wording.month(months[-1])}"

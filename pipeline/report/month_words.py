@@ -28,13 +28,13 @@ HOW_TO_READ: Final = (
     ),
     (
         "Basis",
-        "How the times were obtained: measured from the control's own states; derived from its lists of cycles and tool "
-        "changes; estimated where no share of non-cutting time is known. A sum bears the weakest basis in it.",
+        "How the times were obtained: measured from the control's own states; derived from its lists of cycles and "
+        "tool changes; estimated where no share of non-cutting time is known. A sum bears the weakest basis in it.",
     ),
     (
         "Outside planned time",
-        "In cycle during overtime, and lights-out (running unattended), count in the hours of the whole month and not in "
-        "planned time.",
+        "In cycle during overtime, and lights-out (running unattended), count in the hours of the whole month and not "
+        "in planned time.",
     ),
     (
         "Sums",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,7 +20,12 @@ from pipeline.report.output import harmless
 from pipeline.report.restating import figure_name
 from schemas.vocabulary import LOSSES
 
-OPTIONS: Final = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True}
+OPTIONS: Final = {
+    "strings_to_formulas": False,
+    "strings_to_urls": False,
+    "strings_to_numbers": False,
+    "in_memory": True,
+}
 FIRST_ROW: Final = 5
 """The first row of machines, counted from 0: above it stand title, shop, standing and heads."""
 
@@ -82,6 +87,13 @@ def write_month_workbook(frames: MonthFrames, path: Path) -> None:
     """Write the workbook of a month."""
     import xlsxwriter
 
+    frames = replace(
+        frames,
+        shop_name=harmless(pl.DataFrame({"name": [frames.shop_name]}))["name"][0],
+        machines=harmless(frames.machines),
+        losses=harmless(frames.losses),
+        restatements=harmless(frames.restatements),
+    )
     buffer = io.BytesIO()
     with xlsxwriter.Workbook(buffer, OPTIONS) as workbook:
         forms = _forms(workbook)
@@ -91,7 +103,7 @@ def write_month_workbook(frames: MonthFrames, path: Path) -> None:
             _restated(workbook.add_worksheet("Restated"), forms, frames)
         _how_to_read(workbook.add_worksheet("How to read it"), forms, frames)
         times = pl.selectors.datetime()
-        data = harmless(frames.machines).with_columns(times.dt.replace_time_zone(None))
+        data = frames.machines.with_columns(times.dt.replace_time_zone(None))
         data.write_excel(workbook, worksheet="Data", autofit=True, freeze_panes=(1, 0))
     path.write_bytes(buffer.getvalue())
 
@@ -167,7 +179,13 @@ def _write(sheet: Any, line: int, place: int, column: _Column, value: Any, form:
 
 def _losses(sheet: Any, forms: dict[str, Any], frames: MonthFrames) -> None:
     money = f"Cost ({frames.currency})" if frames.currency else "Cost"
-    _top(sheet, forms, frames, "What kept machines from cutting", ["Machine", "Loss", "Hours (h)", "Of planned (%)", money])
+    _top(
+        sheet,
+        forms,
+        frames,
+        "What kept machines from cutting",
+        ["Machine", "Loss", "Hours (h)", "Of planned (%)", money],
+    )
     rows = in_statement(frames.losses)
     for number, row in enumerate(rows.to_dicts(), start=FIRST_ROW):
         grey = " grey" if row["low_coverage"] else ""

@@ -9,7 +9,7 @@ from pipeline.report.indicators import indicator_rows
 from pipeline.report.periods import PeriodKind
 from pipeline.report.queries import UTILISATION_QUERIES, Narrowed, ReportName, query, require_marts
 from pipeline.report.restating import restatements
-from pipeline.report.stated import narrowed_months, stated_months
+from pipeline.report.stated import narrowed_months, stated_losses, stated_months
 from pipeline.store.book import Book
 from schemas.shop import ShopFile
 
@@ -28,6 +28,8 @@ def report(book: Book, name: ReportName, narrowed: Narrowed, shop: ShopFile, by:
             return stated_months(book, narrowed)
         case "utilisation":
             return query(book, UTILISATION_QUERIES[by], narrowed)
+        case "losses":
+            return stated_losses(book, narrowed)
         case "indicators":
             return indicator_rows(report(book, "utilisation", narrowed, shop, by))
         case "changes":

@@ -12,7 +12,7 @@ from pipeline.report.freezing import program_of, settings_of
 from pipeline.report.month_span import month_span
 from pipeline.report.queries import Narrowed, query, query_with
 from pipeline.report.settings_change import changed_settings
-from pipeline.report.stated import KEPT, TODAY, Compared, compared
+from pipeline.report.stated import KEPT, TODAY, Compared, compared, is_figure
 from pipeline.store.book import Book
 from pipeline.store.frozen import Statement, standing, stated_sources
 from schemas.shop import ShopFile
@@ -38,6 +38,12 @@ SHARES: Final = frozenset(
         "nee_index", "ideal_share", "share_of_planned",
     }
 )  # fmt: skip
+FIGURE_NAMES: Final = {
+    "observed_planned_s": "planned, observed",
+    "share_of_planned": "share of planned time",
+    "oee_index": "OEE index",
+    "nee_index": "NEE index",
+}
 MOST_FILES: Final = 5
 LEAST_HOURS_S: Final = 36.0
 """Smaller changes of a time are written in seconds, so that none reads as nothing."""
@@ -74,7 +80,7 @@ def _changed_figures(result: Compared, report: str) -> list[dict[str, Any]]:
         found += [
             _changed(row, name, None, value, keys)
             for name, value in row.items()
-            if value and name not in keys and name in (KEPT[report].figures or row)
+            if value and is_figure(report, name, result.added.schema[name])
         ]
     return found
 
@@ -95,9 +101,9 @@ def _changed(row: dict[str, Any], name: str, frozen: Any, now: Any, keys: tuple[
 
 def figure_name(column: str) -> str:
     """Name a figure for a reader: `cutting_planned_s` is cutting in planned time."""
+    if column in FIGURE_NAMES:
+        return FIGURE_NAMES[column]
     name = column.removesuffix("_s")
-    if name == "observed_planned":
-        return "planned, observed"
     if name.endswith("_planned"):
         name = f"{name.removesuffix('_planned')} in planned time"
     return name.replace("_", " ")
@@ -171,7 +177,7 @@ def file_changes(then: pl.DataFrame, now: pl.DataFrame, machine: str, month: str
         pl.coalesce("name", "name_then", "file_id"), pl.col("rows", "rows_then").fill_null(0)
     )
     known = set(then["file_id"])
-    gained, lost = [], []
+    gained, lost, anew = [], [], []
     for row in both.sort("ingested_at", "name", "kind").iter_rows(named=True):
         rows, before = row["rows"], row["rows_then"]
         name = _file(row["name"])
@@ -183,7 +189,10 @@ def file_changes(then: pl.DataFrame, now: pl.DataFrame, machine: str, month: str
         elif rows < before:
             lost.append(f"{name} now gives {what}, {before:,} before")
         elif row["reading_fingerprint"] != row["reading_fingerprint_then"]:
-            gained.append(f"{name} was read anew with another profile or setting ({what})")
+            anew.append(f"{name} ({what})")
+    if anew:
+        more = f" and {len(anew) - 1} more files" if len(anew) > 1 else ""
+        gained.append(f"read anew by another profile, setting or program: {anew[0]}{more}")
     return gained or lost
 
 

@@ -27,7 +27,11 @@ class Kept:
 
 
 MONTHLY: Final = "utilisation"
-KEPT: Final[dict[str, Kept]] = {MONTHLY: Kept(("machine", "month"))}
+LOSSES: Final = "losses"
+KEPT: Final[dict[str, Kept]] = {
+    MONTHLY: Kept(("machine", "month")),
+    LOSSES: Kept(("machine", "month", "loss"), ("hours", "share_of_planned", "cost")),
+}
 """The reports whose rows are frozen with a month."""
 
 OPEN, FROZEN, RESTATED, ADDED = "open", "frozen", "restated", "added later"
@@ -61,13 +65,18 @@ def compared(today: pl.DataFrame, statement: Statement, report: str) -> Compared
     )
     renamed = month.rename({name: f"{name}{TODAY}" for name in figures})
     both = kept.join(renamed, on=keys, how="left", nulls_equal=True)
-    held_against = [name for name in known if name in (KEPT[report].figures or known)]
+    held_against = [name for name in known if is_figure(report, name, today.schema[name])]
     differs = [pl.when(_differs(name, today.schema[name])).then(pl.lit(name)) for name in held_against]
     held = both.with_columns(
         *(pl.col(f"{name}{TODAY}").alias(name) for name in figures if name not in known),
         differs=pl.concat_list(differs).list.drop_nulls() if differs else pl.lit([], pl.List(pl.String)),
     )
     return Compared(held, month.join(kept, on=keys, how="anti", nulls_equal=True).drop("there"))
+
+
+def is_figure(report: str, name: str, dtype: pl.DataType) -> bool:
+    """Whether a column of a report is held against today's; marks, such as that of low coverage, are not."""
+    return dtype != pl.Boolean and name in (KEPT[report].figures or (name,)) and name not in KEPT[report].keys
 
 
 def _differs(name: str, dtype: pl.DataType) -> pl.Expr:
@@ -99,7 +108,17 @@ def stated(today: pl.DataFrame, statements: Iterable[Statement], report: str = M
 
 def stated_months(book: Book, narrowed: Narrowed | None = None) -> pl.DataFrame:
     """Return monthly utilisation as the shop states it: frozen months as they were frozen, the others as of today."""
-    return narrowed_months(stated(query(book, "utilisation"), standing(book)), narrowed or Narrowed())
+    return _stated(book, MONTHLY, narrowed)
+
+
+def stated_losses(book: Book, narrowed: Narrowed | None = None) -> pl.DataFrame:
+    """Return what months lost, likewise, the largest loss of each machine and month first."""
+    losses = _stated(book, LOSSES, narrowed)
+    return losses.sort("machine", "month", "hours", "loss", descending=[False, False, True, False])
+
+
+def _stated(book: Book, report: str, narrowed: Narrowed | None) -> pl.DataFrame:
+    return narrowed_months(stated(query(book, report), standing(book), report), narrowed or Narrowed())
 
 
 def narrowed_months(rows: pl.DataFrame, narrowed: Narrowed) -> pl.DataFrame:

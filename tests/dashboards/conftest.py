@@ -235,7 +235,7 @@ def month_of(machine: str, month: str, cutting: float, coverage: float) -> dict[
         **{"actual_production_s": observed * busy, "actual_delay_s": observed * 0.07, "ideal_share": 0.93},
         **{"effectiveness": 0.94, "quality_ratio": 0.99, "oee_index": busy * 0.94 * 0.99},
         **{"nee_index": (busy + 0.14) * 0.94 * 0.99, "low_coverage": coverage < 0.8},
-        **{"overtime_s": 0.0, "lights_out_s": 7200.0},
+        **{"overtime_s": 0.0, "lights_out_s": 7200.0, "restated": False, "standing": "open"},
     }
 
 

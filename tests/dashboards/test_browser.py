@@ -6,6 +6,7 @@ Needs Debian's chromium (or another in CHROMIUM); without it the tests skip, or 
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -56,7 +57,8 @@ def folders(sites: dict[str, Callable[[], SiteData]], tmp_path_factory: pytest.T
 def visit(page: Any, path: Path) -> None:
     """Open a page and wait until its charts are drawn."""
     page.goto(path.as_uri())
-    page.wait_for_function("document.documentElement.dataset.charts === 'ready'", timeout=20_000)
+    if page.locator("script").count():
+        page.wait_for_function("document.documentElement.dataset.charts === 'ready'", timeout=20_000)
 
 
 @pytest.mark.parametrize("width", [1280, 390])
@@ -247,11 +249,35 @@ def test_print_fits_the_paper(browser: Any, folders: dict[str, Path]) -> None:
     page.close()
 
 
+def test_a_month_prints_on_two_sheets_of_a4(browser: Any, folders: dict[str, Path]) -> None:
+    """Every month of the shop, with the browser's own wish for backgrounds off; nothing is wider than the paper."""
+    page = browser.new_page()
+    for path in sorted(folders["full"].glob("month-*.html")):
+        visit(page, path)
+        page.emulate_media(media="print")
+        page.set_viewport_size({"width": 703, "height": 1032})  # A4 less margins of 12 mm
+        assert page.evaluate("document.documentElement.scrollWidth") <= 703
+        bar = page.locator(".s").first
+        assert bar.evaluate("(bar) => getComputedStyle(bar).printColorAdjust") == "exact"
+        printed = page.pdf(prefer_css_page_size=True)
+        boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", printed)
+        assert len(re.findall(rb"/Type /Page\b(?!s)", printed)) == len(boxes) == 2
+        assert {(round(float(width)), round(float(height))) for width, height in boxes} == {(595, 842)}
+    page.close()
+
+
 def test_links_and_text_have_contrast(browser: Any, folders: dict[str, Path]) -> None:
     """All text reaches the contrast of WCAG 2.2 level AA (4.5 to 1, formula of WCAG's relative luminance)."""
     page = browser.new_page()
     lowest = 21.0
-    for name in ("index.html", "overruns.html", "tool-life.html", "quality.html", "job/bracket.html"):
+    for name in (
+        "index.html",
+        "overruns.html",
+        "tool-life.html",
+        "quality.html",
+        "job/bracket.html",
+        "month-2026-05.html",
+    ):
         visit(page, folders["full"] / name)
         ratios = page.evaluate(CONTRAST)
         assert len(ratios) > 30

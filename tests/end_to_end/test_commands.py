@@ -27,7 +27,20 @@ MARTS = {
     "losses": "month_loss",
     "stops": "longest_stop",
 }
-COMMANDS = ("run", "demo", "ingest", "derive", "publish", "check", "profile", "report", "rejects", "quote", "schedule")
+COMMANDS = (
+    "run",
+    "demo",
+    "ingest",
+    "derive",
+    "publish",
+    "check",
+    "profile",
+    "report",
+    "freeze",
+    "rejects",
+    "quote",
+    "schedule",
+)
 
 
 @pytest.fixture
@@ -76,7 +89,7 @@ def test_report_formats_agree(spindlebook: Command, demo_shop: Path, tmp_path: P
     as_csv = list(csv.DictReader(io.StringIO(spindlebook(*arguments, "--format", "csv").stdout)))
     workbook = tmp_path / "march.xlsx"
     assert spindlebook(*arguments, "--format", "xlsx", "--output", workbook).returncode == 0
-    header, values = list(openpyxl.load_workbook(workbook).active.iter_rows(values_only=True))
+    header, values = list(openpyxl.load_workbook(workbook)["Data"].iter_rows(values_only=True))
 
     assert len(as_json) == len(as_csv) == 1
     assert float(as_csv[0]["cutting_s"]) == as_json[0]["cutting_s"]
@@ -84,6 +97,27 @@ def test_report_formats_agree(spindlebook: Command, demo_shop: Path, tmp_path: P
     table = spindlebook(*arguments).stdout.splitlines()
     assert table[0].split()[:2] == ["machine", "month"]
     assert table[2].split()[:2] == ["M2", "2026-03"]
+
+
+def test_a_month_is_a_page_to_print(spindlebook: Command, demo_shop: Path, tmp_path: Path) -> None:
+    """One file, for one month of all machines alone; the same as the site has."""
+    arguments = ("report", "utilisation", "-w", demo_shop, "--format", "html")
+    page = tmp_path / "march.html"
+
+    done = spindlebook(*arguments, "--month", "2026-03", "--output", page)
+
+    assert done.returncode == 0, done.stderr
+    text = page.read_text(encoding="utf-8")
+    assert "Machine time in March" in text
+    assert "Open: figures may still change" in text
+    assert (demo_shop / "site" / "month-2026-03.html").exists()
+    for narrowed in ((), ("--month", "2026-03", "--machine", "M1"), ("--day", "2026-03-02")):
+        refused = spindlebook(*arguments, *narrowed)
+        assert refused.returncode == 2
+        assert "--format html is for one month of all machines" in refused.stderr
+    missing = spindlebook(*arguments, "--month", "2031-01")
+    assert missing.returncode == 3
+    assert "no machine time in this month" in missing.stderr
 
 
 def test_report_is_narrowed_to_a_job(spindlebook: Command, demo_shop: Path) -> None:
