@@ -137,6 +137,7 @@ def _connect(
     except duckdb.Error as error:
         raise _in_words(path, error) from error
     connection.execute("set TimeZone = 'UTC'")
+    connection.execute("set enable_progress_bar = false")  # it would be drawn into the results of a long query
     return connection
 
 
