@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
+import importlib
 import sys
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -20,6 +20,8 @@ from pipeline.store.book import Book, open_book
 from schemas.core import accepted
 from schemas.shop import ShopFile
 from schemas.vocabulary import InputKind
+
+sys.path.insert(0, str(Path(__file__).parent))  # tests are no package: oracles and generators are found by their names
 
 Rows = Sequence[Mapping[str, Any]]
 Frames = Mapping[InputKind, Rows]
@@ -100,38 +102,19 @@ def shop_with() -> Callable[..., ShopFile]:
 @pytest.fixture(scope="session")
 def oracle() -> ModuleType:
     """The naive time line, oracles/time_line.py."""
-    return load_beside("oracles/time_line.py")
-
-
-@pytest.fixture(scope="session")
-def working_days() -> ModuleType:
-    """Random machines at work, working_days.py."""
-    return load_beside("working_days.py")
+    return importlib.import_module("oracles.time_line")
 
 
 @pytest.fixture(scope="session")
 def lost_time() -> ModuleType:
     """The naive longest stops and tool changes, oracles/lost_time.py."""
-    return load_beside("oracles/lost_time.py")
+    return importlib.import_module("oracles.lost_time")
 
 
 @pytest.fixture(scope="session")
 def calendar_oracle() -> ModuleType:
     """The naive calendar, oracles/calendar_days.py."""
-    return load_beside("oracles/calendar_days.py")
-
-
-def load_beside(path: str) -> ModuleType:
-    """A module that lies beside this one; tests are no package."""
-    name = "derive_" + Path(path).stem
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
+    return importlib.import_module("oracles.calendar_days")
 
 
 @pytest.fixture(scope="session")

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
+from working_days import TOLD, days_of, estimates, orders
 
 from pipeline.derive.deriving import derive
 from pipeline.progress import Null
@@ -174,16 +175,16 @@ def shop_at(rng: Random, zone: str, machines: Sequence[str]) -> ShopFile:
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_deriving_after_each_arrival_is_deriving_at_once(working_days: Any, seed: int) -> None:
+def test_deriving_after_each_arrival_is_deriving_at_once(seed: int) -> None:
     rng = Random(seed)
     zone, first = PLACES[seed % len(PLACES)]
     machines = {
-        f"M{number}": working_days.days_of(
+        f"M{number}": days_of(
             rng, f"M{number}", told, first + timedelta(days=rng.choice([0, 0, 6])), rng.randint(8, 14), ZoneInfo(zone)
         ).kinds()
-        for number, told in enumerate([*working_days.TOLD, rng.choice(working_days.TOLD)])
+        for number, told in enumerate([*TOLD, rng.choice(TOLD)])
     }
-    others = [{"estimate": working_days.estimates(rng)}, {"job": working_days.orders(rng, first)}]
+    others = [{"estimate": estimates(rng)}, {"job": orders(rng, first)}]
     steps = arrivals(rng, machines, others, first, most=7)
     shop = shop_at(rng, zone, list(machines)[:4])
     looked_at = {rng.randrange(len(steps) - 1), len(steps) - 1}

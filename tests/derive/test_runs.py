@@ -327,6 +327,27 @@ def test_stream_cycles_cite_their_first_and_last_event(book_of: Any, shop_with: 
     assert book.rows("select row_number, last_row_number, program, basis from core.run") == [(2, 5, "O1", "measured")]
 
 
+def test_cycles_of_one_second_are_cycles_of_their_own(book_of: Any, shop_with: Any, when: Any) -> None:
+    rows = execution(
+        when, f"{MON} 05:59 Program=O1", f"{MON} 06:00:00.100 Execution=ACTIVE", f"{MON} 06:00:00.300 Execution=READY",
+        f"{MON} 06:00:00.500 Execution=ACTIVE", f"{MON} 06:10 Execution=READY",
+    )  # fmt: skip
+    estimate = [{"program": "O1", "operation": "10", "cycle_s": 500.0}]
+    book = book_of({"event": rows, "estimate": estimate}, shop_with())
+    assert book.rows("select count(distinct run_id), min(actual_s), max(actual_s) from core.run") == [(2, 0.2, 599.5)]
+
+
+def test_a_path_that_is_still_active_when_the_stream_ends_has_not_stopped(
+    book_of: Any, shop_with: Any, when: Any
+) -> None:
+    rows = [
+        *execution(when, f"{MON} 06:00 Execution=ACTIVE", path="p1"),
+        *execution(when, f"{MON} 06:01 Execution=ACTIVE", f"{MON} 06:10 Execution=STOPPED", path="p2"),
+    ]
+    book = book_of({"event": rows}, shop_with())
+    assert book.rows("select outcome from core.stream_cycle") == [("unknown",)]
+
+
 def test_a_machine_with_a_list_takes_no_cycles_from_its_stream(book_of: Any, shop_with: Any, when: Any) -> None:
     events = execution(
         when, f"{MON} 06:00 Execution=ACTIVE", f"{MON} 06:10 Execution=READY", f"{MON} 07:00 Execution=READY"

@@ -1,25 +1,29 @@
-"""A machine's time line worked out instant by instant from DESIGN section 5, to hold the SQL against.
+"""A machine's time line worked out event by event from the design, to hold the SQL against.
 
-Slow on purpose: every stretch between two neighbouring instants asks every record anew. No SQL, no frames; times are
-whole microseconds since 1970.
+No SQL, no frames; times are whole microseconds since 1970. What a control says is kept as it says it, and every stretch
+between two neighbouring instants is judged by what stands then.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
-from itertools import pairwise
+from functools import cache, cached_property
+from itertools import groupby, pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from schemas.shop import DAYS, MachineSettings, ShiftSettings, ShopFile
+from schemas.shop import DAYS, DateRange, MachineSettings, OvertimeSettings, ShiftSettings, ShopFile, WorkingHours
 
 SECOND = 1_000_000
 STOPS = ("OPTIONAL_STOP", "PROGRAM_STOPPED", "PROGRAM_OPTIONAL_STOP")
 HOLDS = ("FEED_HOLD", "INTERRUPTED", "WAIT")
 NOT_SAMPLES = ("Program", "ToolNumber", "PartCount", "PathFeedrateOverride", "RotaryVelocityOverride", "LineNumber")
+
+REACH_DAYS = 32  # the rest of the months that the first and the last record are in
 
 Stretch = tuple[int, int]
 
@@ -34,6 +38,7 @@ class Span:
     planned: bool
     basis: str | None
     detail: str | None = None
+    feed_override: float | None = None
 
 
 @dataclass(frozen=True)
@@ -56,6 +61,7 @@ def us(moment: datetime) -> int:
 # --- planned time -------------------------------------------------------------------------------------------------
 
 
+@cache
 def wall_to_us(day: date, minutes: int, zone: ZoneInfo) -> int:
     """First instant at which the clock on the wall shows at least this time of this day."""
     wall = datetime.combine(day, time()) + timedelta(minutes=minutes)
@@ -70,33 +76,52 @@ def wall_to_us(day: date, minutes: int, zone: ZoneInfo) -> int:
 
 def shift_stretches(shop: ShopFile, machine: str, first: date, last: date) -> list[Stretch]:
     """Planned stretches of a machine on local days `first` to `last`, unioned and in order."""
-    zone, found = shop.shop.zone, []
     rules = shop.shift or [ShiftSettings(days=list(DAYS), start=time(0), end=time(0))]
-    day = first
-    while day <= last:
-        closed = any(
-            row.from_ <= day <= row.to and ("*" in row.machines or machine in row.machines) for row in shop.closed
-        )
-        for rule in rules:
-            named = "*" in rule.machines or machine in rule.machines
-            if named and not closed and DAYS[day.weekday()] in rule.days and _in_force(rule, day):
-                found += [(wall_to_us(day, a, zone), wall_to_us(day, b, zone)) for a, b in _working_minutes(rule)]
-        day += timedelta(days=1)
+    return hours_of(rules, shop, machine, first, last)
+
+
+def overtime_stretches(shop: ShopFile, machine: str, first: date, last: date) -> list[Stretch]:
+    """The same of hours that people work beyond the shifts; what of them lies in a shift is no overtime."""
+    return hours_of(shop.overtime, shop, machine, first, last)
+
+
+def hours_of(rules: Sequence[WorkingHours], shop: ShopFile, machine: str, first: date, last: date) -> list[Stretch]:
+    """Working hours that begin on days that are not closed; overtime on set dates is worked all the same."""
+    found = []
+    zone = shop.shop.zone
+    for rule in rules:
+        if not _names(rule, machine):
+            continue
+        worked = _working_minutes(rule.start, rule.end, tuple(rule.breaks))
+        is_set = isinstance(rule, OvertimeSettings) and None not in (rule.from_, rule.to) and rule.days == list(DAYS)
+        for number in range((last - first).days + 1):
+            day = first + timedelta(days=number)
+            is_in_force = (rule.from_ is None or rule.from_ <= day) and (rule.to is None or day <= rule.to)
+            if is_in_force and DAYS[day.weekday()] in rule.days and (is_set or not is_closed(shop, machine, day)):
+                found += [(wall_to_us(day, a, zone), wall_to_us(day, b, zone)) for a, b in worked]
     return union(found)
 
 
-def _in_force(rule: ShiftSettings, day: date) -> bool:
-    return (rule.from_ is None or rule.from_ <= day) and (rule.to is None or day <= rule.to)
+def is_closed(shop: ShopFile, machine: str, day: date) -> bool:
+    """Whether the shop closed on a day and did not open all the same."""
+    closed, opened = (
+        any(row.from_ <= day <= row.to and _names(row, machine) for row in rows) for rows in (shop.closed, shop.open)
+    )
+    return closed and not opened
 
 
-def _working_minutes(rule: ShiftSettings) -> list[Stretch]:
-    """Minute by minute: which minutes after midnight of the shift's day are worked."""
-    start = rule.start.hour * 60 + rule.start.minute
-    end = rule.end.hour * 60 + rule.end.minute
+def _names(rule: WorkingHours | DateRange, machine: str) -> bool:
+    return "*" in rule.machines or machine in rule.machines
+
+
+@cache
+def _working_minutes(begin: time, finish: time, breaks: tuple[str, ...]) -> list[Stretch]:
+    """Minute by minute: which minutes after midnight of the day are worked."""
+    start, end = begin.hour * 60 + begin.minute, finish.hour * 60 + finish.minute
     if end <= start:
         end += 1440
     off: set[int] = set()
-    for stretch in rule.breaks:
+    for stretch in breaks:
         (h1, m1), (h2, m2) = ((int(x) for x in clock.split(":")) for clock in stretch.split("-"))
         first, last = h1 * 60 + m1, h2 * 60 + m2
         if last <= first:
@@ -160,170 +185,181 @@ def changes_of(facts: Facts, settings: MachineSettings) -> list[Change]:
 
 # --- what the stream says -----------------------------------------------------------------------------------------
 
+Event = dict[str, Any]
+
 
 class Stream:
-    """The events of one machine and what they say at an instant."""
+    """The events of one machine, in order, and what the whole of them shows that the control can tell."""
 
     def __init__(self, facts: Facts, settings: MachineSettings) -> None:
-        self.changes = changes_of(facts, settings)
         timed = [{**event, "at_us": us(event["occurred_at"])} for event in facts.events]
         self.events = sorted(timed, key=lambda e: (e["at_us"], e["row_number"]))
         self.settings = settings
         self.times = sorted({e["at_us"] for e in self.events})
         self.executes = any(e["item"] == "Execution" for e in self.events)
-        seen = [e["at_us"] for e in self.events if e["item"] == "Availability"]
         if not self.executes:  # such a stream tells of nothing but when the machine was seen
+            seen = [e["at_us"] for e in self.events if e["item"] == "Availability"]
             self.times = [at for at in self.times if seen and at >= seen[0]]
             self.times = self.times if len(self.times) > 1 else []
-        speeds = [e for e in self.events if e["item"] == "RotaryVelocity" and _number(e) is not None]
-        feeds = [e for e in self.events if e["item"] == "PathFeedrate" and _number(e) is not None]
+        speeds = [e for e in self.events if e["item"] == "RotaryVelocity" and number(e) is not None]
+        feeds = [e for e in self.events if e["item"] == "PathFeedrate" and number(e) is not None]
         self.has_speed, self.has_feed = bool(speeds), bool(feeds)
-        self.actual_speed = any(_is_actual(e) for e in speeds)
-        self.actual_feed = any(_is_actual(e) for e in feeds)
+        self.actual_speed = any(is_actual(e) for e in speeds)
+        self.actual_feed = any(is_actual(e) for e in feeds)
+        spindles = {e["data_item_id"] for e in self.events if e["item"] == "RotaryVelocity" and self.tells_speed(e)}
+        modes = {(e["path"], e["data_item_id"]) for e in self.events if e["item"] == "RotaryMode"}
+        self.one_spindle = len(spindles) == len(modes) == 1
         self.silences = self._silences()
 
-    def _latest(self, at: int, wanted: Callable[[dict[str, Any]], bool], key: Callable[[dict[str, Any]], Any]) -> dict:
-        """The last wanted event of each key up to and with an instant."""
-        found: dict[Any, dict[str, Any]] = {}
-        for event in self.events:
-            if event["at_us"] <= at and wanted(event):
-                found[key(event)] = event
-        return found
-
-    def executions(self, at: int) -> list[str]:
-        """What each path executes; paths of which nothing is known are left out."""
-        latest = self._latest(at, lambda e: e["item"] == "Execution", lambda e: e["path"])
-        return [e["value"] for e in latest.values() if e["value"] != "UNAVAILABLE"]
-
-    def is_active(self, at: int) -> bool:
-        return "ACTIVE" in self.executions(at)
-
-    def is_away(self, at: int) -> bool:
-        latest = self._latest(at, lambda e: e["item"] == "Availability", lambda e: e["path"])
-        return self.covers(at) and any(e["value"] == "UNAVAILABLE" for e in latest.values())
+    def tells_speed(self, event: Event) -> bool:
+        return is_actual(event) or not self.actual_speed
 
     def covers(self, at: int) -> bool:
         return bool(self.times) and self.times[0] <= at < self.times[-1]
 
-    def is_observed(self, at: int) -> bool:
-        if not self.covers(at) or self.is_away(at):
-            return False
-        if self.executes and not self.executions(at):
-            return False
-        return not inside(at, self.silences)
+    def said(self, instants: Iterable[int]) -> Iterator[tuple[int, Control]]:
+        """Walk through instants in order with what the control has said up to and with each."""
+        control, place = Control(self), 0
+        for at in instants:
+            while place < len(self.events) and self.events[place]["at_us"] <= at:
+                control.hear(self.events[place])
+                place += 1
+            yield at, control
 
-    def is_manual(self, at: int) -> bool:
-        latest = self._latest(at, lambda e: e["item"] == "ControllerMode", lambda e: e["path"])
-        return any(e["value"] in ("MANUAL", "MANUAL_DATA_INPUT") for e in latest.values())
-
-    def is_faulted(self, at: int) -> bool:
-        stops = self._latest(at, lambda e: e["item"] == "EmergencyStop", lambda e: e["path"])
-        if any(e["value"] == "TRIGGERED" for e in stops.values()):
-            return True
-        standing: set[tuple[str, str]] = set()
-        for event in self.events:
-            if event["level"] is None or event["at_us"] > at:
+    def _silences(self) -> list[Stretch]:
+        """Stretches without any record; the sign of life is asked for apart while ACTIVE and while not."""
+        if not self.executes:
+            return []
+        limit = round(self.settings.silent_after_s * SECOND)
+        was_active = {at: control.is_active for at, control in self.said(self.times)}
+        samples = sorted({e["at_us"] for e in self.events if is_sample(e)})
+        found = []
+        for active in (True, False):
+            gaps = sorted(b - a for a, b in pairwise(samples) if was_active[a] == active)
+            if not gaps or not gaps[math.ceil(0.99 * len(gaps)) - 1] < limit / 3:
                 continue
-            condition, code = event["data_item_id"] or event["item"], event["native_code"] or ""
-            if event["level"] == "FAULT":
-                standing.add((condition, code))
-            elif event["level"] == "UNAVAILABLE" or (event["level"] == "NORMAL" and not code):
-                standing = {fault for fault in standing if fault[0] != condition}
+            found += [(a, b) for a, b in pairwise(self.times) if b - a > limit and was_active[a] == active]
+        return found
+
+
+class Control:
+    """What a control has said so far."""
+
+    def __init__(self, stream: Stream) -> None:
+        self.stream = stream
+        self.said: dict[str, dict[Any, str | None]] = defaultdict(dict)  # item -> path -> latest value
+        self.speeds: dict[Any, tuple[Any, float]] = {}  # spindle -> path, speed
+        self.feeds: dict[Any, float] = {}  # path -> feed
+        self.rapids: dict[Any, float] = {}  # path -> rapid override
+        self.programmed: dict[Any, float] = {}  # path -> feed override
+        self.feed_override: float | None = None  # the last one told of any path
+        self.faults: set[tuple[str, str]] = set()
+        self.last_mode: str | None = None  # of the only spindle
+
+    def hear(self, event: Event) -> None:
+        item, path, value = event["item"], event["path"], event["value"]
+        if event["level"] is not None:
+            self._condition(event)
+            return
+        if item == "RotaryVelocity" and self.stream.tells_speed(event):
+            self.speeds[event["data_item_id"]] = path, abs(number(event) or 0)
+        elif item == "PathFeedrate" and (is_actual(event) or not self.stream.actual_feed):
+            told = number(event)
+            self.feeds[path] = -1.0 if told is None else told
+        elif item == "PathFeedrateOverride" and number(event) is not None:
+            if event["sub_type"] == "RAPID":
+                self.rapids[path] = number(event) or 0.0
             else:
-                standing.discard((condition, code))
-        return bool(standing)
+                self.programmed[path] = self.feed_override = number(event) or 0.0
+        elif item == "RotaryMode":
+            self.last_mode = value
+        self.said[item][path] = value
 
-    def is_turning(self, at: int) -> bool:
-        if not self.has_speed:
-            return True
-        speeds = self._latest(
-            at,
-            lambda e: e["item"] == "RotaryVelocity" and self._tells_speed(e),
-            lambda e: e["data_item_id"],
-        )
-        modes = [e for e in self.events if e["item"] == "RotaryMode" and e["at_us"] <= at]
-        return any(abs(_number(e) or 0) > 0 and not self._is_axis(e, modes) for e in speeds.values())
+    def _condition(self, event: Event) -> None:
+        condition, code = event["data_item_id"] or event["item"], event["native_code"] or ""
+        if event["level"] == "FAULT":
+            self.faults.add((condition, code))
+        elif event["level"] == "UNAVAILABLE" or (event["level"] == "NORMAL" and not code):
+            self.faults = {fault for fault in self.faults if fault[0] != condition}
+        else:
+            self.faults.discard((condition, code))
 
-    def _is_axis(self, speed: dict[str, Any], modes: list[dict[str, Any]]) -> bool:
-        """Whether the spindle's mode, that of its path or the only one of the only spindle, makes it an axis."""
-        ids = {e["data_item_id"] for e in self.events if e["item"] == "RotaryVelocity" and self._tells_speed(e)}
-        all_modes = {(e["path"], e["data_item_id"]) for e in self.events if e["item"] == "RotaryMode"}
-        only = len(ids) == 1 and len(all_modes) == 1
-        mine = [m for m in modes if only or (m["path"] is not None and m["path"] == speed["path"])]
-        return bool(mine) and mine[-1]["value"] in ("INDEX", "CONTOUR")
+    @property
+    def executions(self) -> list[str | None]:
+        """What each path executes; paths of which nothing is known are left out."""
+        return [value for value in self.said["Execution"].values() if value != "UNAVAILABLE"]
 
-    def _tells_speed(self, event: dict[str, Any]) -> bool:
-        return _is_actual(event) or not self.actual_speed
+    @property
+    def is_active(self) -> bool:
+        return "ACTIVE" in self.executions
 
-    def is_feeding(self, at: int) -> bool:
-        if not self.has_feed:
-            return True
-        feeds = self._latest(
-            at,
-            lambda e: e["item"] == "PathFeedrate" and (_is_actual(e) or not self.actual_feed),
-            lambda e: e["path"],
-        )
-        overrides = self._latest(
-            at,
-            lambda e: e["item"] == "PathFeedrateOverride" and e["sub_type"] == "RAPID" and _number(e) is not None,
-            lambda e: e["path"],
-        )
-        for path, event in feeds.items():
-            feed = _number(event) or 0.0
-            override = _number(overrides[path]) if path in overrides else 100.0
-            rapid = self.settings.slowest_rapid_mm_min
+    @property
+    def is_away(self) -> bool:
+        return "UNAVAILABLE" in self.said["Availability"].values()
+
+    @property
+    def is_manual(self) -> bool:
+        return any(value in ("MANUAL", "MANUAL_DATA_INPUT") for value in self.said["ControllerMode"].values())
+
+    @property
+    def is_faulted(self) -> bool:
+        return bool(self.faults) or "TRIGGERED" in self.said["EmergencyStop"].values()
+
+    @property
+    def is_turning(self) -> bool:
+        """Whether any spindle turns that its mode does not make an axis."""
+
+        def is_axis(path: Any) -> bool:
+            mode = self.said["RotaryMode"].get(path) if path is not None else None
+            return (self.last_mode if self.stream.one_spindle else mode) in ("INDEX", "CONTOUR")
+
+        return any(speed > 0 and not is_axis(path) for path, speed in self.speeds.values())
+
+    @property
+    def is_feeding(self) -> bool:
+        """Whether any path feeds slower than 90 % of its rapids; at a rapid override of zero no feed is a rapid."""
+        rapid = self.stream.settings.slowest_rapid_mm_min
+        for path, feed in self.feeds.items():
+            override = self.rapids.get(path, 100.0)
             if feed > 0 and (rapid is None or not override or feed < 0.9 * rapid * override / 100):
                 return True
         return False
 
-    def is_changing(self, at: int) -> bool:
-        """A tool change, asked for only where no spindle speed tells it from a cut."""
-        if self.has_speed:
-            return False
-        begun = [change for change in self.changes if change.at_us <= at]
-        return bool(begun) and at < begun[-1].until_us
+    @property
+    def is_blocked(self) -> bool:
+        """Whether a path stands still with an override of its own at zero."""
+        overrides = (self.rapids, self.programmed)
+        return any(feed == 0 and any(said.get(path) == 0 for said in overrides) for path, feed in self.feeds.items())
 
-    def state(self, at: int) -> tuple[str | None, str | None]:
+    def state(self, is_changing: bool) -> tuple[str | None, str | None]:
         """(state, detail) by precedence; none where only the calendar can tell."""
-        executions = self.executions(at)
-        if self.is_faulted(at):
+        if self.is_faulted:
             return "faulted", None
-        if "ACTIVE" in executions:
-            cuts = self.is_turning(at) and self.is_feeding(at) and not self.is_changing(at)
-            return ("cutting" if cuts else "noncutting"), None
-        if any(value in STOPS for value in executions):
-            return "held", "stop"
-        if any(value in HOLDS for value in executions):
-            return "held", "hold"
+        if self.is_active:
+            turns = self.is_turning or not self.stream.has_speed
+            feeds = self.is_feeding or not self.stream.has_feed
+            # a tool change is asked for only where no spindle speed tells it from a cut
+            changes = is_changing and not self.stream.has_speed
+            return ("cutting" if turns and feeds and not changes else "noncutting"), None
+        for detail, values in (("stop", STOPS), ("hold", HOLDS)):
+            if any(value in values for value in self.executions):
+                return "held", detail
         return None, None
 
-    def _silences(self) -> list[Stretch]:
-        if not self.executes:
-            return []
-        limit = round(self.settings.silent_after_s * SECOND)
-        samples = sorted({e["at_us"] for e in self.events if _is_sample(e)})
-        found = []
-        for active in (True, False):
-            gaps = sorted(b - a for a, b in pairwise(samples) if self.is_active(a) == active)
-            if not gaps or not gaps[math.ceil(0.99 * len(gaps)) - 1] < limit / 3:
-                continue
-            found += [(a, b) for a, b in pairwise(self.times) if b - a > limit and self.is_active(a) == active]
-        return found
 
-
-def _number(event: dict[str, Any]) -> float | None:
+def number(event: Event) -> float | None:
     try:
         return float(event["value"])
     except (TypeError, ValueError):
         return None
 
 
-def _is_actual(event: dict[str, Any]) -> bool:
+def is_actual(event: Event) -> bool:
     return event["sub_type"] in (None, "ACTUAL")
 
 
-def _is_sample(event: dict[str, Any]) -> bool:
-    return event["level"] is None and event["item"] not in NOT_SAMPLES and _number(event) is not None
+def is_sample(event: Event) -> bool:
+    return event["level"] is None and event["item"] not in NOT_SAMPLES and number(event) is not None
 
 
 # --- what the lists say -------------------------------------------------------------------------------------------
@@ -336,14 +372,12 @@ class Lists:
         self.cycles = sorted(facts.cycles, key=lambda c: us(c["started_at"]))
         self.changes = changes_of(facts, settings)
         self.shares = facts.shares
-
-    @property
-    def times(self) -> list[int]:
-        return [us(c[side]) for c in self.cycles for side in ("started_at", "ended_at")]
+        self.times = [us(c[side]) for c in self.cycles for side in ("started_at", "ended_at")]
 
     def is_covered(self, at: int) -> bool:
         return bool(self.cycles) and min(self.times) <= at < max(self.times)
 
+    @cached_property
     def segments(self) -> list[tuple[int, int, int, str | None, dict[str, Any]]]:
         """Each cycle cut at its tool changes: start, end, the change's own time, tool, cycle."""
         found = []
@@ -359,7 +393,7 @@ class Lists:
 
     def instants(self) -> list[int]:
         inner = []
-        for begun, ended, own, tool, cycle in self.segments():
+        for begun, ended, own, tool, cycle in self.segments:
             inner += [begun, begun + own, begun + own + self._noncut(begun, ended, own, tool, cycle), ended]
         return [*self.times, *inner]
 
@@ -370,125 +404,154 @@ class Lists:
         return round((self._share(tool, cycle) or 0.0) * (ended - begun - own))
 
     def state(self, at: int) -> tuple[str | None, str]:
-        """(state, basis) of an instant that the lists cover."""
-        for begun, ended, own, tool, cycle in self.segments():
+        """(state, basis) of a covered instant; where cycles overlap, one that is told not to cut counts."""
+        is_in, still, told = False, False, False
+        for begun, ended, own, tool, cycle in self.segments:
             if begun <= at < ended:
-                still = at < begun + own + self._noncut(begun, ended, own, tool, cycle)
-                told = self._share(tool, cycle) is not None or at < begun + own
-                return ("noncutting" if still else "cutting"), ("derived" if told else "estimated")
-        return None, "derived"
+                is_in = True
+                still = still or at < begun + own + self._noncut(begun, ended, own, tool, cycle)
+                told = told or self._share(tool, cycle) is not None or at < begun + own
+        if not is_in:
+            return None, "derived"
+        return ("noncutting" if still else "cutting"), ("derived" if told else "estimated")
 
 
 # --- the time line ------------------------------------------------------------------------------------------------
 
 
-def setup_stretches(
-    runs: Sequence[tuple[int, int, str, Any]], shifts: Sequence[Stretch], setup_max_us: int
-) -> list[Stretch]:
-    """In-shift time before the first complete cycle of each new job, the last `setup_max_us` of it.
+@dataclass(frozen=True)
+class Run:
+    """One cycle: a row of a list, or what a stream tells of one."""
 
-    `runs` are (start, end, outcome, job and operation) in order of start.
-    """
-    found: list[Stretch] = []
-    last_end: int | None = None
-    for number, (start, _, outcome, key) in enumerate(runs):
-        group = number
-        while group > 0 and runs[group - 1][3] == key:
-            group -= 1
-        earlier = [r for r in runs[group:number] if r[2] == "complete"]
-        if group == 0 or outcome != "complete" or earlier:
+    started_us: int
+    ended_us: int
+    outcome: str
+    key: tuple[str | None, str | None]
+    """Part, else job, else program; and operation."""
+    parts: int = 0
+    scrap: int = 0
+
+
+@dataclass(frozen=True)
+class Setup:
+    """In-shift time that counts as setting up for a run."""
+
+    started_us: int
+    ended_us: int
+    run: Run
+
+
+def setups_of(runs: Sequence[Run], shifts: Sequence[Stretch], setup_max_us: int) -> list[Setup]:
+    """In-shift time before the first complete cycle of each new job, the last `setup_max_us` of it."""
+    found: list[Setup] = []
+    groups = [list(group) for _, group in groupby(sorted(runs, key=lambda r: r.started_us), key=lambda r: r.key)]
+    for before, group in pairwise(groups):
+        complete = [run for run in group if run.outcome == "complete"]
+        if not complete:
             continue
-        last_end = runs[group - 1][1]
-        left = setup_max_us
+        begun, left = max(run.ended_us for run in before), setup_max_us
         for a, b in reversed(shifts):
-            a, b = max(a, last_end), min(b, start)
+            a, b = max(a, begun), min(b, complete[0].started_us)
             if b > a and left > 0:
-                found.append((max(a, b - left), b))
-                left -= b - max(a, b - left)
+                a = max(a, b - left)
+                found.append(Setup(a, b, complete[0]))
+                left -= b - a
     return found
 
 
-def time_line(
-    machine: str, facts: Facts, shop: ShopFile, runs: Sequence[tuple[int, int, str, Any]] | None = None
-) -> list[Span]:
-    """Spans of one machine from its first to its last record.
+@dataclass(frozen=True)
+class TimeLine:
+    """All that is known of a machine's time."""
 
-    `runs` are the cycles that decide on setup; without them the listed cycles do, by job (else program) and operation.
-    """
+    spans: list[Span]
+    setups: list[Setup]
+    shifts: list[Stretch]
+    overtime: list[Stretch]
+
+
+def time_line(machine: str, facts: Facts, shop: ShopFile, runs: Sequence[Run]) -> TimeLine:
+    """Spans of one machine from its first to its last record; `runs` decide on setup."""
     settings = next((m for m in shop.machine if m.id == machine), MachineSettings(id=machine))
     stream, lists = Stream(facts, settings), Lists(facts, settings)
     records = [*stream.times, *lists.times]
     if not records:
-        return []
+        return TimeLine([], [], [], [])
     first, last = min(records), max(records)
-    zone = shop.shop.zone
-    days = [datetime.fromtimestamp(at / SECOND, zone).date() for at in (first, last)]
-    shifts = shift_stretches(shop, machine, days[0] - timedelta(days=2), days[1] + timedelta(days=2))
-    if runs is None:
-        runs = [
-            (us(c["started_at"]), us(c["ended_at"]), c["outcome"], (c["job"] or c["program"], c["operation"]))
-            for c in lists.cycles
-        ]
-    setups = setup_stretches(sorted(runs), shifts, round(settings.setup_max_s * SECOND))
+    days = [datetime.fromtimestamp(at / SECOND, shop.shop.zone).date() for at in (first, last)]
+    about = days[0] - timedelta(days=REACH_DAYS), days[1] + timedelta(days=REACH_DAYS)
+    shifts, overtime = shift_stretches(shop, machine, *about), overtime_stretches(shop, machine, *about)
+    setups = setups_of(runs, shifts, round(settings.setup_max_s * SECOND))
     instants = {*records, *lists.instants()}
-    instants |= {at for stretch in (*shifts, *setups) for at in stretch}
+    instants |= {at for stretch in shifts for at in stretch}
+    instants |= {at for setup in setups for at in (setup.started_us, setup.ended_us)}
     instants |= {at for change in lists.changes for at in (change.at_us, change.until_us)}
     ordered = sorted(at for at in instants if first <= at <= last)
     spans: list[Span] = []
-    hold_left = round(shop.shop.off_shift_hold_max_s * SECOND)
-    for a, b in pairwise(ordered):
-        span = _one_stretch(a, b, stream, lists, shifts, setups)
+    hold_left = most_held = round(shop.shop.off_shift_hold_max_s * SECOND)
+    setting_up = [(setup.started_us, setup.ended_us) for setup in setups]
+    for (a, control), b in zip(stream.said(ordered), ordered[1:], strict=False):
+        span = _one_stretch(a, b, stream, control, lists, shifts, setting_up)
         if span.planned or span.state not in ("held", "faulted"):
-            hold_left = round(shop.shop.off_shift_hold_max_s * SECOND)
+            hold_left = most_held
             spans.append(span)
             continue
         until = min(b, a + hold_left)
         hold_left -= until - a
         if until > a:
-            spans.append(Span(a, until, span.state, False, span.basis, span.detail))
+            spans.append(replace(span, ended_us=until))
         if b > until:
-            spans.append(Span(until, b, "off_shift", False, span.basis))
-    return merged(spans)
+            spans.append(replace(span, started_us=until, state="off_shift", detail=None))
+    return TimeLine(merged(spans), setups, shifts, overtime)
 
 
 def _one_stretch(
-    a: int, b: int, stream: Stream, lists: Lists, shifts: Sequence[Stretch], setups: Sequence[Stretch]
+    a: int,
+    b: int,
+    stream: Stream,
+    control: Control,
+    lists: Lists,
+    shifts: Sequence[Stretch],
+    setting_up: Sequence[Stretch],
 ) -> Span:
     planned = inside(a, shifts)
     state: str | None = None
     detail: str | None = None
     basis: str | None = None
-    manual = False
-    if stream.executes and stream.is_observed(a):
-        (state, detail), manual = stream.state(a), stream.is_manual(a)
+    override: float | None = None
+    is_manual = False
+    is_seen = stream.covers(a) and not control.is_away
+    if stream.executes and is_seen and control.executions and not inside(a, stream.silences):
+        begun = [change for change in lists.changes if change.at_us <= a]
+        state, detail = control.state(is_changing=bool(begun) and a < begun[-1].until_us)
+        is_manual = control.is_manual
+        override = control.feed_override if control.is_active else None
         guessed = state in ("cutting", "noncutting") and not (stream.has_speed or stream.has_feed)
         basis = "estimated" if guessed else "measured"
     elif lists.is_covered(a):
         state, basis = lists.state(a)
-        if state is None and not stream.executes and stream.is_away(a):
+        if state is None and not stream.executes and stream.covers(a) and control.is_away:
             state, basis = "unobserved", None
-    elif stream.executes or not stream.is_observed(a):
+    elif stream.executes or not is_seen:
         state = "unobserved"
     else:
         basis = "measured"
     if state is None:
-        setup = planned and (manual or inside(a, setups))
+        setup = planned and (is_manual or inside(a, setting_up))
         state = "setup" if setup else "idle" if planned else "off_shift"
-    return Span(a, b, state, planned, basis, detail)
+    return Span(a, b, state, planned, basis, detail, override)
 
 
 def merged(spans: Iterable[Span]) -> list[Span]:
     """Neighbours that say the same as one; the basis of unobserved time is none."""
     result: list[Span] = []
     for span in spans:
-        basis = None if span.state == "unobserved" else span.basis
-        span = Span(span.started_us, span.ended_us, span.state, span.planned, basis, span.detail)
+        span = replace(span, basis=None if span.state == "unobserved" else span.basis)
         if result and result[-1].ended_us == span.started_us and _says(result[-1]) == _says(span):
-            result[-1] = Span(result[-1].started_us, span.ended_us, *_says(span))
+            result[-1] = replace(result[-1], ended_us=span.ended_us)
         else:
             result.append(span)
     return result
 
 
-def _says(span: Span) -> tuple[str, bool, str | None, str | None]:
-    return span.state, span.planned, span.basis, span.detail
+def _says(span: Span) -> tuple[Any, ...]:
+    return span.state, span.planned, span.basis, span.detail, span.feed_override

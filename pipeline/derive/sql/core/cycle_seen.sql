@@ -12,7 +12,9 @@ streamed as (
     select
         machine, program, started_at, ended_at, parts, null::bigint as scrap, outcome,
         null::varchar as job, null::varchar as operation, null::varchar as revision,
-        'measured' as basis, 0 as occurrence, file_id, row_number, last_file_id, last_row_number,
+        -- within its second a cycle is known by its start: one second may hold several
+        'measured' as basis, epoch_us(started_at) % 1000000 as occurrence,
+        file_id, row_number, last_file_id, last_row_number,
     from core.stream_cycle
 ),
 

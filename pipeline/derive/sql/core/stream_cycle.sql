@@ -15,7 +15,7 @@ deltas as (
     select machine, started_us as at_us, execution, 1 as delta from core.execution
     inner join listless using (machine)
     union all
-    select machine, greatest(ended_us, started_us + 1), execution, -1 from core.execution
+    select machine, ended_us + is_last::bigint, execution, -1 from core.execution -- what stands last stands at the end
     inner join listless using (machine)
 ),
 
@@ -216,7 +216,10 @@ programs as (
         on in_program.machine = program_stretches.machine
         and program_stretches.started_us < in_program.ended_us
         and program_stretches.ended_us > in_program.started_us
-    where program_stretches.program is not null and program_stretches.program <> 'UNAVAILABLE'
+    where
+        program_stretches.program is not null
+        and program_stretches.program <> 'UNAVAILABLE'
+        and program_stretches.ended_us > program_stretches.started_us -- else told over at once
     group by in_program.machine, in_program.number, program_stretches.program
 ),
 
