@@ -130,8 +130,10 @@ def utilisation_page(book: Book) -> Page:
                     indicators_table(book, month_rows(book, book.month), by_machine=True),
                     elements_table(book, month_rows(book, book.month), by_machine=True),
                     *closed_days_note(book, book.month),
-                    *indicator_notes(book),
+                    coverage_note(book),
+                    Text(TERMS, "note"),
                 ],
+                "indicators",
             )
         )
         sections += _lost_time(book, book.month)
@@ -218,11 +220,10 @@ def _machines_figure(book: Book) -> Figure:
     return Figure(title, spec, note, see="Hours of each state", see_anchor="states")
 
 
-def indicator_notes(book: Book) -> list[Text]:
-    """Say what the indicators are, and when one stays empty or is greyed."""
+def coverage_note(book: Book) -> Text:
+    """Say when an indicator is greyed or stays empty."""
     share = wording.percent(book.data.least_coverage)
-    grey = f"Grey: under {share} of planned time was observed. "
-    return [Text(TERMS, "note"), Text(grey + IDEAL_NOTE.format(share=share), "note")]
+    return Text(f"Grey: under {share} of planned time was observed. " + IDEAL_NOTE.format(share=share), "note")
 
 
 def indicators_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
@@ -232,7 +233,6 @@ def indicators_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
         (
             Column("Machine" if by_machine else "Month"),
             Column("Spindle utilisation", True),
-            Column("Of all hours", True),
             Column("Coverage", True),
             Column("Availability", True),
             Column("Utilization efficiency", True),
@@ -248,10 +248,7 @@ def indicators_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
         [
             (
                 _row_head(book, row, by_machine),
-                *(
-                    _greyed(cells.percent(row[name], 1), row)
-                    for name in ("spindle_utilisation", "spindle_utilisation_calendar")
-                ),
+                _greyed(cells.percent(row["spindle_utilisation"], 1), row),
                 Cell(
                     wording.percent(row["coverage"]) + (", low" if thin(row) else ""),
                     sort=row["coverage"],
@@ -288,6 +285,7 @@ def elements_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
         (
             Column("Machine" if by_machine else "Month"),
             *(Column(time.name, True) for time in times),
+            Column("Cutting, of all hours", True),
             Column("Cycles", True),
             Column("Parts", True),
             Column("Scrap", True),
@@ -296,6 +294,7 @@ def elements_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
             (
                 _row_head(book, row, by_machine),
                 *(_greyed(cells.hours(row[time.column] / 3600), row) for time in times),
+                _greyed(cells.percent(row["spindle_utilisation_calendar"], 1), row),
                 *(cells.count(row[name]) for name in ("cycles", "parts", "scrap")),
             )
             for row in rows
