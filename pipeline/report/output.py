@@ -26,7 +26,8 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "lights_out_s", "cycles", "oee_index", "basis", "low_coverage", "standing",
     ),
     "indicators": (
-        "machine", "month", "week", "day", "name", "value", "standard", "formula", "basis", "coverage", "low_coverage", "ideal_share",
+        "machine", "month", "week", "day", "name", "value", "standard", "formula", "basis", "coverage", "low_coverage",
+        "ideal_share",
     ),
     "losses": (
         "machine", "month", "loss", "hours", "share_of_planned", "cost", "coverage", "low_coverage", "basis",
