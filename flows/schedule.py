@@ -22,6 +22,7 @@ from prefect import flow, task
 from prefect.settings import PREFECT_API_URL, temporary_settings
 
 from flows import steps
+from flows.ingesting import ingest
 from pipeline.errors import SpindlebookError, StoreBusyError
 from pipeline.progress import Lines
 from pipeline.workspace import Workspace
@@ -38,7 +39,7 @@ def _is_worth_trying_again(_task: object, _run: object, state: object) -> bool:
 @task(name="ingest", retries=5, retry_delay_seconds=30, retry_condition_fn=_is_worth_trying_again)
 def ingest_task(sources: list[str], workspace: str) -> int:
     """Read, check and store what is new; returns how many rows were loaded."""
-    result = steps.ingest([Path(source) for source in sources], Workspace(Path(workspace)), Lines())
+    result = ingest([Path(source) for source in sources], Workspace(Path(workspace)), Lines())
     return result.rows_loaded
 
 

@@ -99,7 +99,7 @@ def run(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, strict:
     """
     from flows import steps
 
-    text, ingested = steps.run(list(sources), _workspace(workspace), obj["progress"])
+    text, ingested = steps.run(list(sources), _workspace(workspace), obj["progress"], thorough=strict)
     echo(text)
     ingested.require_no_faults()
     if strict:
@@ -133,9 +133,9 @@ def ingest(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path, stri
     Example:
       spindlebook ingest exports/2026-09 --workspace myshop
     """
-    from flows import steps
+    from flows.ingesting import ingest
 
-    result = steps.ingest(list(sources), _workspace(workspace), obj["progress"])
+    result = ingest(list(sources), _workspace(workspace), obj["progress"], thorough=strict)
     echo(result.summary())
     result.require_no_faults()
     result.require_readable()
@@ -190,9 +190,9 @@ def check(obj: dict[str, Any], sources: tuple[Path, ...], workspace: Path | None
     Example:
       spindlebook check exports/lathe.csv --workspace myshop
     """
-    from flows import steps
+    from flows.checking import check
 
-    result = steps.check(list(sources), _workspace(workspace or Path()), obj["progress"])
+    result = check(list(sources), _workspace(workspace or Path()), obj["progress"])
     echo(result.details())
     result.require_readable()
     if strict:

@@ -24,6 +24,10 @@ class Step(Protocol):
         """Say that `count` more are done; `note` says which one is next, for example a file's name."""
         ...
 
+    def extend(self, count: int) -> None:
+        """Say that there are `count` more to do than was said before."""
+        ...
+
 
 class Progress(Protocol):
     """Where steps of work show themselves."""
@@ -44,6 +48,9 @@ class Null:
 
 class _NullStep:
     def advance(self, count: int = 1, note: str = "") -> None:
+        """Show nothing."""
+
+    def extend(self, count: int) -> None:
         """Show nothing."""
 
 
@@ -101,6 +108,10 @@ class _LinesStep:
         of = "" if self._total is None else f" of {self._total}"
         self._write(f"{self._label}: {self.done}{of}" + (f" ({one_line(note)})" if note else ""))
 
+    def extend(self, count: int) -> None:
+        """Count with more from the next line on."""
+        self._total = None if self._total is None else self._total + count
+
 
 class Bar:
     """A bar on the terminal; colours stay off where NO_COLOR is set."""
@@ -129,6 +140,9 @@ class Bar:
             class Running:
                 def advance(self, count: int = 1, note: str = "") -> None:
                     bar.update(task, advance=count, note=one_line(note))
+
+                def extend(self, count: int) -> None:
+                    bar.update(task, total=(bar.tasks[task].total or 0) + count)
 
             yield Running()
 

@@ -119,12 +119,33 @@ class DevicesDocument:
     """A document's devices and the folder that it counts for (of a member of a zip: the zip, as if it were one)."""
 
     folder: str
-    devices: tuple[Device, ...]
+    digest: str  # a hash of what its devices say
+    load: Callable[[], tuple[Device, ...]]
+
+    @classmethod
+    def of(cls, folder: str, devices: tuple[Device, ...]) -> DevicesDocument:
+        """Return the document of some devices."""
+        said = "".join(sorted(device.digest for device in devices))
+        return cls(folder, hashlib.sha256(said.encode()).hexdigest(), lambda: devices)
+
+    @classmethod
+    def remembered(cls, folder: str, digest: str, path: Path, limits: LimitSettings) -> DevicesDocument:
+        """Return a document of which the digest is known; the file at `path` is read when a stream asks for its items.
+
+        Where the document is no longer what it was, it has no devices: the digest of the next run tells, and the
+        streams are read again.
+        """
+
+        def load() -> tuple[Device, ...]:
+            found = (one for one in documents_at(path, limits) if (one.folder, one.digest) == (folder, digest))
+            return next((one.devices for one in found), ())
+
+        return cls(folder, digest, load)
 
     @cached_property
-    def digest(self) -> str:
-        """A hash of what its devices say."""
-        return hashlib.sha256("".join(sorted(device.digest for device in self.devices)).encode()).hexdigest()
+    def devices(self) -> tuple[Device, ...]:
+        """Its devices, in the order of the document."""
+        return self.load()
 
 
 def in_scope(documents: Iterable[DevicesDocument], path: str) -> list[DevicesDocument]:
@@ -212,27 +233,55 @@ def book_words(element: str, sub_type: str | None, mark: str | None) -> tuple[st
 
 def find_devices(paths: Iterable[Path], limits: LimitSettings, roots: Sequence[str] = ()) -> list[DevicesDocument]:
     """Return the devices documents among some files and members of zips; what cannot be read is passed over."""
+    candidates = {_place(path): path for path in paths if may_hold_devices(path.name)}.values()
+    return [document for path in candidates for document in documents_at(path, limits, roots)]
+
+
+def may_hold_devices(name: str) -> bool:
+    """Return whether a file of this name is looked at for devices documents."""
+    return name.lower().endswith((".zip", *_XML_NAMES))
+
+
+def documents_at(path: Path, limits: LimitSettings, roots: Sequence[str] = ()) -> list[DevicesDocument]:
+    """Return the devices documents in a file that may hold some; what cannot be read is passed over."""
+    if path.name.lower().endswith(".zip"):
+        members = [opened for opened in open_source(path, limits, roots) if isinstance(opened, OpenedFile)]
+        streams = [(member.path, member.open) for member in members if member.path.lower().endswith(_XML_NAMES)]
+    else:
+        streams = [(path.as_posix(), partial(_plain, path))] if path.is_file() else []
     found = []
-    for path in {_place(path): path for path in paths}.values():
-        name = path.name.lower()
-        if name.endswith(".zip"):
-            members = [opened for opened in open_source(path, limits, roots) if isinstance(opened, OpenedFile)]
-            streams = [(member.path, member.open) for member in members if member.path.lower().endswith(_XML_NAMES)]
-        elif name.endswith(_XML_NAMES) and path.is_file():
-            streams = [(path.as_posix(), partial(_plain, path))]
-        else:
-            continue
-        for place, open_stream in streams:
-            if devices := read_devices(_data_of(open_stream)):
-                found.append(DevicesDocument(_place(place).parent.as_posix(), tuple(devices)))
+    for place, open_stream in streams:
+        if devices := read_devices(_data_of(open_stream)):
+            found.append(DevicesDocument.of(_place(place).parent.as_posix(), tuple(devices)))
     return found
 
 
-def digest_of_devices(documents: Iterable[DevicesDocument], path: str) -> str:
-    """Return a hash of all that devices documents may say of the streams in a file or zip; empty where none counts."""
-    inside = _place(path).as_posix() + "/"
-    found = [*in_scope(documents, path), *(one for one in documents if f"{one.folder}/".startswith(inside))]
-    return hashlib.sha256(" ".join(one.digest for one in found).encode()).hexdigest() if found else ""
+class DevicesInScope:
+    """What devices documents say of the streams at each path, as a hash; files of one folder share it."""
+
+    def __init__(self, documents: Sequence[DevicesDocument]) -> None:
+        self._documents = documents
+        self._in_folder: dict[str, str] = {}
+        folders = {Path(document.folder) for document in documents}
+        self._around = {place.as_posix() for folder in folders for place in (folder, *folder.parents)}
+
+    def digest(self, path: str) -> str:
+        """Return a hash of all that documents may say of the streams in a file or zip; empty where none counts."""
+        if not self._documents:
+            return ""
+        place = _place(path)
+        if place.as_posix() in self._around:  # a zip with documents of its own
+            return self._digest(place)
+        folder = place.parent.as_posix()
+        if folder not in self._in_folder:
+            self._in_folder[folder] = self._digest(place)
+        return self._in_folder[folder]
+
+    def _digest(self, place: Path) -> str:
+        inside = place.as_posix() + "/"
+        inner = (one for one in self._documents if f"{one.folder}/".startswith(inside))
+        found = [*in_scope(self._documents, place.as_posix()), *inner]
+        return hashlib.sha256(" ".join(one.digest for one in found).encode()).hexdigest() if found else ""
 
 
 def _place(path: str | Path) -> Path:

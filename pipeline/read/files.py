@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import IO, BinaryIO, Final, Protocol, cast
+from typing import IO, BinaryIO, Final, NamedTuple, Protocol, cast
 
 from pipeline.errors import InputError
 from pipeline.printable import one_line
@@ -62,11 +62,24 @@ class OpenedFile:
 # --- finding ---
 
 
-def find_sources(paths: Iterable[Path]) -> Iterator[Path]:
-    """Yield the files under `paths`, folders walked in sorted order, each file once.
+class Found(NamedTuple):
+    """A path that was found, with `/`: as it was named, and whole, whatever folder the command was started in."""
+
+    path: str
+    whole: str
+    is_link: bool  # or a folder that cannot be entered: nothing is known of it without opening it
+
+
+def find_sources(paths: Iterable[Path]) -> list[Path]:
+    """Return the paths of `list_sources`."""
+    return [Path(found.path) for found in list_sources(paths)]
+
+
+def list_sources(paths: Iterable[Path]) -> list[Found]:
+    """Return the files under `paths`, folders walked in sorted order, each file once.
 
     Dot files, temporary files of spreadsheets and TOML files (shop.toml, profiles) are no sources. Links to folders
-    are not entered. A folder that cannot be entered, or that lies elsewhere, is yielded itself: opening it says why.
+    are not entered. A folder that cannot be entered, or that lies elsewhere, is returned itself: opening it says why.
 
     Raises
     ------
@@ -75,15 +88,16 @@ def find_sources(paths: Iterable[Path]) -> Iterator[Path]:
     """
     given = list(paths)
     roots = real_paths(given)
-    seen: set[str] = set()
-    for path in given:
+    found: dict[str, Found] = {}
+    for path, real in zip(given, roots, strict=True):
         if not path.exists():
             raise InputError(f"{one_line(str(path))}: there is no such file or folder. Check the path and run again.")
-        for found in _walk(path, roots) if path.is_dir() else [path]:
-            real = os.path.realpath(found)
-            if real not in seen:
-                seen.add(real)
-                yield found
+        if path.is_dir():
+            for real_path, one in _walk(path, real, roots):
+                found.setdefault(real_path, one)
+        else:
+            found.setdefault(real, Found(path.as_posix(), path.absolute().as_posix(), path.is_symlink()))
+    return list(found.values())
 
 
 def real_paths(paths: Iterable[Path]) -> tuple[str, ...]:
@@ -102,13 +116,15 @@ def _is_link_to_folder(entry: os.DirEntry[str]) -> bool:
         return False
 
 
-def _walk(top: Path, roots: Sequence[str]) -> Iterator[Path]:
-    waiting = [top]
+def _walk(top: Path, real_top: str, roots: Sequence[str]) -> Iterator[tuple[str, Found]]:
+    """Yield what lies in a folder, with its real path; within it only links have other real paths than their own."""
+    waiting = [("" if top == Path() else top.as_posix(), top.absolute().as_posix(), real_top)]
     while waiting:
-        here = waiting.pop()
-        folders, files = [], []
+        here, whole_here, real_here = waiting.pop()
+        folders: list[str] = []
+        files: list[tuple[str, bool]] = []
         try:
-            with os.scandir(here) as entries:
+            with os.scandir(here or ".") as entries:
                 for entry in entries:
                     is_folder = entry.is_dir(follow_symlinks=False)
                     if entry.name.startswith("."):
@@ -117,14 +133,19 @@ def _walk(top: Path, roots: Sequence[str]) -> Iterator[Path]:
                         folders.append(entry.name)
                     elif _is_link_to_folder(entry):
                         if not _lies_in(os.path.realpath(entry.path), roots):
-                            files.append(entry.name)
+                            files.append((entry.name, True))
                     elif not entry.name.startswith("~$") and not entry.name.lower().endswith(IGNORED_SUFFIXES):
-                        files.append(entry.name)
+                        files.append((entry.name, entry.is_symlink()))
         except OSError:
-            yield here
+            yield real_here, Found(here or ".", whole_here, is_link=True)
             continue
-        yield from (here / name for name in sorted(files))
-        waiting += [here / name for name in sorted(folders, reverse=True) if not name.startswith("__MACOSX")]
+        at = f"{here.rstrip('/')}/" if here else ""
+        whole_at, real_at = f"{whole_here.rstrip('/')}/", real_here.rstrip(os.sep) + os.sep
+        for name, is_link in sorted(files):
+            real = os.path.realpath(at + name) if is_link else real_at + name
+            yield real, Found(at + name, whole_at + name, is_link)
+        folders = [name for name in sorted(folders, reverse=True) if not name.startswith("__MACOSX")]
+        waiting += [(at + name, whole_at + name, real_at + name) for name in folders]
 
 
 # --- opening ---

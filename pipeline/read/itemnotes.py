@@ -12,13 +12,12 @@ from typing import Final
 import polars as pl
 
 from pipeline.read.plan import listed_names
-from pipeline.read.rows import TableRead, row_columns
+from pipeline.read.rows import STREAMS, TableRead, row_columns
 from schemas.profile import Profile, standard_item
 from schemas.vocabulary import COMPUTED_ITEMS
 from schemas.vocabulary import EXECUTION as EXECUTION_WORDS
 
 EXECUTION: Final = "Execution"
-STREAMS: Final = ("adapter text", "streams xml")
 _CLOSE: Final = 0.8  # likeness from which an item counts as another one written wrongly
 
 

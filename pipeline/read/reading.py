@@ -5,11 +5,9 @@ It stores nothing and checks no ranges; a file that cannot be read comes back as
 
 from __future__ import annotations
 
-import os
-import re
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO, Final, NamedTuple
@@ -39,6 +37,7 @@ from pipeline.read.recognition.places import machine_of_path
 from pipeline.read.recognition.proposing import Proposal
 from pipeline.read.recognition.sample import Knowledge
 from pipeline.read.rows import FileRead, TableRead, no_skipped
+from pipeline.read.settings import ReadSettings, source_rule
 from pipeline.read.skipping import ANOTHER_TABLE, UNREAD_LINES
 from pipeline.read.streams_xml import SEVERAL_DEVICES, StreamNames, devices_in, read_streams
 from pipeline.read.text import BLOCK_BYTES, HEAD_BYTES, TextBlock, decode_head, lines_within, text_blocks
@@ -67,32 +66,6 @@ NOTHING: Final = TablePlan("cycle", {})
 _PROFILE_SHAPES: Final = ("table", "json lines", "adapter text", "streams xml")
 
 
-class SourceRule(NamedTuple):
-    """One [[source]] of shop.toml, its profile read."""
-
-    files: str
-    profile: Profile | None = None
-    timezone: str | None = None
-    machine: str | None = None
-
-
-@dataclass(frozen=True)
-class ReadSettings:
-    """What reading needs to know of the workspace. `zone` is an IANA name; times without an offset are read in it."""
-
-    zone: str = "UTC"
-    sources: Sequence[SourceRule] = ()
-    record_operators: bool = False
-    operator_key: bytes = b""
-    tool_change_s: Mapping[str, float] = field(default_factory=dict)  # for logs that stamp a change's end
-    machines: Mapping[str, str] = field(default_factory=dict)  # ids and names of shop.toml, case folded -> ids
-    programs: frozenset[str] = frozenset()  # that the book knows, by which a column of them is told
-    jobs: frozenset[str] = frozenset()
-    limits: LimitSettings = field(default_factory=LimitSettings)
-    roots: Sequence[str] = ()  # where links may lead to, as `files.real_paths` gives it; anywhere where it is empty
-    devices: Sequence[DevicesDocument] = ()  # what the items of streams are, for the folder of each and those below
-
-
 def read_file(path: Path, settings: ReadSettings) -> list[FileRead]:
     """Read one path: a list because a zip holds several files.
 
@@ -109,25 +82,6 @@ def open_file(path: Path, settings: ReadSettings) -> list[OpenedFile | FileRead]
 def read_opened(opened: OpenedFile | FileRead, settings: ReadSettings) -> FileRead:
     """Read what was opened; see `read_file`."""
     return opened if isinstance(opened, FileRead) else _read_opened(opened, settings)
-
-
-def source_rule(path: str, sources: Sequence[SourceRule]) -> SourceRule:
-    """Return the rule whose `files` matches the end of `path`, the longest of several; an empty rule if none does."""
-    fitting = [rule for rule in sources if matches_end(path, rule.files)]
-    return max(fitting, key=lambda rule: len(rule.files), default=SourceRule("*"))
-
-
-def matches_end(path: str, glob: str) -> bool:
-    """Return whether a glob matches the end of a path, whole parts at a time; `**` stands for any folders."""
-    pattern = "".join(
-        _glob_part(part) for part in re.findall(r"\*\*/|\*\*|.", glob.replace("\\", "/").removeprefix("./"))
-    )
-    flags = re.IGNORECASE if os.name == "nt" else 0
-    return re.fullmatch(rf"(?:.*/)?{pattern}", path.replace("\\", "/"), flags | re.DOTALL) is not None
-
-
-def _glob_part(part: str) -> str:
-    return {"**/": "(?:.*/)?", "**": ".*", "*": "[^/]*", "?": "[^/]"}.get(part, re.escape(part))
 
 
 @dataclass(frozen=True)

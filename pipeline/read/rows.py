@@ -38,6 +38,7 @@ FLAG_COLUMNS: Final[dict[str, pl.DataType]] = {
     "line": pl.Int64(),
     "flag": pl.String(),  # AMBIGUOUS
 }
+STREAMS: Final = ("adapter text", "streams xml")  # shapes whose items devices documents tell
 AMBIGUOUS: Final = "ambiguous time"  # a time that an autumn change showed twice, kept at its first reading
 TIME_COLUMNS: Final[dict[str, pl.DataType]] = {
     "row_number": pl.Int64(),

@@ -1,13 +1,14 @@
 """Tells files that are still being written, or that vanish while they are read, from files that stand still.
 
-It compares size and time of change before and after; a fresh file that stands still is read at once.
+It compares what the disk says of a file before and after; a fresh file that stands still is read at once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import os
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 from pipeline.clock import now
 from pipeline.read.rows import TableRead
@@ -16,35 +17,59 @@ JUST_NOW_S: Final = 2.0
 """A file that changed since the run began, and this lately, is in the hands of its writer."""
 
 
-class Stamp(NamedTuple):
-    """What changes when a file is written to."""
+SETTLED_NS: Final = 3_000_000_000
+"""A stamp this old tells every later change; the clocks of file systems tick in steps of two seconds and less."""
+_DAY_NS: Final = 86_400_000_000_000
 
-    size: int
+P = TypeVar("P", str, Path)
+
+
+class Stamp(NamedTuple):
+    """What the disk says of a file: some of it changes whenever its content does.
+
+    Tools that copy or unpack put the time of modification back, and an editor may keep the size; the time of change is
+    the system's own, and nobody sets it. A file that was moved over another has another inode. The device is left out:
+    its number changes when a disk is mounted anew. (Windows tells no time of change, but the time of creation.)
+    """
+
+    bytes: int
+    modified_ns: int
     changed_ns: int
+    inode: int
+
+    def is_settled(self, seen_ns: int) -> bool:
+        """Whether a change after `seen_ns`, when the stamp was seen, would have to show in it.
+
+        A change within the tick of the clock in which the file was written before would not. Times that lie far ahead
+        come from a wrong clock, and never come to pass while somebody reads.
+        """
+        ages_ns = (seen_ns - self.modified_ns, seen_ns - self.changed_ns)
+        return all(age_ns > SETTLED_NS or age_ns < -_DAY_NS for age_ns in ages_ns)
 
 
 class UnfinishedError(Exception):
     """A file is left for the next run; `str()` is a sentence for the user."""
 
 
-def stamp_of(path: Path) -> Stamp | None:
-    """Return the size and time of change of a file, None where it is not there or cannot be looked at."""
+def stamp_of(path: str | Path) -> Stamp | None:
+    """Return what the disk says of a file, None where it is not there or cannot be looked at."""
     try:
-        found = path.stat()
+        found = os.stat(path)  # noqa: PTH116 (ten thousand paths a second)
     except OSError:
         return None
-    return Stamp(found.st_size, found.st_mtime_ns)
+    return Stamp(found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino)
 
 
 def is_fresh(stamp: Stamp | None) -> bool:
-    """Return whether a file changed just now; a time of change that lies ahead says nothing."""
-    return stamp is not None and 0 <= now().timestamp() - stamp.changed_ns / 1e9 < JUST_NOW_S
+    """Return whether a file changed just now; a time that lies ahead says nothing."""
+    return stamp is not None and 0 <= now().timestamp() - stamp.modified_ns / 1e9 < JUST_NOW_S
 
 
-def fresh_last(stamps: dict[Path, Stamp | None]) -> list[Path]:
+def fresh_last(stamps: Mapping[P, Stamp | None]) -> list[P]:
     """Return the paths in their order, those that changed just now last: their writers get the time of the others."""
-    fresh = {path for path, stamp in stamps.items() if is_fresh(stamp)}
-    return [*(path for path in stamps if path not in fresh), *(path for path in stamps if path in fresh)]
+    fresh = [path for path, stamp in stamps.items() if is_fresh(stamp)]
+    late = set(fresh)
+    return [path for path in stamps if path not in late] + fresh
 
 
 def before_reading(path: Path, at_start: Stamp | None) -> Stamp:

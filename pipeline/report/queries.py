@@ -64,6 +64,7 @@ class Narrowed:
     day: str | None = None
     machine: str | None = None
     job: str | None = None
+    file_ids: list[str] | None = None
 
 
 def query(book: Book, name: str, narrowed: Narrowed | None = None) -> pl.DataFrame:

@@ -1,11 +1,11 @@
-"""Audits of the book: does every row that was read stand somewhere, once, with its source? And the book's fingerprint.
+"""Audits of the book: does every row that was read stand somewhere, once, with its source? And how often rows changed.
 
 An audit is a query that returns the offending rows; it mends nothing.
 """
 
 from __future__ import annotations
 
-import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,10 +14,11 @@ import polars as pl
 from pipeline.errors import AuditError
 from pipeline.resources import names
 from pipeline.store.book import Book
-from pipeline.store.statements import PACKAGE, statement
+from pipeline.store.statements import PACKAGE, bound_names, statement
 
 _SHOWN_ROWS: Final = 20
-_WHOLE_BOOK: Final = "_stored_once"
+_LOADINGS: Final = "loadings"
+_WHOLE_BOOK: Final = ("_stored_once", "provenance")
 
 
 @dataclass(frozen=True)
@@ -33,14 +34,21 @@ class Finding:
         return self.rows.is_empty()
 
 
-def audit_store(book: Book, *, thorough: bool = False) -> list[Finding]:
+def audit_store(book: Book, touched: Collection[str] | None = None, *, thorough: bool = False) -> list[Finding]:
     """Run the audits of the store, in the order of their names.
 
-    The uniqueness of each fact is checked only when `thorough`: it groups all rows of the book, and loading holds it.
+    Those of single files ask about the `touched` ones, by their ids, or about all; the total is that of the whole book
+    always. That each fact stands once and cites a known file is asked only when `thorough`: it takes all rows of the
+    book, and loading holds it.
     """
     found = [name.removesuffix(".sql") for name in names(PACKAGE, "sql", "audit", suffix=".sql")]
     due = [name for name in found if thorough or not name.endswith(_WHOLE_BOOK)]
-    return [Finding(name, book.frame(statement("audit", name))) for name in due]
+    file_ids = None if touched is None else sorted(touched)
+    return [Finding(name, _asked(book, statement("audit", name), file_ids)) for name in due]
+
+
+def _asked(book: Book, sql: str, file_ids: list[str] | None) -> pl.DataFrame:
+    return book.frame(sql, {"file_ids": file_ids} if bound_names(sql) else None)
 
 
 def require(findings: list[Finding]) -> None:
@@ -52,6 +60,10 @@ def require(findings: list[Finding]) -> None:
 
 
 def fingerprint(book: Book) -> str:
-    """Return a hash of all that the accepted rows depend on: the files, how they were read, which rows of each hold."""
-    rows = book.rows(statement("query", "standing"))
-    return hashlib.sha256(repr(rows).encode()).hexdigest()
+    """Return what is another whenever accepted rows may be: how many transactions have loaded or withdrawn some."""
+    return book.note(_LOADINGS) or ""
+
+
+def count_loading(book: Book) -> None:
+    """Count a transaction that changed what the book holds; call it in that transaction."""
+    book.run(statement("load", "count_loading"), {"key": _LOADINGS})

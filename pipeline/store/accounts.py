@@ -6,7 +6,7 @@ It counts and remembers; the rows themselves are settled elsewhere.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
@@ -110,6 +110,17 @@ def account_of(book: Book, source: SourceFile) -> KnownFile | None:
     if known.sha256 != source.sha256:
         raise AuditError("file_id", f"two source files share the id {source.file_id}: {known.name} and {source.name}")
     return known
+
+
+def settled_counts(book: Book, told: Iterable[FileCounts]) -> list[FileCounts]:
+    """Return counts as they stand now: a later file may have overruled rows of an earlier one."""
+    told = list(told)
+    if not told:
+        return []
+    rows = book.rows(statement("query", "counts"), {"file_ids": [counts.file_id for counts in told]})
+    now_of = {file_id: counts for file_id, *counts in rows}
+    names = ("rows_read", "rows_loaded", "rows_duplicate", "rows_rejected", "rows_skipped")
+    return [replace(counts, **dict(zip(names, now_of[counts.file_id], strict=True))) for counts in told]
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from pipeline.errors import AuditError
 from pipeline.read.rows import FileRead, SourceFile
+from pipeline.store.accounting import count_loading
 from pipeline.store.accounts import (
     LOADED,
     UNREADABLE,
@@ -79,15 +80,16 @@ def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading
             book.run(statement("load", name), values)
     staged = stage_tables(book, source.file_id, file_read.tables, is_new=known is None and not standing.replaced)
     rank = own_rank(staged.reach.last_us, staged.cells, source.sha256, above=standing.rank_floor)
-    stale: list[str] = []
+    stale, changed = list[str](), set[str]()
     taken_up = [take_up_replaced(book, source.file_id, standing.replaced, staged.texts)]
     if known is not None:
         taken_up.append(taken_up_by_settings(book, source.file_id))
         stage_nothing(book, staged)
-        stale = withdraw(book, known, rank=rank, same_fields=tables_before == tables_of(book, source.file_id))
+        withdrawn = withdraw(book, known, rank=rank, same_fields=tables_before == tables_of(book, source.file_id))
+        stale, changed = withdrawn.stale, set(withdrawn.changed)
     open_account(book, file_read, staged.reach, rank, reading_fingerprint, staged.note)
     note_standing(book, source)
-    loaded, changed = 0, set[str]()
+    loaded = 0
     for kind, rows in staged.accepted.items():
         if kind in staged.direct:
             loaded += rows
@@ -102,6 +104,7 @@ def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading
         book, source.file_id, read=staged.rows_read, loaded=loaded, accepted=accepted, skipped=staged.rows_skipped
     )
     assert_balanced(book, {source.file_id, *changed})
+    count_loading(book)
     return FileCounts.of(_stands(book, file_read), changed_files=changed, stale_files=stale, taken_up=taken_up)
 
 
@@ -118,6 +121,7 @@ def _record_unread(book: Book, file_read: FileRead, known: KnownFile | None, rea
             open_account(book, file_read, Reach(), rank, reading_fingerprint, "")
         if file_read.status != UNREADABLE:
             note_standing(book, file_read.source)
+        count_loading(book)
     return FileCounts.of(_stands(book, file_read))
 
 

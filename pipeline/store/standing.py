@@ -36,7 +36,17 @@ class Standing:
 def path_of(source: SourceFile) -> str:
     """Return the whole path of a file, whatever folder the command was started in."""
     path = source.path.absolute().as_posix()
-    return (f"{path}!{source.member}" if source.member else path).translate(_STORED)
+    return from_disk(f"{path}!{source.member}" if source.member else path)
+
+
+def from_disk(name: str) -> str:
+    """Return a path of the disk as the book keeps it."""
+    return name if name.isascii() else name.translate(_STORED)
+
+
+def to_disk(stored: str) -> str:
+    """Return a path that the book keeps as the disk has it."""
+    return stored if stored.isascii() else stored.translate(_ON_DISK)
 
 
 def standing_of(book: Book, source: SourceFile) -> Standing:
@@ -55,10 +65,10 @@ def note_standing(book: Book, source: SourceFile) -> None:
 
 def paths_standing(book: Book) -> list[str]:
     """Return every path at which a file stands, as far as the book knows."""
-    return [row[0].translate(_ON_DISK) for row in book.rows(statement("query", "paths_standing"))]
+    return [to_disk(row[0]) for row in book.rows(statement("query", "paths_standing"))]
 
 
 def note_gone(book: Book, paths: Iterable[str]) -> None:
     """Enter that nothing stands at these paths any more; the rows that came from there stay."""
-    if gone := sorted(path.translate(_STORED) for path in paths):
+    if gone := sorted(map(from_disk, paths)):
         book.run(statement("load", "leave_paths"), {"paths": gone})

@@ -6,6 +6,7 @@ is had again by reading the overruled files, which are marked stale.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 from pipeline.store.accounts import KnownFile
@@ -15,8 +16,16 @@ from pipeline.store.statements import statement, touch_statement
 from schemas.vocabulary import STORED_KINDS, InputKind
 
 
-def withdraw(book: Book, known: KnownFile, *, rank: str, same_fields: bool) -> list[str]:
-    """Take the rows of `known` out of the core tables; return the ids of files that must be read again.
+@dataclass(frozen=True)
+class Withdrawn:
+    """What taking out the rows of a file did to others: which must be read again, and which got rows back."""
+
+    stale: list[str]
+    changed: frozenset[str]
+
+
+def withdraw(book: Book, known: KnownFile, *, rank: str, same_fields: bool) -> Withdrawn:
+    """Take the rows of `known` out of the core tables.
 
     Needs the new reading in the staging tables of all kinds; must run inside the transaction of the file. Files are
     read again only where the new reading has another rank or other fields, or says less than, or other than, the old.
@@ -28,18 +37,18 @@ def withdraw(book: Book, known: KnownFile, *, rank: str, same_fields: bool) -> l
         book.run(statement("load", "overruled"), values)
         stale = [row[0] for row in book.rows("from overruled")]
         book.run(statement("load", "mark_stale"))
-    for kind in STORED_KINDS:
-        _withdraw_kind(book, kind, values)
+    changed = [_withdraw_kind(book, kind, values) for kind in STORED_KINDS]
     book.run(statement("load", "remove_text"), values)
-    return stale
+    return Withdrawn(stale, frozenset().union(*changed))
 
 
 def _not_repeated(book: Book, kind: InputKind, values: dict[str, Any]) -> bool:
     return bool(book.rows(statement("load", "not_repeated", kind), values)[0][0])
 
 
-def _withdraw_kind(book: Book, kind: InputKind, values: dict[str, Any]) -> None:
+def _withdraw_kind(book: Book, kind: InputKind, values: dict[str, Any]) -> frozenset[str]:
     book.run(touch_statement(kind, "rows_of_file"), values)
-    if book.run(statement("load", "contest_leaving", kind), values):
-        settle(book, kind, values)
+    contested = book.run(statement("load", "contest_leaving", kind), values)
+    changed = settle(book, kind, values).changed if contested else frozenset[str]()
     book.run(statement("load", "remove_rows", kind), values)
+    return changed

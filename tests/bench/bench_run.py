@@ -22,7 +22,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from flows.steps import ingest
+from flows.ingesting import ingest
 from pipeline.derive.deriving import derive
 from pipeline.progress import Null
 from pipeline.store.book import open_book

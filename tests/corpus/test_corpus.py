@@ -13,7 +13,7 @@ from typing import Any, Final
 import pytest
 from make_corpus import CORPUS, Either, Export
 
-from flows.steps import ingest
+from flows.ingesting import ingest
 from pipeline.progress import Null
 from pipeline.store.book import open_book
 from pipeline.workspace import Workspace

@@ -16,12 +16,13 @@ from dialects import HEADS, LANGUAGES, TABLES, Written, written
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
-from flows.steps import ingest
+from flows.ingesting import ingest
 from pipeline.check.checking import check_rows
 from pipeline.progress import Null
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
 from pipeline.read.recognition.writing import profile_text
 from pipeline.read.rows import FileRead, TableRead
+from pipeline.read.settings import ReadSettings, SourceRule
 from pipeline.store.book import open_book
 from pipeline.workspace import Workspace
 from schemas.columns import columns, required

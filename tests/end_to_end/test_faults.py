@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from flows import steps
+from flows import taking_in
 from pipeline.cli import main
 from pipeline.read.rows import FileRead
 from pipeline.store.book import open_book
@@ -25,7 +25,7 @@ def test_the_other_files_come_in(
     exports.mkdir()
     for number in (1, 2, 3):
         (exports / f"{number}.csv").write_text(HEAD + ROW.format(number))
-    read_opened: Callable[..., FileRead] = steps.read_opened
+    read_opened: Callable[..., FileRead] = taking_in.read_opened
 
     def faulty(opened: Any, settings: Any) -> FileRead:
         found = read_opened(opened, settings)
@@ -40,10 +40,10 @@ def test_the_other_files_come_in(
 
         return FileRead(found.source, found.status, found.shape, tables=tables())
 
-    monkeypatch.setattr(steps, "read_opened", faulty)
+    monkeypatch.setattr(taking_in, "read_opened", faulty)
     first = main(["ingest", str(exports), "--workspace", str(shop)])
     told = capsys.readouterr().err
-    monkeypatch.setattr(steps, "read_opened", read_opened)
+    monkeypatch.setattr(taking_in, "read_opened", read_opened)
     second = main(["ingest", str(exports), "--workspace", str(shop)])
 
     assert first == 1

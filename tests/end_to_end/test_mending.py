@@ -15,8 +15,8 @@ from typing import Any
 import polars as pl
 import pytest
 
-from flows import steps
-from flows.steps import IngestResult
+from flows import ingesting, steps, taking_in
+from flows.ingesting import IngestResult, ingest
 from pipeline.progress import choose
 from pipeline.read import unfinished
 from pipeline.report.quarantine import reject_lines
@@ -67,7 +67,7 @@ class Shop:
         return path
 
     def ingest(self, *sources: Path) -> IngestResult:
-        return steps.ingest(list(sources or (self.exports,)), Workspace(self.folder), choose(quiet=True))
+        return ingest(list(sources or (self.exports,)), Workspace(self.folder), choose(quiet=True))
 
     def frame(self, sql: str) -> pl.DataFrame:
         with open_book(Workspace(self.folder).book_path, read_only=True) as book:
@@ -212,12 +212,12 @@ class TestStillBeingWritten:
         watched = unfinished.watched
 
         def growing(tables: Any, of: Path, stamp: unfinished.Stamp) -> Iterator[Any]:
-            if of == path:
+            if Path(of) == path:
                 with path.open("a") as writer:
                     writer.write("\n".join([*ROWS[2:4], ""]))
             yield from watched(tables, of, stamp)
 
-        monkeypatch.setattr(steps, "watched", growing)
+        monkeypatch.setattr(taking_in, "watched", growing)
         result = shop.ingest()
         assert result.rows_loaded == 1
         assert result.left == (
@@ -252,13 +252,13 @@ class TestStillBeingWritten:
         shop.write("other.csv", HEAD, ROWS[5])
         found = unfinished.stamp_of
 
-        def vanish(of: Path) -> unfinished.Stamp | None:
+        def vanish(of: str | Path) -> unfinished.Stamp | None:
             stamp = found(of)
-            if of == path:
+            if Path(of) == path:
                 path.unlink(missing_ok=True)
             return stamp
 
-        monkeypatch.setattr(steps, "stamp_of", vanish)
+        monkeypatch.setattr(ingesting, "stamp_of", vanish)
         result = shop.ingest()
         assert result.rows_loaded == 1
         assert result.left == (

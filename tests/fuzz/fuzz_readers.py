@@ -26,7 +26,8 @@ from pathlib import Path
 from samples import PROFILE, packed, samples
 
 from pipeline.check.checking import check_rows
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings, SourceRule
 from schemas.profile import Profile
 from schemas.shop import LimitSettings, ShopFile
 from schemas.toml_model import TomlError, parse

@@ -10,8 +10,9 @@ import polars as pl
 import pytest
 
 from pipeline.check.checking import check_rows
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
 from pipeline.read.rows import FileRead, TableRead
+from pipeline.read.settings import ReadSettings, SourceRule
 from schemas.shop import LimitSettings
 
 CYCLES = "machine,program,started_at,ended_at\nM1,O1,2026-01-05T06:00:00Z,2026-01-05T06:10:00Z\n"

@@ -527,7 +527,8 @@ CHILD = """
 import resource, sys
 from pathlib import Path
 resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv[2]) << 20,) * 2)
-from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings
 for file in read_file(Path(sys.argv[1]), ReadSettings()):
     rows = sum(table.rows_read for table in file.tables)
     print(file.status, rows, file.reason)

@@ -10,7 +10,8 @@ import pytest
 
 from pipeline.read import files
 from pipeline.read.files import find_sources, open_source, real_paths
-from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings
 
 CYCLES = "machine,program,started_at,ended_at\nM1,O1,2026-01-05T06:00:00Z,2026-01-05T06:10:00Z\n"
 NO_LOOK = "This is a pipe, a socket or a device, not a file. Leave it: it does no harm."

@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.read.gunzip import Gunzip
-from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings
 from schemas.shop import LimitSettings
 
 CYCLES = "machine,program,started_at,ended_at\nM1,O1,2026-01-05T06:00:00Z,2026-01-05T06:10:00Z\n"

@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings, SourceRule
 from schemas.profile import Profile
 from schemas.toml_model import parse
 

@@ -8,8 +8,9 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, settings
 
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
 from pipeline.read.rows import FileRead, TableRead
+from pipeline.read.settings import ReadSettings, SourceRule
 from schemas.profile import Profile
 from schemas.toml_model import parse
 

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from pipeline.check.checking import check_rows
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings, SourceRule
 from schemas.columns import columns, required
 from schemas.profile import UNITS, FileShape, Profile
 

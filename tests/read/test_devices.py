@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flows.steps import ingest
+from flows.ingesting import ingest
 from pipeline.progress import Null
 from pipeline.read.devices_xml import (
     device_called,
@@ -21,7 +21,8 @@ from pipeline.read.devices_xml import (
     read_devices,
     unit_factor,
 )
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings, SourceRule
 from pipeline.store.book import open_book
 from pipeline.workspace import Workspace
 from schemas.profile import Profile

@@ -7,7 +7,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings
 
 HEAD = "machine,program,started_at,ended_at,operator,parts"
 GOOD = "M1,O1,2026-05-04T08:00:00Z,2026-05-04T08:20:00Z,Quillfeather,1"

@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 
 from pipeline.errors import InputError
 from pipeline.read.files import find_sources
-from pipeline.read.reading import ReadSettings, SourceRule, matches_end, read_file, source_rule
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings, SourceRule, matches_end, source_rule
 from schemas.shop import LimitSettings
 
 CYCLES = "machine,program,started_at,ended_at\nM1,O1,2026-01-05T06:00:00Z,2026-01-05T06:10:00Z\n"

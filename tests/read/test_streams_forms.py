@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from pipeline.read import streams_xml
 from pipeline.read.observations import stream_items
 from pipeline.read.plan import Context
-from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.reading import read_file
+from pipeline.read.settings import ReadSettings
 from pipeline.read.streams_xml import StreamNames, devices_in, read_streams
 from pipeline.store.book import open_book
 from pipeline.store.loading import load_file

@@ -27,8 +27,6 @@ from pipeline.read.skipping import REMARK_LINE, total_words
 from schemas.profile import Profile, with_article
 from schemas.vocabulary import InputKind
 
-VERSION: Final = 3
-"""To be raised when recognition would read a file otherwise than before: files without a profile are then read anew."""
 _NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
 _TITLED: Final = 0.6
 _LITTLE: Final = 0.01
@@ -254,4 +252,4 @@ def told(proposal: Proposal) -> str:
     return f"recognised as {_a(proposal.kind)} table ({least:.2f}): {', '.join(filter(None, (fields, items)))}"
 
 
-__all__ = ["SURE", "VERSION", "Proposal", "propose", "refusal", "told"]
+__all__ = ["SURE", "Proposal", "propose", "refusal", "told"]

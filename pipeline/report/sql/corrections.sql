@@ -1,6 +1,6 @@
 -- What exports of one fact gave otherwise: the value that does not hold, the one that does, and where each was said; and
 -- what an export that lacks a column had filled in from another.
--- Grain: replaced or filled in value.
+-- Grain: replaced or filled in value; narrowed to files, those in which one of them had a part.
 with version as (
     select
         superseded.*,
@@ -13,6 +13,10 @@ with version as (
     from raw.superseded as superseded
     inner join raw.source_file as loser on superseded.file_id = loser.file_id
     inner join raw.source_file as winner on superseded.winner_file_id = winner.file_id
+    where
+        $file_ids::varchar[] is null
+        or list_contains($file_ids::varchar[], superseded.file_id)
+        or list_contains($file_ids::varchar[], superseded.winner_file_id)
 ),
 
 replaced as (

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.reading import read_file
 from pipeline.read.rows import FileRead
+from pipeline.read.settings import ReadSettings
 
 FIRST = datetime(2026, 3, 12, 6, 3, 10, tzinfo=UTC)
 ROWS = 24

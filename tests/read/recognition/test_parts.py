@@ -9,9 +9,10 @@ import xlsxwriter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
 from pipeline.read.recognition.parts import parts, stretches_of
 from pipeline.read.rows import FileRead, TableRead
+from pipeline.read.settings import ReadSettings, SourceRule
 from schemas.profile import Profile
 
 MACHINES = {"m1": "M1", "m2": "M2"}

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.read.reading import ReadSettings, SourceRule, read_file
+from pipeline.read.reading import read_file
 from pipeline.read.recognition.proposing import Proposal
 from pipeline.read.recognition.writing import profile_text, source_glob
 from pipeline.read.rows import FileRead
+from pipeline.read.settings import ReadSettings, SourceRule
 from schemas.profile import Profile
 from schemas.toml_model import parse
 

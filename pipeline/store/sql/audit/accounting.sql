@@ -1,30 +1,33 @@
 -- Source files whose account does not add up, or does not agree with the rows that the book holds of them.
 -- Grain: source file. Rows here mean a fault of ours; the book should be rebuilt from the exports.
-with held as (
+with asked as (
+    select * from raw.source_file where $file_ids::varchar[] is null or list_contains($file_ids::varchar[], file_id)
+),
+held as (
     select file_id, count(*) as rows_held
     from (
-        select file_id from core.cycle
+        select file_id from core.cycle semi join asked using (file_id)
         union all
-        select file_id from core.tool_change
+        select file_id from core.tool_change semi join asked using (file_id)
         union all
-        select file_id from core.edge_change
+        select file_id from core.edge_change semi join asked using (file_id)
         union all
-        select file_id from core.event
+        select file_id from core.event semi join asked using (file_id)
         union all
-        select file_id from core.estimate
+        select file_id from core.estimate semi join asked using (file_id)
         union all
-        select file_id from core.job
+        select file_id from core.job semi join asked using (file_id)
     )
     group by file_id
 ),
 rejected as (
     select file_id, count(distinct row_number) as rows_kept
-    from raw.reject
+    from raw.reject semi join asked using (file_id)
     group by file_id
 ),
 skipped as (
     select file_id, count(*) as rows_kept
-    from raw.skipped
+    from raw.skipped semi join asked using (file_id)
     group by file_id
 )
 select
@@ -38,7 +41,7 @@ select
     coalesce(held.rows_held, 0) as rows_held,
     coalesce(rejected.rows_kept, 0) as rejects_kept,
     coalesce(skipped.rows_kept, 0) as skipped_kept
-from raw.source_file as source_file
+from asked as source_file
 left join held on source_file.file_id = held.file_id
 left join rejected on source_file.file_id = rejected.file_id
 left join skipped on source_file.file_id = skipped.file_id

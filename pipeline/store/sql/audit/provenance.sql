@@ -26,6 +26,8 @@ with cited as (
     select 'raw.source_table', file_id from raw.source_table
     union
     select 'raw.source_path', file_id from raw.source_path
+    union
+    select 'raw.path_stamp', unnest(file_ids) from raw.path_stamp
 )
 select cited.relation, cited.file_id
 from cited

@@ -3,19 +3,23 @@
 with linked as (
     select kind, file_id, row_number, winner_file_id, winner_row_number
     from raw.superseded
+    where $file_ids::varchar[] is null or list_contains($file_ids::varchar[], winner_file_id)
+),
+winner as (
+    select distinct winner_file_id as file_id from linked
 ),
 accepted as (
-    select 'cycle' as kind, file_id, row_number from core.cycle
+    select 'cycle' as kind, file_id, row_number from core.cycle semi join winner using (file_id)
     union all
-    select 'tool_change', file_id, row_number from core.tool_change
+    select 'tool_change', file_id, row_number from core.tool_change semi join winner using (file_id)
     union all
-    select 'edge_change', file_id, row_number from core.edge_change
+    select 'edge_change', file_id, row_number from core.edge_change semi join winner using (file_id)
     union all
-    select 'event', file_id, row_number from core.event
+    select 'event', file_id, row_number from core.event semi join winner using (file_id)
     union all
-    select 'estimate', file_id, row_number from core.estimate
+    select 'estimate', file_id, row_number from core.estimate semi join winner using (file_id)
     union all
-    select 'job', file_id, row_number from core.job
+    select 'job', file_id, row_number from core.job semi join winner using (file_id)
 )
 select linked.kind, linked.file_id, linked.row_number, linked.winner_file_id, linked.winner_row_number
 from linked
