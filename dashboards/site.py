@@ -135,7 +135,7 @@ def data_months(data: SiteData) -> list[str]:
 def month_alone(data: SiteData, month: str) -> str:
     """Return the page of one month as one file that needs nothing beside it."""
     css = "\n".join(resources.read_text("dashboards", "static", name) for name in ("site.css", "month.css"))
-    page = month_page(Book(data), month)
+    page = month_page(Book(data), month, alone=True)
     return _templates().get_template(page.template).render(page=page, site={**_site_words(data), "css": css})
 
 

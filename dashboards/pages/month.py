@@ -5,7 +5,7 @@ Figures of a frozen month are those that were stated. No time is worked out here
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -32,6 +32,8 @@ RESTATED_FIGURES: Final = (
 NAMED_SHARE: Final = 0.09
 """A stretch of a bar that is at least so wide bears its hours."""
 TOTAL: Final = "All machines"
+Head = Callable[[str], Cell]
+"""Makes the cell of a machine's name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,24 +68,25 @@ class MonthPage(Page):
     caution: str = ""
 
 
-def month_page(book: Book, month: str) -> MonthPage:
-    """Build month-<month>.html."""
+def month_page(book: Book, month: str, *, alone: bool = False) -> MonthPage:
+    """Build month-<month>.html; one that is to stand alone leads nowhere."""
+    head = Cell if alone else book.machine_cell
     all_rows = book.data.utilisation.filter(pl.col("month") == month).sort("machine")
     stated = in_statement(all_rows)
     rows, total = stated.to_dicts(), month_total(stated)
     losses = book.data.losses.filter(pl.col("month") == month)
     changes = book.data.restatements.filter(pl.col("month") == month)
     drawn = rows[:BARS_DRAWN]
-    first: list[Block] = [Text(_lead(rows, total), "lead"), _machines_table(rows, total)]
+    first: list[Block] = [Text(_lead(rows, total), "lead"), _machines_table(rows, total, head)]
     short = [row["machine"] for row in rows if thin(row)]
     if short:
         share = wording.percent(book.data.least_coverage)
         grey = f"Grey: of {wording.listed(short[:5])} under {share} of planned time was observed; these do not compare."
         first.append(Text(grey, "note"))
     later = [
-        Section("What kept machines from cutting", [_losses_table(book, in_losses(losses, rows))]),
-        Section("Hours of the whole month", [_hours_table(rows, total)]),
-        Section("Indicators, inside planned time", [_indicators_table(rows, total)]),
+        Section("What kept machines from cutting", [_losses_table(book, in_losses(losses, rows), head)]),
+        Section("Hours of the whole month", [_hours_table(rows, total, head)]),
+        Section("Indicators, inside planned time", [_indicators_table(rows, total, head)]),
     ]
     if not changes.is_empty():
         later.append(Section("Restated", _restated(changes), "restated"))
@@ -138,10 +141,10 @@ def _hour(row: Row, name: str) -> Cell:
     return Cell(wording.number(value, 1), sort=value)
 
 
-def _machines_table(rows: Sequence[Row], total: Row) -> Table:
-    def line(name: str, row: Row) -> Sequence[Cell]:
+def _machines_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
+    def line(name: Cell, row: Row) -> Sequence[Cell]:
         return (
-            Cell(name),
+            name,
             _hour(row, "planned_s"),
             cells.percent(row["coverage"]),
             *(_hour(row, f"{state}_planned_s") for state in STATES if state != "off_shift"),
@@ -163,7 +166,7 @@ def _machines_table(rows: Sequence[Row], total: Row) -> Table:
             Column("Spindle utilisation", True),
             Column("Basis"),
         ),
-        _with_total([_grey(row, line(row["machine"], row)) for row in rows], line(TOTAL, total)),
+        _with_total([_grey(row, line(head(row["machine"]), row)) for row in rows], line(Cell(TOTAL), total)),
     )
 
 
@@ -179,16 +182,16 @@ def _bar(row: Row, longest_s: float) -> Bar:
     return Bar(row["machine"], tuple(stretches))
 
 
-def _losses_table(book: Book, losses: pl.DataFrame) -> Table:
+def _losses_table(book: Book, losses: pl.DataFrame, head: Head) -> Table:
     lines = []
     by_machine = losses.partition_by("machine", maintain_order=True)
     for frame in [*by_machine, losses]:
         hours = dict(frame.group_by("loss").agg(pl.col("hours").sum()).iter_rows())
         cost = None if frame["cost"].null_count() == frame.height else float(frame["cost"].sum())
-        name = TOTAL if frame is losses else frame["machine"][0]
+        name = Cell(TOTAL) if frame is losses else head(frame["machine"][0])
         lines.append(
             (
-                Cell(name),
+                name,
                 *(Cell(wording.number(hours.get(loss), 1), sort=hours.get(loss)) for loss in LOSSES),
                 book.money(cost),
             )
@@ -205,7 +208,7 @@ def _losses_table(book: Book, losses: pl.DataFrame) -> Table:
     ).without_empty("Cost")
 
 
-def _hours_table(rows: Sequence[Row], total: Row) -> Table:
+def _hours_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
     times = (
         ("Cutting, h", "cutting_s"),
         ("In cycle, not cutting, h", "noncutting_s"),
@@ -216,10 +219,10 @@ def _hours_table(rows: Sequence[Row], total: Row) -> Table:
         ("Month, h", "calendar_s"),
     )
 
-    def line(name: str, row: Row) -> Sequence[Cell]:
+    def line(name: Cell, row: Row) -> Sequence[Cell]:
         counts = (cells.count(row[count]) for count in ("cycles", "parts", "scrap"))
         share = cells.percent(row["spindle_utilisation_calendar"], 1)
-        return (Cell(name), *(_hour(row, time) for _, time in times), share, *counts)
+        return (name, *(_hour(row, time) for _, time in times), share, *counts)
 
     return Table(
         "All hours of the month, nights and closed days included",
@@ -231,16 +234,16 @@ def _hours_table(rows: Sequence[Row], total: Row) -> Table:
             Column("Parts", True),
             Column("Scrap", True),
         ),
-        _with_total([line(row["machine"], row) for row in rows], line(TOTAL, total)),
+        _with_total([line(head(row["machine"]), row) for row in rows], line(Cell(TOTAL), total)),
     )
 
 
-def _indicators_table(rows: Sequence[Row], total: Row) -> Table:
+def _indicators_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
     shares = [one for one in INDICATORS if one.unit == "share" and not one.column.startswith("spindle")]
 
-    def line(name: str, row: Row) -> Sequence[Cell]:
+    def line(name: Cell, row: Row) -> Sequence[Cell]:
         return (
-            Cell(name),
+            name,
             *(cells.percent(row.get(one.column), 1) for one in shares),
             cells.percent(row["coverage"]),
             Cell(row["basis"] or ""),
@@ -249,7 +252,7 @@ def _indicators_table(rows: Sequence[Row], total: Row) -> Table:
     return Table(
         "In the terms of ISO 22400-2; an index that misses something it needs is empty",
         (Column("Machine"), *(Column(one.name, True) for one in shares), Column("Coverage", True), Column("Basis")),
-        _with_total([_grey(row, line(row["machine"], row)) for row in rows], line(TOTAL, total)),
+        _with_total([_grey(row, line(head(row["machine"]), row)) for row in rows], line(Cell(TOTAL), total)),
     )
 
 

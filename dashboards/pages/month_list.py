@@ -23,7 +23,9 @@ def month_path(month: str) -> str:
 def months_table(book: Book) -> Table:
     """Lay out the months of the book, newest first, each leading to its page to print."""
     lines = []
-    for frame in book.data.utilisation.sort("month", descending=True).partition_by("month", maintain_order=True):
+    for frame in book.data.utilisation.sort("month", "machine", descending=[True, False]).partition_by(
+        "month", maintain_order=True
+    ):
         month, stated = str(frame["month"][0]), in_statement(frame)
         total = month_total(stated)
         standing = "restated" if frame["restated"].any() else str(frame["standing"][0])
