@@ -5,7 +5,7 @@
 -- Grain: machine x path x stretch in which one of them holds and neither changes.
 -- Renewed: by window.
 with
-feeds as (
+feeds as not materialized (
     select
         event.machine,
         coalesce(event.path, '') as path,

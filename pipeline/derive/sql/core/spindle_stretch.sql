@@ -4,7 +4,7 @@
 -- Grain: machine x spindle x stretch of turning.
 -- Renewed: by window.
 with
-speeds as (
+speeds as not materialized (
     select
         event.machine,
         event.path,
