@@ -288,9 +288,9 @@ class Profile(TomlModel):
         if self.item and self.kind != "event":
             raise ValueError("item[1]: [[item]] belongs to profiles of kind event")
         fed = {} if "item" in self.columns else _fields_by_column(self.columns.items())
-        names: dict[str, int] = {}
+        names: dict[tuple[str, str], int] = {}
         for number, item in enumerate(self.item, start=1):
-            if (first := names.setdefault(item.name, number)) < number:
+            if (first := names.setdefault((item.name, item.type if fed else ""), number)) < number:
                 raise ValueError(f"item[{number}].name: item[{first}] has the name {item.name} too; give each once")
             if field := fed.get(item.name.casefold()):
                 raise ValueError(f"item[{number}].name: the column {item.name} is that of columns.{field} already")

@@ -42,6 +42,8 @@ from schemas.vocabulary import CONDITION_LEVELS, InputKind
 
 _WIDE_NAME: Final = "__item"
 _WIDE_VALUE: Final = "__value"
+CONDITION: Final = "Condition"
+"""The item of a wide table whose cells are levels: NORMAL, FAULT."""
 
 
 def map_tables(tables: Iterable[RawTable], plan: TablePlan, context: Context, last: int = 0) -> Iterator[TableRead]:
@@ -150,7 +152,8 @@ def _unpivot(table: RawTable, plan: TablePlan, last: int) -> RawTable:
     """Return one row per filled cell of the item columns, numbered on from `last` in record order."""
     items = list(plan.items)
     keys = [name for name in table.cells.columns if name not in items]
-    cells = table.cells.select(pl.exclude(items), pl.col(items).str.strip_chars())
+    copies = (pl.col(column).alias(name) for name, column in plan.again.items())
+    cells = table.cells.with_columns(copies).select(pl.exclude(items), pl.col(items).str.strip_chars())
     long = (
         cells.unpivot(items, index=keys, variable_name=_WIDE_NAME, value_name=_WIDE_VALUE)
         .filter(pl.col(_WIDE_VALUE).str.len_bytes() > 0)
@@ -276,6 +279,10 @@ def _map_observations(chunk: Chunk) -> None:
     keep_id = "data_item_id" in frame.columns and not plan.items
     identity = frame["data_item_id"] if keep_id else None
     observed, bad = translate(frame, items)
+    if plan.wide and "level" not in observed.columns and CONDITION in observed["item"]:
+        is_condition = (observed["item"] == CONDITION).fill_null(False)
+        level = observed["value"].set(~is_condition, None).str.to_uppercase()
+        observed = observed.with_columns(level.alias("level"), value=observed["value"].set(is_condition, None))
     chunk.items |= items_seen(frame, items)
     label = f'column "{own_name(plan, "value")}"' if not plan.wide else "its column"
     mend = "Correct the cell, or the item in the profile." if plan.items else NAME_IT.replace("line", "cell")

@@ -40,6 +40,7 @@ class TablePlan:
     columns: dict[str, ColumnRule]
     items: dict[str, ItemRule] = field(default_factory=dict)  # by the name in the file
     wide: bool = False  # the items are columns
+    again: dict[str, str] = field(default_factory=dict)  # item -> its column, where that is another item's already
     decimal: str = "."
     thousands: str | None = None
     profile: Profile | None = None
@@ -54,7 +55,7 @@ class TablePlan:
     def used(self) -> set[str]:
         """The columns of the header that feed a field or are items."""
         used = {name for rule in self.columns.values() for name in sources(rule)}
-        return used | (set(self.items) if self.wide else set())
+        return used | {self.again.get(name, name) for name in self.items if self.wide}
 
 
 @dataclass(frozen=True)
@@ -117,8 +118,14 @@ def _from_profile(names: Sequence[str], profile: Profile) -> TablePlan | NoPlan:
         rules[name] = rule.model_copy(update={"from_": (kept or None) if len(kept) != 1 else kept[0]})
     wide = profile.kind == "event" and "item" not in profile.columns and bool(profile.item)
     items = {item.name: item for item in profile.item}
+    again: dict[str, str] = {}
     if wide:
-        items = {column: item for item in profile.item if (column := _find(names, item.name)) is not None}
+        items = {}
+        for item in profile.item:
+            if (column := _find(names, item.name)) is not None:
+                name = column if column not in items else f"{column} as {item.type}"
+                items[name] = item
+                again.update({name: column} if name != column else {})
     needed = [name for name in _needed(profile.kind, rules) if not (wide and name in ("item", "value"))]
     if "ended_at" not in rules and "ended_at" not in absent and "duration_s" in absent:
         absent["ended_at"] = absent.pop("duration_s")
@@ -132,7 +139,8 @@ def _from_profile(names: Sequence[str], profile: Profile) -> TablePlan | NoPlan:
             "in shop.toml."
         )
     notes = tuple(f"no column {_listed(missing)}: {name} stays empty" for name, missing in absent.items())
-    plan = TablePlan(profile.kind, rules, items, wide, profile.file.decimal, profile.file.thousands, profile, notes)
+    file = profile.file
+    plan = TablePlan(profile.kind, rules, items, wide, again, file.decimal, file.thousands, profile, notes)
     return replace(plan, notes=(*notes, *unused_note(plan, names)))
 
 

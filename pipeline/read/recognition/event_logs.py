@@ -6,7 +6,7 @@ Both are events of a machine; which columns are which signals is weighed here, l
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -44,6 +44,10 @@ _GOING_ON: Final = 0.1  # share of rows that say "running": the last row of a li
 _TILED: Final = 0.95
 _GAP_US: Final = 2_000_000  # a state and the next may be this far apart and still follow one another
 _TITLE_WORTH: Final = 0.8
+_LISTED_WORDS: Final = 6
+_NOT_RUNNING: Final = ("MANUAL", "MANUAL_DATA_INPUT")
+_STATE_ITEMS: Final = {"Execution": "READY", "ControllerMode": "UNAVAILABLE", "Condition": "NORMAL"}
+"""The items that words for states say something of, each with what all other words say of it."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +112,16 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
         score -= _CHANGES_COST
     assignment = Assignment("event", kept, (), score)
     settled = settle(assignment, sample, known)
-    items = [_item_rule(signal, settled) for signal in found]
+    has_mode = any(signal.item == "ControllerMode" for signal in found)
+    items = [
+        rule
+        for signal in found
+        for rule in (
+            [_item_rule(signal, settled)]
+            if has_mode or signal.item != "Execution"
+            else state_items(signal.column, settled)
+        )
+    ]
     doubled = {signal.item for signal in found if sum(other.item == signal.item for other in found) > 1}
     for item in sorted(doubled - {"Load"}):
         settled.doubt(item, "several", f"several columns can be {item}")
@@ -147,14 +160,56 @@ def _words(column: Column, list_name: str, item: str, settled: Settled) -> dict[
     words = sorted(column.text.drop_nulls().unique().to_list())
     found = {word: known_word(list_name, word) for word in words}
     strange = [word for word, meaning in found.items() if meaning is None and word.upper() not in EXECUTION]
-    if strange:
-        listed = ", ".join(f'"{word}"' for word in strange[:6])
-        what = f'column "{column.name}" says {listed}: tell which word of the standard for {item} it is'
-        settled.doubt(column.name, "words", what)
+    _doubt_words(column, strange, item, settled)
     return {word: meaning for word, meaning in found.items() if meaning is not None and meaning != word.upper()}
 
 
-def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled] | None:
+def _doubt_words(column: Column, strange: Sequence[str], item: str, settled: Settled) -> None:
+    """Ask what words mean, those first that stand in most rows."""
+    if not strange:
+        return
+    counts = column.text.filter(column.text.is_in(list(strange))).value_counts(sort=True)
+    listed = ", ".join(f'"{word}" ({count} rows)' for word, count in counts.head(_LISTED_WORDS).iter_rows())
+    what = f'column "{column.name}" says {listed}: tell which word of the standard for {item} it is'
+    settled.doubt(column.name, "words", what)
+
+
+def _state(word: str) -> dict[str, str]:
+    """Return what a word for a state says of Execution, the mode and alarms; nothing where it is not known.
+
+    Setting up is a mode of the control and an alarm a condition: the standard has no Execution for them.
+    """
+    if word.upper() in EXECUTION:
+        return {"Execution": word.upper()}
+    if (run := known_word("execution", word)) is not None:
+        return {"Execution": run}
+    if (mode := known_word("mode", word)) in _NOT_RUNNING:
+        return {"Execution": "READY", "ControllerMode": str(mode)}
+    if known_word("level", word) == "FAULT":
+        return {"Execution": "STOPPED", "Condition": "FAULT"}
+    return {}
+
+
+def state_items(column: Column, settled: Settled) -> list[dict[str, Any]]:
+    """Return the items that a column of states is: Execution, and where some words say so the mode and alarms."""
+    words = column.text.drop_nulls().unique().sort().to_list()
+    states = {word: _state(word) for word in words}
+    _doubt_words(column, [word for word, state in states.items() if not state], "Execution", settled)
+    items: list[dict[str, Any]] = []
+    for item, else_put in _STATE_ITEMS.items():
+        if items and not any(item in state for state in states.values()):
+            continue
+        values = {word: state.get(item, else_put) for word, state in states.items() if state}
+        rule: dict[str, Any] = {"name": column.name, "type": item}
+        if items:
+            rule["data_item_id"] = f"{column.name} ({item})"  # what is told apart by it at one moment
+        if values := {word: put for word, put in values.items() if put != word.upper()}:
+            rule["values"] = values
+        items.append(rule)
+    return items
+
+
+def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, list[dict[str, Any]]] | None:
     """Return a table of states of a machine, each with the time at which it began, None where it is not one."""
     base = assign("cycle", sample, known)
     started = base.guesses.get("started_at")
@@ -172,14 +227,19 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled] | 
     kept["value"] = Guess("value", (column.name,), column, confidence, ("its cells are states of a program run",))
     assignment = Assignment("event", kept, (), sum(guess.confidence for guess in kept.values()) + 1.0)
     settled = settle(assignment, sample, known)
-    words = sorted(column.text.drop_nulls().unique().to_list())
-    settled.rules["value"]["lookup"] = {word: known_word("execution", word) or "UNAVAILABLE" for word in words}
-    settled.rules["item"] = {"constant": "Execution"}
+    items = state_items(column, settled)
+    if len(items) == 1:
+        words = column.text.drop_nulls().unique().sort().to_list()
+        settled.rules["value"]["lookup"] = {word: _state(word).get("Execution", "UNAVAILABLE") for word in words}
+        settled.rules["item"] = {"constant": "Execution"}
+        items = []
+    else:
+        del settled.rules["value"]
     _doubt_whose(settled, sample, _columns_of(kept))
     if not _tiles(settled, started, base, sample, known):
         what = "there are gaps between one state and the next: nothing says what the machine did in them"
         settled.doubt("occurred_at", "gaps", what)
-    return assignment, settled
+    return assignment, settled, items
 
 
 def _is_state(column: Column) -> bool:
@@ -187,12 +247,16 @@ def _is_state(column: Column) -> bool:
 
     "Stopped" may be either; a state that is no outcome, or a run that is still going on in many rows, tells.
     """
-    words = {word: known_word("execution", word) for word in column.few_values}
-    if len(words) < _FEWEST or not all(words.values()):
+    words = {word: _state(word).get("Execution") for word in column.few_values}
+    known = [word for word, meaning in words.items() if meaning]
+    active = [word for word, meaning in words.items() if meaning == EXECUTION_ACTIVE]
+    if len(known) < _FEWEST:
         return False
+    if len(known) < len(words):  # some are the shop's own
+        named = column.reading.concepts.get("execution", 0.0) >= PROPOSED
+        return named and bool(active) and 2 * column.text.is_in(known).sum() >= column.filled
     if any(known_word("outcome", word) is None for word in words):
         return True
-    active = [word for word, meaning in words.items() if meaning == EXECUTION_ACTIVE]
     return float(column.text.drop_nulls().is_in(active).mean() or 0.0) >= _GOING_ON  # type: ignore[arg-type]
 
 

@@ -1,0 +1,88 @@
+"""Logs of a machine's states in a shop's words: Execution, setting up as a mode, alarms as a condition; or asked."""
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.recognition.writing import profile_text
+from pipeline.read.rows import FileRead
+from schemas.words import LANGUAGES
+
+FIRST = datetime(2026, 3, 12, 6, 3, 10, tzinfo=UTC)
+WORDS = {  # running, stopped, setting up, an alarm, switched off
+    "en": ("Machine;Time;Machine state", ("running", "stopped", "setup", "alarm", "off")),
+    "de": ("Maschine;Zeit;Maschinenzustand", ("läuft", "steht", "Rüsten", "Störung", "aus")),
+    "fr": ("Machine;Heure;État machine", ("en marche", "arrêt", "réglage", "panne", "éteinte")),
+    "es": ("Máquina;Hora;Estado de la máquina", ("en marcha", "paro", "preparación", "avería", "apagada")),
+    "pt": ("Máquina;Hora;Estado da máquina", ("em trabalho", "paragem", "afinação", "avaria", "desligada")),
+    "it": ("Macchina;Ora;Stato macchina", ("in marcia", "fermo", "attrezzaggio", "allarme", "spenta")),
+    "pl": ("Maszyna;Czas;Stan maszyny", ("praca", "postój", "przezbrajanie", "awaria", "wyłączona")),
+    "nl": ("Machine;Tijd;Machinestatus", ("productie", "stilstand", "omstellen", "storing", "uit")),
+    "cs": ("Stroj;Čas;Stav stroje", ("výroba", "prostoj", "seřizování", "porucha", "vypnuto")),
+    "sv": ("Maskin;Tid;Maskinstatus", ("drift", "stopp", "omställning", "larm", "avstängd")),
+}
+
+
+def read(folder: Path, head: str, words: tuple[str, ...], cells: str = "M1;{at};{word}") -> FileRead:
+    lines = [
+        cells.format(at=f"{FIRST + timedelta(minutes=17 * row):%d.%m.%Y %H:%M:%S}", word=words[row % len(words)])
+        for row in range(20)
+    ]
+    path = folder / "log.csv"
+    path.write_text("\n".join([head, *lines, ""]), encoding="utf-8")
+    [found] = read_file(path, ReadSettings(zone="Europe/Berlin", machines={"m1": "M1"}))
+    return found
+
+
+def said(found: FileRead) -> dict[str, list[str | None]]:
+    rows = pl.concat([table.rows for table in found.tables])
+    told = rows.with_columns(said=pl.coalesce("level", "value")).group_by("item", maintain_order=True).agg("said")
+    return {item: values[:5] for item, values in told.iter_rows()}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_states_in_ten_languages(tmp_path: Path, language: str) -> None:
+    found = read(tmp_path, *WORDS[language])
+
+    assert found.status == "loaded", found.reason
+    assert said(found) == {
+        "Execution": ["ACTIVE", "STOPPED", "READY", "STOPPED", "UNAVAILABLE"],
+        "ControllerMode": ["UNAVAILABLE", "UNAVAILABLE", "MANUAL", "UNAVAILABLE", "UNAVAILABLE"],
+        "Condition": ["NORMAL", "NORMAL", "NORMAL", "FAULT", "NORMAL"],
+    }
+
+
+def test_running_and_stopped_alone_say_nothing_of_mode_and_alarms(tmp_path: Path) -> None:
+    assert said(read(tmp_path, WORDS["de"][0], ("läuft", "steht"))) == {
+        "Execution": ["ACTIVE", "STOPPED"] * 2 + ["ACTIVE"]
+    }
+
+
+def test_a_word_of_the_shop_alone_is_asked(tmp_path: Path) -> None:
+    """The proposal knows the others, and says in how many rows the unknown one stands."""
+    found = read(tmp_path, WORDS["de"][0], ("läuft", "steht", "Kaffee", "Rüsten"))
+
+    assert found.status == "needs a profile"
+    assert 'says "Kaffee" (5 rows): tell which word' in found.reason
+    assert found.proposal is not None
+    text = profile_text(found.proposal)
+    assert '"steht" = "STOPPED"' in text
+    assert '"Rüsten" = "MANUAL"' in text
+    assert '"Kaffee" =' not in text
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "words"),
+    [
+        ("Component;Time;State", "Coolant pump;{at};{word}", ("running", "stopped", "off")),
+        ("Mitarbeiter;Zeit;Status", "Huber;{at};{word}", ("Produktion", "Rüsten")),
+        ("Maschine;Zeit;Tätigkeit", "M1;{at};{word}", ("Bohren", "Pause", "Fräsen")),
+        ("Machine;Time;Door", "M1;{at};{word}", ("open", "closed")),
+        ("Machine;Component;Time;State", "M1;Pump {at};{at};{word}", ("running", "stopped")),
+    ],
+)
+def test_states_of_something_else_are_not_those_of_a_machine(tmp_path: Path, head: str, cells: str, words) -> None:
+    assert read(tmp_path, head, words, cells).status == "needs a profile"
