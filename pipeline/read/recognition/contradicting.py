@@ -16,7 +16,7 @@ from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.names import is_another_table, known_word, says, unit_of
 from pipeline.read.recognition.sample import Column, Sample, clock_us, is_zone
 from pipeline.read.recognition.time_forms import time_forms
-from pipeline.read.recognition.zones import states_other, title_states_other, values_are_universal
+from pipeline.read.recognition.zones import is_universal, states_other, title_states_other, values_are_universal
 from schemas.concepts import NUMBERS, WORDS
 from schemas.profile import UNITS, with_article
 from schemas.vocabulary import InputKind
@@ -28,7 +28,8 @@ _FEW: Final = 12  # distinct values of a column that sorts the rows of a table
 _ALONE: Final = 0.5
 _SURELY: Final = 0.9
 _DAY_US: Final = 86_400_000_000
-_HOURS_US: Final = 2 * 3_600_000_000
+_HOUR_US: Final = 3_600_000_000
+_HOURS_US: Final = 2 * _HOUR_US
 _IN_ORDER: Final = 0.7
 _ONE_MORE: Final = 0.6  # share of rows that count one more than the row before
 _COUNTING: Final = 0.7  # share of rising steps from which numbers are a counter
@@ -53,8 +54,14 @@ _OF_TOOLS: Final = frozenset(
         "temperature",
         "batch",
         "source",
+        "load",
+        "rate",
+        "power",
+        "pressure",
     }
 )
+_DESCRIBES: Final = frozenset({"size", "position", "tool_life", "cost", "value", "batch", "source"})
+"""Of these, what may be said of a tool as such, and not of a row."""
 AGAINST: Final[dict[InputKind, frozenset[str]]] = {
     "cycle": _ALARMS,
     "tool_change": _ALARMS | _OF_TOOLS,
@@ -75,15 +82,20 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Ite
         if word is not None:
             yield f'"{text}" says "{word}": the rows may be no {kind.replace("_", " ")} at all'
             break
+    tools = next((c for c in sample.columns if c.name in used and c.reading.concepts.get("tool", 0.0) >= _MEANT), None)
     for column in sample.columns:
-        if column.name not in used and (what := _against(kind, column, _describes(column, used, sample))):
+        if column.name not in used and (what := _against(kind, column, _describes(column, used, sample), tools)):
             yield f'column "{column.name}" {what}'
-    yield from _other_zone(sample)
+        elif column.name in used and kind == "cycle" and _begins(plain(column.name), "attendance"):
+            yield f'column "{column.name}" is of people who come and go, or of plans'
+        elif column.name in used and kind == "job" and _begins(plain(column.name), "elsewhere"):
+            yield f'column "{column.name}" belongs to another list'
+    yield from _other_zone(used, sample)
     yield from _other_units(used, sample)
     yield from _by_values(kind, used, sample)
 
 
-def _other_zone(sample: Sample) -> Iterator[str]:
+def _other_zone(used: frozenset[str], sample: Sample) -> Iterator[str]:
     """Tell a zone that a title or a column states: times without an offset would be read in the file's own."""
     how = "say it as timezone of the file under [[source]] in shop.toml"
     if (line := title_states_other(sample.titles)) is not None:
@@ -93,6 +105,10 @@ def _other_zone(sample: Sample) -> Iterator[str]:
         foreign = is_zone(column) and not values_are_universal(column.few_values)
         if (naive and states_other(column.name)) or foreign:
             yield f'column "{column.name}" states a time zone; {how}'
+    instants = [column for column in sample.columns if column.name in used and column.times]
+    universal = [column.name for column in instants if is_universal(column.name)]
+    if universal and len(universal) < len(instants):
+        yield f'column "{universal[0]}" is universal time, and the other times do not say so'
 
 
 def _other_units(used: frozenset[str], sample: Sample) -> Iterator[str]:
@@ -120,12 +136,18 @@ def _is_doubtful_clock(column: Column) -> bool:
     return dotted is not None and (dotted[0][0] in "hH" or not is_dotted(column.text))
 
 
-def _against(kind: InputKind, column: Column, describes: bool) -> str:
+def _against(kind: InputKind, column: Column, describes: bool, tools: Column | None) -> str:
     """Return why an unused column speaks against a kind, "" where it does not; one that `describes` a tool may."""
     name = plain(column.name)
     if name in telling_columns()["units"] and _differ(kind, column):
         return "gives a unit row by row"
     constant = column.text.drop_nulls().n_unique() < 2
+    if kind in ("job", "tool_change") and _begins(name, "elsewhere"):
+        return "belongs to another list"
+    if kind == "cycle" and _begins(name, "attendance"):
+        return "is of people who come and go, or of plans"
+    if kind in ("job", "tool_change") and _are_movements(column):
+        return "says what came in and went out"
     meant = max(
         (
             (share, concept)
@@ -136,19 +158,20 @@ def _against(kind: InputKind, column: Column, describes: bool) -> str:
     )[1]
     if "reason" in AGAINST.get(kind, ()) and says(column.name, "reason"):
         meant = "reason"
-    if constant and not (meant in _ALARMS or name in telling_columns()["sorts"]):
+    measured = kind == "tool_change" and meant in _OF_TOOLS and bool(column.numbers)  # no two tools are one length
+    if constant and not (meant in _ALARMS or name in telling_columns()["sorts"] or measured):
         return ""  # the same in every row: it says nothing of a row
-    if meant in AGAINST.get(kind, ()) and not (describes and meant in _OF_TOOLS):
+    if meant in AGAINST.get(kind, ()) and not (describes and not constant and meant in _DESCRIBES):
         return f"is of {meant.replace('_', ' ')}, which {with_article(kind).replace('_', ' ')} has no use for"
     if kind == "cycle" and (name in telling_columns()["sorts"] or _are_states(column)):
         return "sorts the rows: they may be stops, setups or states, and not all of them cycles"
-    if kind in ("job", "tool_change") and _belongs_elsewhere(name):
-        return "belongs to another list"
+    if kind == "tool_change" and not describes and name in telling_columns()["sorts"]:
+        return "sorts the rows: they may be checks, loadings or bookings, and not all of them tool changes"
     if kind == "cycle" and _are_flags(column):
         return "may say which cycles were broken off"
     if kind in ("cycle", "estimate") and column.numbers and unit_of(column.name) is not None:
         return "is a part of a time, and nothing says of which"
-    unknown = not column.reading.concepts and column.facts.tool_like < _SURELY
+    unknown = not column.reading.concepts and not _are_tools(column, tools)
     if kind == "tool_change" and unknown and column.numbers and not describes:
         return "varies from row to row, and nothing tells what it is: the rows may be tools as they were measured"
     return ""
@@ -180,8 +203,24 @@ def _are_flags(column: Column) -> bool:
     return 1 < len(words) <= _FEW and all(plain(word) in flags or known_word("outcome", word) for word in words)
 
 
-def _belongs_elsewhere(name: str) -> bool:
-    return any(word.startswith(stem) for word in name.split() for stem in telling_columns()["elsewhere"])
+def _begins(name: str, stems: str) -> bool:
+    """Return whether words of a name, in plain form, begin with some telling stems."""
+    return any(f" {name}".find(f" {stem}") >= 0 for stem in telling_columns()[stems])
+
+
+def _are_movements(column: Column) -> bool:
+    words = column.few_values
+    return len(words) > 1 and all(plain(word) in telling_columns()["movements"] for word in words)
+
+
+def _are_tools(column: Column, tools: Column | None) -> bool:
+    """Return whether numbers may be tools as those of another column are: the tool before, the next."""
+    if tools is None or column.facts.tool_like < _SURELY:
+        return False
+    mine, theirs = (
+        set(cells.text.drop_nulls().str.strip_chars_start("Tt 0").unique().to_list()) for cells in (column, tools)
+    )
+    return 2 * len(mine & theirs) >= len(mine)
 
 
 def _are_states(column: Column) -> bool:
@@ -200,10 +239,23 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
     if kind == "cycle":
         yield from _no_parts_of_a_row(used, sample)
         yield from _times_of_pieces(used, sample)
+        yield from _whole_hours(used, sample)
     for column in sample.columns:
         if column.name in used and column.times and sample.in_sheet and _mixed_cells(column):
             yield f'column "{column.name}" has dates beside texts: a spreadsheet may have exchanged day and month'
+    if kind == "estimate":
+        for column in sample.columns:
+            if (
+                _holds(column, "instant")
+                and column.filled > _FEW / 2
+                and column.text.n_unique() >= _ALONE * column.filled
+            ):
+                yield f'column "{column.name}" has a time of day in each row: the times may be measured'
+                break
     if kind == "job":
+        dates = [column for column in columns.values() if column.times]
+        if len(dates) == 1 and _begins(plain(dates[0].name), "delivered"):
+            yield f'column "{dates[0].name}" is the only date: it may be a list of deliveries'
         ids = [name for name in used if {"job", "part"} & columns[name].reading.concepts.keys()]
         rows = sample.cells.select(ids)
         if ids and rows.height > 1 and rows.n_unique() < (1 - _REPEATED) * rows.height:
@@ -260,6 +312,16 @@ def _times_of_pieces(used: frozenset[str], sample: Sample) -> Iterator[str]:
             timed = any(column.reading.concepts.get(concept, 0.0) >= _MEANT for concept in ("cycle_time", "duration"))
             if timed and says(column.name, "pieces", "part"):
                 yield f'column "{column.name}" may be the time of one piece, and the cycles make several'
+
+
+def _whole_hours(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell starts and ends that all lie on full hours: a row is an hour or a shift then, not a cycle."""
+    instants = [column for column in sample.columns if column.name in used and _holds(column, "instant")]
+    if len(instants) < 2 or sample.rows <= _FEW / 2:
+        return
+    us = [clock_us(column.text, column.times[0].format).drop_nulls() for column in instants]
+    if all(len(times) and bool((times % _HOUR_US == 0).all()) for times in us):
+        yield "all times are full hours: the rows may be sums of hours or shifts"
 
 
 def _mixed_cells(column: Column) -> bool:

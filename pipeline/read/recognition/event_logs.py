@@ -28,7 +28,7 @@ from pipeline.read.recognition.settling import Settled, seconds_of, settle
 from schemas.concepts import ITEM_CONCEPTS
 from schemas.profile import ITEM_DIMENSIONS, UNITS, standard_item
 from schemas.vocabulary import EXECUTION, EXECUTION_ACTIVE
-from schemas.words import plain
+from schemas.words import plain, telling_columns
 
 _UNIT_IN_NAME: Final = re.compile(r"[(\[][^)\]]*[)\]]|\S+/\s*min\b")  # "min" in mm/min is no minimum
 _OF_FEED: Final = re.compile(r"feed|vorschub|avance|avanco|avanzamento|posuw|posuv|voeding|aanzet|matning")
@@ -281,7 +281,9 @@ def _doubt_whose(settled: Settled, sample: Sample, used: set[str]) -> None:
 
 
 def _may_be_of_another(column: Column) -> bool:
-    """Return whether a column has a few words that nothing explains."""
+    """Return whether a column names parts of a machine, or has a few words that nothing explains."""
+    if plain(column.name) in telling_columns()["components"] and column.text.n_unique() > 1:
+        return True
     return not column.reading.concepts and not column.numbers and not column.times and len(column.few_values) > 1
 
 
