@@ -111,6 +111,18 @@ def _pattern(value: str) -> str:
     return value
 
 
+class HeadingRule(TomlModel):
+    """Lines of a lone cell that head the rows below them ("Monday, 2 March"): they become a column of these rows."""
+
+    column: str  # the name that the column is given
+    matches: str  # a pattern for the lone cell; its group named value, where it has one, is what the column holds
+
+    @field_validator("matches")
+    @classmethod
+    def _compiles(cls, value: str) -> str:
+        return _pattern(value)
+
+
 class FileShape(TomlModel):
     """[file]: how the text is laid out, where recognition needs help."""
 
@@ -124,6 +136,8 @@ class FileShape(TomlModel):
     header_rows: Annotated[int, Field(ge=1, le=2)] = 1  # 2: groups stand in the line above the names
     sheet: str | None = None
     skip_rows_where: list[SkipRule] = []
+    headings: HeadingRule | None = None
+    ditto: bool = False  # marks of repetition (", -"-, idem) mean the cell above
 
     @field_validator("encoding")
     @classmethod
@@ -162,6 +176,7 @@ class ColumnRule(TomlModel):
     from_: str | list[str] | None = Field(default=None, alias="from")
     constant: str | int | float | None = None
     format: str | list[str] | None = None  # a list: the patterns that a cell may be written by, tried in this order
+    year: Annotated[int, Field(ge=1990, le=2089)] | None = None  # in front of each cell, as `%Y ` of the format
     utc: bool = False  # times without an offset are universal, not of the file's zone
     since: datetime | None = None  # the column counts time from this instant on, in `unit` (seconds where none is said)
     unit: str | None = None
@@ -330,6 +345,8 @@ def _check_rule(kind: InputKind, name: str, rule: ColumnRule) -> None:
         raise ValueError(f"columns.{name}.since: a time is read by its format or counted since an instant, not both")
     if rule.utc and columns(kind).get(name) != UTC_TIME:
         raise ValueError(f"columns.{name}.utc: only times are universal")
+    if rule.year is not None and columns(kind).get(name) not in (UTC_TIME, pl.Date):
+        raise ValueError(f"columns.{name}.year: only times and dates have a year")
     dimension = "time" if counts_time else unit_dimension(name)
     if rule.unit is not None and (dimension is None or UNITS[rule.unit][0] != dimension):
         allowed = f"it takes {_units_of(dimension)}" if dimension else "it takes no unit"

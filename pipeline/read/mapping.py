@@ -14,6 +14,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.read import numbers
+from pipeline.read.above import filled_from_above
 from pipeline.read.chunk import (
     UTC,
     WORDS,
@@ -49,7 +50,7 @@ CONDITION: Final = "Condition"
 def map_tables(tables: Iterable[RawTable], plan: TablePlan, context: Context, last: int = 0) -> Iterator[TableRead]:
     """Yield each chunk of one table as typed rows and rejects; `last` is the last row number before it."""
     noted = False
-    for table in tables:
+    for table in filled_from_above(tables, plan.profile.file if plan.profile else None):
         raw = _unpivot(_without_totals(table, plan), plan, last) if plan.wide else table
         last = max(last, raw.last_row)
         read = map_table(raw, plan, context)

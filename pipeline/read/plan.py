@@ -107,6 +107,8 @@ def _find(names: Sequence[str], wanted: str) -> str | None:
 
 
 def _from_profile(names: Sequence[str], profile: Profile) -> TablePlan | NoPlan:
+    if profile.file.headings is not None:
+        names = list(dict.fromkeys([*names, profile.file.headings.column]))
     rules: dict[str, ColumnRule] = {}
     absent: dict[str, list[str]] = {}
     for name, rule in profile.columns.items():
@@ -229,6 +231,8 @@ def text_of(cells: pl.DataFrame, rule: ColumnRule) -> pl.Series:
     else:
         parts = [_sheet_part(part).replace("", None) for part in trimmed]
         text = pl.concat_str(parts, separator=" ", ignore_nulls=True)
+    if rule.year is not None:
+        text = pl.concat_str(pl.lit(str(rule.year)), text, separator=" ")
     found = cells.select(text.alias("text")).to_series()
     empty = found == ""
     return found.set(empty, None) if empty.any() else found

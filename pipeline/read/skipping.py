@@ -52,7 +52,8 @@ _UNIT_WORDS: Final = {
 TOTAL_LINE: Final = "total line"
 REMARK_LINE: Final = "remark line"
 ANOTHER_TABLE: Final = "another table"
-UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE)
+HEADING_LINE: Final = "heading line"
+UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE, HEADING_LINE)
 """Lines that were numbered as rows before they turned out to be none."""
 _WIDE: Final = 4  # columns from which a lone cell is no row
 _REMARK: Final = r"\p{L}.*(?:\s\S+){2}|\p{L}{3,}\s*:|^[-=*_#\s]{3,}$"  # a few words, a label, a ruled line

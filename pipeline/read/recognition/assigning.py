@@ -19,6 +19,7 @@ from pipeline.read.recognition.contradicting import contradictions
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
 from pipeline.read.recognition.names import kind_titles, says
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
+from pipeline.read.recognition.yearless import with_year
 from schemas.columns import columns, required
 from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
 from schemas.profile import CELL_UNITS, UNITS, ColumnRule, spared, unit_dimension
@@ -273,7 +274,8 @@ def _pairs(kind: InputKind, name: str, sample: Sample) -> Iterator[tuple[Column,
                 continue
             rule = ColumnRule.model_validate({"from": [date.name, clock.name]})
             joined = text_of(sample.cells, rule)
-            yield Column(f"{date.name} {clock.name}", joined, None), (date.name, clock.name), share
+            joined = joined if date.year is None else with_year(joined, date.year)
+            yield Column(f"{date.name} {clock.name}", joined, None, date.year), (date.name, clock.name), share
 
 
 def _pair_share(kind: InputKind, name: str, date: Column, clock: Column, sample: Sample) -> float:

@@ -11,15 +11,17 @@ from typing import Any, Final, NamedTuple
 
 import polars as pl
 
+from pipeline.read.above import filled_from_above
 from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
 from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
 from pipeline.read.recognition.sample import Knowledge, Sample, thinned
+from pipeline.read.recognition.standing_above import standing_above
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 from pipeline.read.skipping import UNITS_ROW, unit_cell
 from schemas.columns import columns
-from schemas.profile import UNITS
+from schemas.profile import UNITS, FileShape
 from schemas.vocabulary import UTC_TIME
 
 WEIGHED_COLUMNS: Final = 200
@@ -62,6 +64,10 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     first = next(table.chunks(), None)
     if first is None or not first.cells.height:
         return Chosen(own, None)
+    if above := standing_above(first.cells, known.machines):
+        table = _filled(table, above)
+        first = next(table.chunks())
+        own = NoPlan("marks among its cells mean what stands above them")
     sample = Sample(
         table.names,
         thinned(first),
@@ -71,6 +77,7 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
         "sheet" in table.layout,
         table.split,
         _rest(table),
+        context.zone,
     )
     own = _in_the_zone_said(own, sample)
     own_rows = 0
@@ -93,6 +100,19 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     if isinstance(own, TablePlan) and (own_rows or proposal.missing or sample.rows < _FEWEST_ROWS):
         return Chosen(own, proposal)
     return Chosen(NoPlan(refusal(proposal)), proposal)
+
+
+def _filled(table: FoundTable, above: Mapping[str, Any]) -> FoundTable:
+    """Return a table whose rows have taken what stands above them, and whose layout says so."""
+    shape = FileShape.model_validate(above)
+    names = [*table.names, *([shape.headings.column] if shape.headings else [])]
+    chunks = table.chunks
+    return replace(
+        table,
+        names=names,
+        chunks=lambda: filled_from_above(chunks(), shape),
+        layout={**table.layout, **above},
+    )
 
 
 def _in_the_zone_said(own: TablePlan | NoPlan, sample: Sample) -> TablePlan | NoPlan:

@@ -84,6 +84,9 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Ite
             break
     tools = next((c for c in sample.columns if c.name in used and c.reading.concepts.get("tool", 0.0) >= _MEANT), None)
     for column in sample.columns:
+        if column.name in used and plain(column.name) in telling_columns()["equipment"]:
+            yield f'column "{column.name}" is of no machine tool'
+    for column in sample.columns:
         if column.name not in used and (what := _against(kind, column, _describes(column, used, sample), tools)):
             yield f'column "{column.name}" {what}'
         elif column.name in used and kind == "cycle" and _begins(plain(column.name), "attendance"):

@@ -55,6 +55,8 @@ class _Time:
 
 _YEAR: Final = {4: "%Y", 2: "%y"}
 _FIGURES: Final = re.compile(r"(\d{4}|\d{1,2})(\. |[./-]|[ ])(\d{1,2})(\2)(\d{4}|\d{1,2})(?!\d)")
+_YEAR_APART: Final = re.compile(r"(\d{4}) (\d{1,2})([./-])(\d{1,2})(\.?)(?![\d.])")  # the year was put in front
+_POINTS: Final = re.compile(r"\d{4}(\. ?)\d{1,2}\1\d{1,2}\.(?![\d.])")
 _DAY_MONTH_WORD: Final = re.compile(
     r"(\d{1,2})((?:\. ?|[ -]|/)?(?:de |of )?)([^\W\d_]{3,})\.?((?:,? ?|[-/])(?:de |del )?)(\d{4}|\d{2})(?!\d)"
 )
@@ -123,6 +125,12 @@ def _dated(date: _Date, time: _Time | None, format: str) -> Layout:
 
 
 def _dates(cell: str, at: int) -> Iterator[tuple[_Date, int]]:
+    if found := _YEAR_APART.match(cell, at):
+        _, _, mark, _, end = found.groups()
+        yield _Date("dmy", f"%Y %d{mark}%m{end}", mark), found.end()
+        yield _Date("mdy", f"%Y %m{mark}%d{end}", mark), found.end()
+    if found := _POINTS.match(cell, at):
+        yield _Date("ymd", f"%Y{found[1]}%m{found[1]}%d.", "."), found.end()
     if found := _FIGURES.match(cell, at):
         for date in _in_figures(found):
             yield date, found.end()

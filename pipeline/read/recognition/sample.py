@@ -18,9 +18,18 @@ from pipeline.read.recognition.names import NameReading, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
 from pipeline.read.recognition.text_facts import TextFacts, text_facts
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
-from pipeline.read.recognition.zones import is_universal, title_is_universal, values_are_universal, without_zone
+from pipeline.read.recognition.yearless import NO_YEAR, lacks_year, with_year, years_of
+from pipeline.read.recognition.zones import (
+    is_universal,
+    title_is_universal,
+    values_are_universal,
+    without_zone,
+    zone_pattern,
+    zones_behind,
+)
 from pipeline.read.skipping import TOTAL_LINE, why_no_row
 from pipeline.read.times import read_times
+from schemas.concepts import TIMES
 
 _GLANCED_AT: Final = 50
 _HALF: Final = 0.5
@@ -50,6 +59,8 @@ class Column:
     name: str
     text: pl.Series
     unit_below: str | None  # what a units row says
+    year: int | None = None  # that was put in front of its cells, NO_YEAR where nothing says it
+    zones: tuple[str, ...] = ()  # words for time zones that stood behind its cells
 
     @cached_property
     def reading(self) -> NameReading:
@@ -107,6 +118,7 @@ class Sample:
     in_sheet: bool = False
     split: Callable[[str], list[str]] = lambda raw: [raw]  # the raw text of a row -> its cells
     rest: Callable[[], Iterator[pl.DataFrame]] = lambda: iter(())  # the whole table again, for what the rows leave open
+    zone: str = "UTC"  # in which times without an offset are read
 
     @cached_property
     def cells(self) -> pl.DataFrame:
@@ -117,8 +129,18 @@ class Sample:
     @cached_property
     def columns(self) -> list[Column]:
         """The columns in the order of the file, those without any cell left out."""
-        columns = [Column(name, trimmed(self.cells[name]), self.units.get(name)) for name in self.names]
+        columns = [self._column(name, trimmed(self.cells[name])) for name in self.names]
         return [column for column in columns if column.filled]
+
+    def _column(self, name: str, text: pl.Series) -> Column:
+        """Return a column with the year put in front of dates that have none, and without zones behind times."""
+        if lacks_year(text) and read_name(without_zone(name)).concepts.keys() & TIMES:
+            years = years_of((*self.titles, (self.place.rpartition("/")[2],)))
+            year = years[0] if len(years) == 1 else NO_YEAR
+            return Column(name, with_year(text, year), self.units.get(name), year=year)
+        zones = zones_behind(text)
+        bare = text.str.extract(zone_pattern(zones), 1) if zones else text
+        return Column(name, bare, self.units.get(name), zones=zones)
 
     @cached_property
     def _bearers(self) -> dict[str, list[tuple[float, str]]]:

@@ -22,6 +22,8 @@ from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
+from pipeline.read.recognition.yearless import NO_YEAR
+from pipeline.read.recognition.zones import agree, zone_pattern
 from schemas.columns import columns
 from schemas.concepts import DURATIONS
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
@@ -43,6 +45,7 @@ _CLASH_FREE: Final = 0.01
 _FILLED: Final = 0.1  # of the time from start to start that the middle cycle takes at least
 _ODD: Final = 0.1
 _AGREEING: Final = 0.8  # share of rows in which end = start + duration before a unit counts as shown
+_HALF_A_YEAR_US: Final = 180 * 86_400_000_000
 _EXACT: Final = 0.02  # relative; durations are rounded to their last digit
 _HALF_A_UNIT: Final = 0.51  # durations in whole minutes are half a minute off at most
 _ROUNDED_S: Final = 1.5
@@ -155,10 +158,39 @@ def _settle_time(settled: Settled, name: str, guess: Guess, sample: Sample, *, d
     if not dated and not form.has_offset and sample.is_universal(guess.columns):
         settled.rules[name]["utc"] = True
         settled.tell(name, "the file says universal time")
+    if guess.cells.year is not None:
+        _settle_year(settled, name, guess, form)
+    if guess.cells.zones:
+        _settle_zones(settled, name, guess, form, sample)
     if form.undecided:
         ways = " or ".join(f'"{_first(other.format)}"' for other in forms)
         settled.open_times[name] = [other.format for other in forms]
         settled.doubt(name, "format", f"{_label(guess)} can be read as {ways}: {form.evidence}")
+
+
+def _settle_year(settled: Settled, name: str, guess: Guess, form: TimeForm) -> None:
+    """Put the year that a title or the file's name says in front of dates that have none."""
+    year = guess.cells.year
+    settled.rules[name]["year"] = year
+    if year == NO_YEAR:
+        what = f"{_label(guess)} has dates without a year, and neither a title nor the file's name says one: "
+        settled.doubt(name, "year", what + f"write it as year under [columns.{name}]")
+        return
+    settled.tell(name, f"the year {year} is said outside the table")
+    us = clock_us(guess.cells.text, form.format).drop_nulls()
+    if len(us) and float(us.max()) - float(us.min()) > _HALF_A_YEAR_US:  # type: ignore[arg-type]
+        settled.doubt(name, "year", f"{_label(guess)} has no year, and its dates may lie in two of them")
+
+
+def _settle_zones(settled: Settled, name: str, guess: Guess, form: TimeForm, sample: Sample) -> None:
+    """Leave out words for zones behind times that say what the file's own zone says; ask about all others."""
+    settled.rules[name]["split"] = zone_pattern(guess.cells.zones)
+    words = trimmed(sample.cells[guess.columns[-1]])
+    if agree(words, clock_us(guess.cells.text, form.format), sample.zone):
+        settled.tell(name, f"{' and '.join(guess.cells.zones)} behind it is the time of {sample.zone}")
+    else:
+        what = f"{_label(guess)} says {' and '.join(guess.cells.zones)}, which is not the time of {sample.zone}; say "
+        settled.doubt(name, "zone", what + "the zone as timezone of the file under [[source]] in shop.toml")
 
 
 def _settle_alike(settled: Settled) -> None:

@@ -10,12 +10,44 @@ from collections.abc import Sequence
 from typing import Final
 from zoneinfo import available_timezones
 
+import polars as pl
+
 _UNIVERSAL: Final = re.compile(r"[(\[]?\b(?:UTC|GMT|Zulu)\b(?!\s*[+-]\s*\d)[)\]]?|[(\[]Z[)\]]|(?<=[_ ])(?:utc|gmt)\b")
 _OTHER: Final = re.compile(
     r"\b(?:CET|CEST|MEZ|MESZ|EST|EDT|CST|CDT|PST|PDT|BST|WET|WEST|EET|EEST)\b|\b(?:UTC|GMT)\s*[+-]\s*\d"
 )
+OFFSETS_H: Final = {
+    **{"WET": 0, "WEST": 1, "CET": 1, "CEST": 2, "MEZ": 1, "MESZ": 2, "EET": 2, "EEST": 3, "BST": 1},
+    **{"EST": -5, "EDT": -4, "CST": -6, "CDT": -5, "MST": -7, "MDT": -6, "PST": -8, "PDT": -7},
+}
+"""Hours ahead of universal time by common words for zones; IANA's zones use the same words."""
+_BEHIND: Final = r"^.*\d\s*(?:[AaPp]\.?[Mm]\.?\s*)?\(?(" + "|".join(OFFSETS_H) + r")\)?$"
 _CLOCK: Final = re.compile(r"\d:\d\d")
 _UNIVERSAL_VALUES: Final = frozenset({"utc", "gmt", "z", "+00:00", "+0000", "00:00", "0"})
+
+
+def zones_behind(text: pl.Series) -> tuple[str, ...]:
+    """Return the words for zones that stand behind all times of a column, none where a cell has none."""
+    filled = text.drop_nulls()
+    if not len(filled) or not filled.head(20).str.contains(_BEHIND).any():
+        return ()
+    words = filled.str.extract(_BEHIND, 1)
+    return () if words.null_count() else tuple(words.unique().sort().to_list())
+
+
+def zone_pattern(zones: Sequence[str]) -> str:
+    """Return the pattern whose group `value` is a time without the word for its zone."""
+    return rf"^(?P<value>.*\S)\s*\(?(?:{'|'.join(zones)})\)?$"
+
+
+def agree(words: pl.Series, naive_us: pl.Series, zone: str) -> bool:
+    """Return whether times, as microseconds of the clock, have in a zone the offsets that the words behind them say."""
+    said = words.str.extract(_BEHIND, 1).replace_strict(OFFSETS_H, default=None, return_dtype=pl.Int64)
+    clock = naive_us.cast(pl.Int64).cast(pl.Datetime("us"))
+    both = [clock.dt.replace_time_zone(zone, ambiguous=which, non_existent="null") for which in ("earliest", "latest")]
+    hours = [(at.dt.base_utc_offset() + at.dt.dst_offset()).dt.total_hours() for at in both]
+    fits = (hours[0] == said) | (hours[1] == said)
+    return bool(fits.filter(naive_us.is_not_null()).fill_null(False).all())
 
 
 def is_universal(name: str) -> bool:

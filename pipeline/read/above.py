@@ -1,0 +1,83 @@
+"""Cells that take what stands above them: marks of repetition, and headings among the rows, said of those below.
+
+What a heading means is told by a profile, or found by recognition; here it becomes a column.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import Final
+
+import polars as pl
+
+from pipeline.read.rawtable import LINE, OWN, RAW, RawTable, concat_skipped, skipped_rows
+from pipeline.read.skipping import HEADING_LINE
+from schemas.profile import FileShape, HeadingRule
+
+_SIGNS: Final = r"[-–—.\s]*(?:[\"“”„〃]|''|´´|``)[\"“”„\s]*[-–—.]*"
+_WORDS: Final = r"idem|id\.|dito|ditto|dtto|d:o|dto\.?|do\.|j\.\s?w\.|jw\."
+DITTO: Final = rf"^(?:{_SIGNS}|(?i:{_WORDS}))$"
+"""Marks that say "as above" in ten languages."""
+
+
+def filled_from_above(tables: Iterable[RawTable], file: FileShape | None) -> Iterator[RawTable]:
+    """Yield a table's chunks with marks of repetition and headings put into the rows that they are said of."""
+    if file is None or not (file.ditto or file.headings):
+        yield from tables
+        return
+    last: dict[str, str | None] = {}
+    for chunk in tables:
+        table = chunk
+        if file.headings is not None and file.headings.column not in table.cells.columns:
+            table = _under_headings(table, file.headings, last)
+        if file.ditto:
+            table = _repeated(table, last)
+        yield table
+
+
+def is_ditto(cells: pl.Series) -> pl.Series:
+    """Return which cells are marks of repetition."""
+    return cells.str.strip_chars().str.contains(DITTO).fill_null(False)
+
+
+def lone_cells(cells: pl.DataFrame) -> pl.Series:
+    """Return the only filled cell of each row that has no other, null for all other rows."""
+    names = [name for name in cells.columns if name not in OWN]
+    trimmed = [pl.col(name).str.strip_chars().replace("", None) for name in names]
+    count = pl.sum_horizontal(each.is_not_null() for each in trimmed)
+    return cells.select(pl.when(count == 1).then(pl.coalesce(trimmed)).alias("lone")).to_series()
+
+
+def _under_headings(table: RawTable, rule: HeadingRule, last: dict[str, str | None]) -> RawTable:
+    """Return the rows with the heading above them as a column; headings themselves are skipped."""
+    lone = lone_cells(table.cells)
+    if "value" in re.compile(rule.matches).groupindex:
+        said = lone.str.extract_groups(rule.matches).struct.field("value")
+    else:
+        said = lone.set(~lone.str.contains(rule.matches).fill_null(True), None)
+    is_heading = said.is_not_null()
+    column = _carried(said, said.is_null(), last, rule.column)
+    cells = table.cells.with_columns(column)
+    gone = skipped_rows(table.cells.filter(is_heading).select(LINE, RAW), HEADING_LINE)
+    return replace(table, cells=cells.filter(~is_heading), skipped=concat_skipped(table.skipped, gone))
+
+
+def _repeated(table: RawTable, last: dict[str, str | None]) -> RawTable:
+    columns = []
+    for name in table.cells.columns:
+        if name not in OWN:
+            cells = table.cells[name].fill_null("")
+            columns.append(_carried(cells, is_ditto(cells), last, name))
+    return replace(table, cells=table.cells.with_columns(columns))
+
+
+def _carried(cells: pl.Series, taken: pl.Series, last: dict[str, str | None], name: str) -> pl.Series:
+    """Return cells with those that are taken from above filled in, from the chunk before where need be."""
+    filled = cells.set(taken, None).fill_null(strategy="forward").alias(name)
+    before = last.get(name)
+    if before is not None:
+        filled = filled.fill_null(before)
+    last[name] = filled[-1] if len(filled) else before
+    return filled

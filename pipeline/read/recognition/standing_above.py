@@ -1,0 +1,71 @@
+"""Recognises what rows take from above them: marks of repetition, and lines of a lone cell that head the rows below.
+
+It finds and describes them as a profile does; filling in is the readers' business (`above.py`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+import polars as pl
+
+from pipeline.read.above import is_ditto, lone_cells
+from pipeline.read.rawtable import OWN
+from pipeline.read.recognition.names import read_name
+from pipeline.read.recognition.places import machine_of_titles
+from pipeline.read.recognition.time_forms import time_forms
+from pipeline.read.skipping import TOTAL_LINE, why_no_row
+
+_NARROWEST: Final = 3  # columns of a table in which a lone cell is no row
+_MOST_SHARE: Final = 0.5  # of rows that are headings
+_MOST_HEADINGS: Final = 400
+_NAMED: Final = 0.5
+_LABELLED: Final = r"^[^:=]{2,30}[:=]\s*(?P<value>\S.*)$"
+
+
+def standing_above(cells: pl.DataFrame, machines: Mapping[str, str]) -> dict[str, Any]:
+    """Return the part of [file] of a profile that says what rows take from above, {} where they take nothing."""
+    found: dict[str, Any] = {}
+    names = [name for name in cells.columns if name not in OWN]
+    if any(is_ditto(cells[name]).any() for name in names):
+        found["ditto"] = True
+    if (headings := _headings(cells, names, machines)) is not None:
+        found["headings"] = headings
+    return found
+
+
+def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]) -> dict[str, str] | None:
+    if len(names) < _NARROWEST:
+        return None
+    lone = lone_cells(cells)
+    totals = (why_no_row(cells.select(names)) == TOTAL_LINE).fill_null(False)
+    texts = lone.set(totals, None).drop_nulls()
+    if not len(texts) or len(texts) > _MOST_SHARE * cells.height or lone[0] is None:
+        return None  # where the first row stands under no heading, the lines are remarks
+    said = texts.unique().head(_MOST_HEADINGS)
+    rows = cells.filter(lone.is_null())
+    if _are_dates(said) and not any(_holds_days(rows[name]) for name in names):
+        return {"column": _free("Date", names), "matches": r"\d"}
+    if any(read_name(name).concepts.get("machine", 0.0) >= _NAMED for name in names):
+        return None
+    if all(machine_of_titles(((text,),), machines) is not None for text in said):
+        labelled = all(re.match(_LABELLED, text) for text in said)
+        exact = "^(?:" + "|".join(re.escape(text) for text in said.sort()) + ")$"
+        return {"column": _free("Machine", names), "matches": _LABELLED if labelled else exact}
+    return None
+
+
+def _are_dates(texts: pl.Series) -> bool:
+    forms = time_forms(texts)
+    return bool(forms) and forms[0].holds == "date" and forms[0].share == 1.0 and not forms[0].weak
+
+
+def _holds_days(cells: pl.Series) -> bool:
+    forms = time_forms(cells.str.strip_chars().replace("", None).head(200))
+    return any(form.holds != "time of day" and not form.weak for form in forms)
+
+
+def _free(name: str, names: list[str]) -> str:
+    return name if name not in names else f"{name} above"
