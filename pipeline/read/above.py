@@ -17,7 +17,7 @@ from pipeline.read.skipping import HEADING_LINE
 from schemas.profile import FileShape, HeadingRule
 
 _SIGNS: Final = r"[-–—.\s]*(?:[\"“”„〃]|''|´´|``)[\"“”„\s]*[-–—.]*"
-_WORDS: Final = r"idem|id\.|dito|ditto|dtto|d:o|dto\.?|do\.|j\.\s?w\.|jw\."
+_WORDS: Final = r"idem|id\.|dito|ditto|dtto|d:o|dto\.?|j\.\s?w\.|jw\."
 DITTO: Final = rf"^(?:{_SIGNS}|(?i:{_WORDS}))$"
 """Marks that say "as above" in ten languages."""
 

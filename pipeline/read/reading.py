@@ -226,9 +226,10 @@ def _read_table(job: _Job) -> FileRead:
     if _all_told(several):
         asked = next((one.proposal for one in several if one.proposal), None)
         return job.read("table", partial(_parts_rows, job, several), asked)
-    chosen = _choose_text(job, Part(1, sys.maxsize))
+    against = next((one for one in several if one.is_asked and one.proposal and one.proposal.contradicted), None)
+    chosen = against or _choose_text(job, Part(1, sys.maxsize))
     if isinstance(chosen.plan, NoPlan):
-        open_one = next((one for one in several if one.is_asked), chosen)
+        open_one = against or next((one for one in several if one.is_asked), chosen)
         where = _TABLE_OF_SEVERAL.format(first=open_one.part.first, last=open_one.part.last) if several else ""
         return job.refuse("needs a profile", "table", f"{where}{open_one.reason}", open_one.proposal)
     return job.read("table", partial(_table_rows, job, chosen.layout, chosen.plan), chosen.proposal)
@@ -459,13 +460,15 @@ def _sheet_tables(job: _Job, sheet: Sheet) -> list[_SheetTable]:
     found = [(part, *_sheet_header(job, part)) for part in below]
     if _is_told(found):
         return found
+    asked = [table for table in found if isinstance(table[1], NoPlan) and table[2] and not table[2].says_little]
+    if against := [table for table in asked if table[2] and table[2].contradicted]:
+        return against[:1]
     whole = (sheet, *_sheet_header(job, sheet))
     if isinstance(whole[1], Header):
         return [whole]
     beside = [(part, *_sheet_header(job, part)) for part in tables_beside(sheet)]
     if _is_told(beside):
         return beside
-    asked = [table for table in found if isinstance(table[1], NoPlan) and table[2] and not table[2].says_little]
     return asked[:1] or [whole]
 
 

@@ -9,7 +9,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from pipeline.read.plan import TABLE_KINDS
 from pipeline.read.recognition.heads import holds_data, names_columns
+from pipeline.read.recognition.names import is_another_table
 from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 
@@ -63,7 +65,11 @@ def parts(
             found.append(begun)
         elif found[-1].rows < _FEWEST_ROWS:  # labels and values stand above the table
             found[-1].head, found[-1].titles = begun.head, (*found[-1].titles, *begun.titles)
-        elif begun.head != found[-1].head or machine_of_titles(begun.titles, machines) is not None:
+        elif (
+            begun.head != found[-1].head
+            or machine_of_titles(begun.titles, machines) is not None
+            or _says_another(begun.titles)
+        ):
             found.append(begun)
         found[-1].rows += last - head
     if len(found) < 2:
@@ -93,6 +99,11 @@ def _of_all(titles: Titles, own: Titles, machines: Mapping[str, str]) -> Titles:
         or title_states_other([cells])
         or (not named and machine_of_titles([cells], machines) is not None)
     )
+
+
+def _says_another(titles: Titles) -> bool:
+    """Return whether a title says that a table is of another kind: a plan below a log has the same head."""
+    return any(is_another_table(kind, " ".join(cells)) for cells in titles for kind in TABLE_KINDS)
 
 
 def _is_head(cells: Cells) -> bool:

@@ -18,7 +18,7 @@ from pipeline.read.recognition.names import NameReading, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
 from pipeline.read.recognition.text_facts import TextFacts, text_facts
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
-from pipeline.read.recognition.yearless import NO_YEAR, lacks_year, with_year, years_of
+from pipeline.read.recognition.yearless import NO_YEAR, lacks_year, with_year, year_said
 from pipeline.read.recognition.zones import (
     is_universal,
     title_is_universal,
@@ -135,8 +135,7 @@ class Sample:
     def _column(self, name: str, text: pl.Series) -> Column:
         """Return a column with the year put in front of dates that have none, and without zones behind times."""
         if lacks_year(text) and read_name(without_zone(name)).concepts.keys() & TIMES:
-            years = years_of((*self.titles, (self.place.rpartition("/")[2],)))
-            year = years[0] if len(years) == 1 else NO_YEAR
+            year = year_said(self.titles, self.place) or NO_YEAR
             return Column(name, with_year(text, year), self.units.get(name), year=year)
         zones = zones_behind(text)
         bare = text.str.extract(zone_pattern(zones), 1) if zones else text

@@ -22,7 +22,7 @@ from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
-from pipeline.read.recognition.yearless import NO_YEAR
+from pipeline.read.recognition.yearless import NO_YEAR, last_month_said
 from pipeline.read.recognition.zones import agree, zone_pattern
 from schemas.columns import columns
 from schemas.concepts import DURATIONS
@@ -159,7 +159,7 @@ def _settle_time(settled: Settled, name: str, guess: Guess, sample: Sample, *, d
         settled.rules[name]["utc"] = True
         settled.tell(name, "the file says universal time")
     if guess.cells.year is not None:
-        _settle_year(settled, name, guess, form)
+        _settle_year(settled, name, guess, form, sample)
     if guess.cells.zones:
         _settle_zones(settled, name, guess, form, sample)
     if form.undecided:
@@ -168,7 +168,7 @@ def _settle_time(settled: Settled, name: str, guess: Guess, sample: Sample, *, d
         settled.doubt(name, "format", f"{_label(guess)} can be read as {ways}: {form.evidence}")
 
 
-def _settle_year(settled: Settled, name: str, guess: Guess, form: TimeForm) -> None:
+def _settle_year(settled: Settled, name: str, guess: Guess, form: TimeForm, sample: Sample) -> None:
     """Put the year that a title or the file's name says in front of dates that have none."""
     year = guess.cells.year
     settled.rules[name]["year"] = year
@@ -178,7 +178,10 @@ def _settle_year(settled: Settled, name: str, guess: Guess, form: TimeForm) -> N
         return
     settled.tell(name, f"the year {year} is said outside the table")
     us = clock_us(guess.cells.text, form.format).drop_nulls()
-    if len(us) and float(us.max()) - float(us.min()) > _HALF_A_YEAR_US:  # type: ignore[arg-type]
+    month = last_month_said(sample.titles, sample.place)
+    months = us.cast(pl.Int64).cast(pl.Datetime("us")).dt.month()
+    later = month is not None and bool((months > month).any())
+    if later or (len(us) and float(us.max()) - float(us.min()) > _HALF_A_YEAR_US):  # type: ignore[arg-type]
         settled.doubt(name, "year", f"{_label(guess)} has no year, and its dates may lie in two of them")
 
 

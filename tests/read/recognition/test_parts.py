@@ -118,6 +118,15 @@ def test_a_table_that_is_left_open_makes_the_file_wait(tmp_path: Path) -> None:
     assert "Several tables stand in the file; of that in lines 18 to 20" in found.reason
 
 
+@pytest.mark.parametrize("title", ["Produktionsplan", "Stillstände", "Plan nächste Woche"])
+@pytest.mark.parametrize("reader", [read, read_sheet])
+def test_a_plan_below_a_log_under_the_same_head_is_no_part_of_the_log(tmp_path: Path, reader, title: str) -> None:
+    found, _ = reader(tmp_path, [CYCLES, *CYCLE_ROWS, "", title, CYCLES, *CYCLE_ROWS])
+
+    assert found.status == "needs a profile"
+    assert title in found.reason
+
+
 def test_a_profile_with_its_head_reads_one_of_them(tmp_path: Path) -> None:
     lines = [CYCLES, *CYCLE_ROWS, "", CHANGES, *CHANGE_ROWS]
     rule = {

@@ -132,7 +132,14 @@ def test_the_year_is_said_outside_the_table(tmp_path: Path, layout: str, title: 
 
 
 @pytest.mark.parametrize(
-    ("title", "asked"), [("", "without a year"), ("2025/2026", "without a year"), ("Export of 12.05.2026 O2031", "")]
+    ("title", "asked"),
+    [
+        ("", "without a year"),
+        ("2025/2026", "without a year"),
+        ("Drawing 2026", "without a year"),
+        ("Export of 03.02.2026", "two of them"),
+        ("Export of 12.05.2026 O2031", ""),
+    ],
 )
 def test_a_year_that_nothing_says_is_asked(tmp_path: Path, title: str, asked: str) -> None:
     """Nor is a number of a program a year."""
