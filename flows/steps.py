@@ -6,6 +6,7 @@ Each opens the book itself, so that a scheduled run can try one of them again.
 from __future__ import annotations
 
 import hashlib
+import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
 
 DERIVED = "derived_from"
 PUBLISHED = "published_from"
+NOTES = "notes"
 
 
 def run(
@@ -53,8 +55,7 @@ def run(
     derive_marts(workspace, progress)
     publish_site(workspace, progress, only_if_changed=True)
     with open_book(workspace.book_path, read_only=True) as book:
-        notes = (*workspace.notes, *book_notes(book, workspace.shop_path.exists()))
-        return summary(book, workspace, ingested.summary(), notes), ingested
+        return summary(book, workspace, ingested.summary(), _notes(book, workspace)), ingested
 
 
 def demo(folder: Path, progress: Progress) -> str:
@@ -112,22 +113,30 @@ def derive_marts(workspace: Workspace, progress: Progress, *, force: bool = Fals
 
 
 def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: bool = False) -> list[Path]:
-    """Write the site; return its files (those that stand, where nothing changed)."""
-    from dashboards.site import publish
-
+    """Write the site; return its files, none where nothing changed since it was written."""
     site = workspace.site_folder
     with open_book(workspace.book_path) as book:
         require_marts(book)
         derived_from = book.note(DERIVED) or ""
         if only_if_changed and book.note(PUBLISHED) == derived_from and (site / "index.html").exists():
-            return sorted(site.rglob("*.*"))
+            return []
+        from dashboards.site import publish
+
         with progress.step("publish"):
+            book.keep_note(NOTES, json.dumps(book_notes(book, workspace.shop_path.exists())))
             changes = month_changes(query(book, "changes"), query(book, "month_jobs"))
             frames = {**site_frames(book), "changes": changes, **_month_frames(book, workspace)}
             written = publish(_site_data(book, workspace, frames), site)
         book.keep_note(PUBLISHED, derived_from)
         log("published", site=str(site), files=len(written))
     return written
+
+
+def _notes(book: Book, workspace: Workspace) -> tuple[str, ...]:
+    """Return what a reader must know first; what the book says of itself was worked out when the site was written."""
+    kept = book.note(NOTES)
+    own = book_notes(book, workspace.shop_path.exists()) if kept is None else json.loads(kept)
+    return (*workspace.notes, *own)
 
 
 def _month_frames(book: Book, workspace: Workspace) -> dict[str, pl.DataFrame]:
@@ -153,7 +162,7 @@ def _site_data(book: Book, workspace: Workspace, frames: dict[str, pl.DataFrame]
         tolerance=shop.tolerance,
         unknown_reason=shop.unknown_reason,
         least_coverage=shop.least_coverage,
-        notes=(*workspace.notes, *book_notes(book, workspace.shop_path.exists())),
+        notes=_notes(book, workspace),
         first_at=first_at,
         last_at=last_at,
         **frames,
