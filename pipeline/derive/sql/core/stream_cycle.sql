@@ -1,7 +1,9 @@
 -- Cycles of machines without a cycle list, from Execution, Program and PartCount.
 -- A cycle starts when the control goes ACTIVE and ends when it is READY, STOPPED or PROGRAM_COMPLETED; holds and
 -- program stops lie inside it, and so does a lost connection no longer than silent_after_s with the cycle going on
--- after it. Running in MANUAL or MANUAL_DATA_INPUT is no cycle. A part counted in the middle of a stretch ends one
+-- after it. A longer loss ends the cycle where it begins, be it that Availability went (a power cut), or that the stream
+-- fell silent and began again with what the control executes by then; a silence alone is a wait inside the cycle.
+-- Running in MANUAL or MANUAL_DATA_INPUT is no cycle. A part counted in the middle of a stretch ends one
 -- cycle and starts the next, if the stretch after it is at least half as long as the one before.
 -- PROGRAM_COMPLETED makes a cycle complete; on a control that says so, one that ended STOPPED is aborted even where its
 -- counter went on. On others a counted part makes it complete, and READY where no parts are counted.
@@ -11,12 +13,45 @@ listless as (
     select machine from core.stream_extent where machine not in (select machine from core.cycle)
 ),
 
+-- after a loss the old Execution stands until it is said again, which may take a moment longer than Availability
+gone as (
+    select
+        stretch.machine,
+        stretch.started_us,
+        stretch.ended_us,
+        true as is_told,
+        machine.silent_after_s * 1e6 as said_within_us,
+    from core.mode_stretch as stretch
+    inner join core.machine as machine using (machine)
+    where
+        stretch.item = 'Availability'
+        and stretch.value = 'UNAVAILABLE'
+        and stretch.ended_us - stretch.started_us > machine.silent_after_s * 1e6
+    union all
+    select machine, started_us, ended_us, false, 1e6 from core.silence
+),
+
+lost as (
+    select
+        gone.machine,
+        gone.started_us,
+        if(said.started_us - gone.ended_us <= said_within_us, said.started_us, gone.ended_us) as ended_us,
+    from gone
+    inner join listless using (machine)
+    asof left join core.execution as said on gone.machine = said.machine and gone.ended_us <= said.started_us
+    where is_told or said.started_us - gone.ended_us <= said_within_us
+),
+
 deltas as (
     select machine, started_us as at_us, execution, 1 as delta from core.execution
     inner join listless using (machine)
     union all
     select machine, ended_us + is_last::bigint, execution, -1 from core.execution -- what stands last stands at the end
     inner join listless using (machine)
+    union all
+    select machine, started_us, 'lost', 1 from lost
+    union all
+    select machine, ended_us, 'lost', -1 from lost
 ),
 
 counted as (
@@ -30,6 +65,7 @@ counted as (
         sum(delta) filter (execution = 'STOPPED') as stopped,
         sum(delta) filter (execution = 'PROGRAM_COMPLETED') as completed,
         sum(delta) filter (execution = 'READY') as ready,
+        sum(delta) filter (execution = 'lost') as lost,
     from deltas
     group by machine, at_us
 ),
@@ -39,6 +75,7 @@ summed as (
         machine,
         at_us,
         case
+            when sum(coalesce(lost, 0)) over in_order > 0 then 'unknown'
             when sum(coalesce(active, 0)) over in_order > 0 then 'active'
             when sum(coalesce(held, 0)) over in_order > 0 then 'held'
             when sum(coalesce(stopped, 0)) over in_order > 0 then 'stopped'
@@ -293,5 +330,5 @@ select
 from told
 left join main_programs using (machine, number)
 left join marked as first_row on told.machine = first_row.machine and told.started_us = first_row.at_us
-left join marked as last_row on told.machine = last_row.machine and told.ended_us = last_row.at_us
+asof left join marked as last_row on told.machine = last_row.machine and told.ended_us >= last_row.at_us
 where told.ended_us > told.started_us
