@@ -9,6 +9,7 @@ import hashlib
 import json
 import shutil
 from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,18 +33,20 @@ from pipeline.report.queries import Narrowed, query, require_marts, site_frames
 from pipeline.report.quoting import PastRuns, quote
 from pipeline.report.restating import restatements
 from pipeline.report.stated import narrowed_months, stated_losses, stated_months
-from pipeline.store.accounting import fingerprint
 from pipeline.store.book import Book, open_book
 from pipeline.store.frozen import history
+from pipeline.store.touched import DERIVED, DERIVED_BY, touched_days
 from pipeline.workspace import SHOP_FILE, Workspace
 
 if TYPE_CHECKING:
     from dashboards.site_data import SiteData
     from pipeline.read.recognition.proposing import Proposal
 
-DERIVED = "derived_from"
-PUBLISHED = "published_from"
 NOTES = "notes"
+PUBLISHED = "published"  # which of these derivations the site shows
+DERIVING_MEMORY_MB = (
+    1_500  # what the book may take beside the marts' statistics, so that 3 GB do for a book of any size
+)
 
 
 def run(
@@ -92,23 +95,27 @@ def propose_profile(path: Path, workspace: Workspace) -> tuple[str, Proposal | N
     return asked.reason, asked.proposal
 
 
-def _derive_fingerprint(book: Book, workspace: Workspace) -> str:
-    """What the marts depend on: accepted rows, shop.toml and the relations themselves."""
+def _derived_by(workspace: Workspace) -> str:
+    """What decides how accepted rows become marts: shop.toml, the relations themselves, what is known of holidays."""
     sql = "".join(relation.sql for schema in ("core", "mart") for relation in load_relations(schema))
-    return hashlib.sha256((fingerprint(book) + workspace.settings_fingerprint() + sql).encode()).hexdigest()
+    holidays = version("holidays") if workspace.shop.shop.holidays else ""
+    return hashlib.sha256((workspace.settings_fingerprint() + sql + holidays).encode()).hexdigest()
 
 
 def derive_marts(workspace: Workspace, progress: Progress, *, force: bool = False) -> bool:
-    """Rebuild the marts where something that they depend on changed; return whether it did."""
+    """Derive the machines and days that changed, all of them where shop.toml did; return whether anything was derived.
+
+    With `force` everything is derived anew.
+    """
     from pipeline.derive.deriving import derive
 
-    with open_book(workspace.book_path) as book:
-        wanted = _derive_fingerprint(book, workspace)
-        if not force and book.note(DERIVED) == wanted:
+    with open_book(workspace.book_path, memory_mb=DERIVING_MEMORY_MB) as book:
+        derived_by = _derived_by(workspace)
+        whole = force or book.note(DERIVED_BY) != derived_by
+        if not whole and touched_days(book).is_empty():
             return False
-        derive(book, workspace.shop, progress)
-        book.keep_note(DERIVED, wanted)
-        log("derived", book=str(workspace.book_path))
+        derive(book, workspace.shop, progress, whole=whole, derived_by=derived_by)
+        log("derived", book=str(workspace.book_path), whole=whole)
     return True
 
 

@@ -119,6 +119,8 @@ class Run(InputModel):
     actual_s: float = pa.Field(ge=0)
     in_cycle_s: float = pa.Field(ge=0)
     in_cycle_planned_s: float = pa.Field(ge=0)
+    stops: pl.Int64 = pa.Field(ge=0)
+    gap_s: float = pa.Field(nullable=True, ge=0)
     basis: str = pa.Field(isin=list(BASES))
     file_id: str
     row_number: pl.Int64
@@ -175,6 +177,7 @@ class ToolUse(InputModel):
 
     run_id: str
     machine: str
+    started_at: UtcTime
     tool: str = pa.Field(nullable=True)
     cut_s: float = pa.Field(ge=0)
     noncut_s: float = pa.Field(ge=0)

@@ -1,56 +1,129 @@
-"""The derive step: shop tables, core relations, marts and audits, rebuilt in one transaction.
+"""The derive step: what changed since the last derivation is derived in a scratch database and put into the book at once.
 
 Either all of it is replaced or nothing is; a run that fails leaves the figures of the run before.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, date, datetime
 
 import polars as pl
 
 from pipeline import resources
 from pipeline.derive.job_drift import job_drift
+from pipeline.derive.periods import derive_periods, period_of, periods
 from pipeline.derive.quote_factor import quote_factor
-from pipeline.derive.relations import in_order, load_relations
+from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
+from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
+from pipeline.derive.scratch import KEPT, NAME, scratch_of
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.tool_life import life_curves, tool_life
-from pipeline.errors import AuditError
-from pipeline.progress import Progress
+from pipeline.progress import Progress, Step
 from pipeline.store.book import Book
+from pipeline.store.touched import note_derived
 from schemas import mart
 from schemas.shop import ShopFile
+from schemas.vocabulary import STORED_KINDS
 
-EVIDENCE_SHOWN = 5
+INPUTS = (*(f"core.{kind}" for kind in STORED_KINDS), "raw.source_path", "raw.source_file")
+"""Tables of the book that relations read."""
 
 
-def derive(book: Book, shop: ShopFile, progress: Progress) -> None:
-    """Rebuild every derived table from the accepted rows and shop.toml.
+def derive(book: Book, shop: ShopFile, progress: Progress, *, whole: bool = True, derived_by: str = "") -> None:
+    """Derive core tables and marts from the accepted rows and shop.toml.
+
+    Parameters
+    ----------
+    whole : derive everything anew, not only what raw.touched says changed. The result is the same, row for row, where
+        the book was derived by the same relations and the same shop.toml before.
+    derived_by : what these were, to be kept in the book
 
     Raises
     ------
     AuditError
         When a law of the book does not hold; nothing is changed then.
     """
-    with book.transaction():
-        _rebuild(book, shop, progress)
-
-
-def _rebuild(book: Book, shop: ShopFile, progress: Progress) -> None:
-    for name, frame in shop_tables(shop, *_extent(book, shop)).items():
-        _store(book, name, frame)
     relations = in_order([*load_relations("core"), *load_relations("mart")])
-    python_marts = 5
-    with progress.step("derive", total=len(relations) + python_marts) as step:
-        for relation in relations:
-            book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
-            step.advance()
-        for name, frame in _marts(book, shop).items():
-            _store(book, f"mart.{name}", frame)
-            step.advance()
+    audits = load_relations("audit")
+    with scratch_of(book) as scratch:
+        scratch.from_book(INPUTS)
+        small = shop_tables(shop, *_extent(book, shop))
+        make_first(scratch, relations, small, is_whole=whole)
+        wanted = choose(scratch, relations, is_whole=whole)
+        with progress.step("derive", total=len(wanted)) as step:
+            derived = derive_windows(scratch, relations, audits, wanted, step.advance)
+        scratch.store("core.period", periods(derived, shop.shop.zone))
+        derive_periods(scratch, relations, is_whole=whole)
+        pooled = of_kind(relations, Renewed.WHOLE)
+        with book.transaction(), progress.step("sum up", total=len(pooled)) as step:
+            _put_small(book, relations, small, is_whole=whole)
+            _put_derived(book, relations, is_whole=whole)
+            _sum_up(book, shop, pooled, audits, step)
+            note_derived(book, derived_by)
+
+
+def derive_in_passing(book: Book) -> None:
+    """Make what is derived in passing and not stored as tables of a derived book: to see how its figures came about."""
+    for name, columns in FROM_OUTSIDE.items():
+        book.run(f"create or replace table core.{name} ({columns})")
+    for relation in of_kind(in_order(load_relations("core")), Renewed.IN_PASSING):
+        book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
+
+
+def _put_small(book: Book, relations: Sequence[Relation], small: dict[str, pl.DataFrame], *, is_whole: bool) -> None:
+    """Put what is small into the book, in place of what stood there."""
+    for name in [*small, *(relation.full_name for relation in of_kind(relations, Renewed.FIRST))]:
+        book.run(f"create or replace table {name} as from {NAME}.{name}")
+    for relation in of_kind(relations, Renewed.BY_UTC_DAY):
+        if is_whole:
+            book.run(f"create or replace table {relation.full_name} as from {NAME}.{relation.full_name}")
+            continue
+        book.run(
+            f"delete from {relation.full_name} as old using {NAME}.core.touched_day as touched "
+            "where old.machine = touched.machine and old.day_on = touched.day_on"
+        )
+        book.run(f"insert into {relation.full_name} by name from {NAME}.{KEPT}.{relation.name}")
+
+
+def _put_derived(book: Book, relations: Sequence[Relation], *, is_whole: bool) -> None:
+    """Put the rows that were derived into the book, in place of those of the same windows, days and months."""
+    for relation in of_kind(relations, Renewed.BY_WINDOW, Renewed.BY_MACHINE, Renewed.BY_DAY, Renewed.BY_MONTH):
+        kept = f"{NAME}.{KEPT}.{relation.name}"
+        if is_whole:
+            book.run(f"create or replace table {relation.full_name} as from {kept}")
+            continue
+        book.run(
+            f"delete from {relation.full_name} as kept using {NAME}.core.period as period where {_replaced(book, relation)}"
+        )
+        book.run(f"insert into {relation.full_name} by name from {kept}")
+
+
+def _replaced(book: Book, relation: Relation) -> str:
+    """Return the condition that a row, called kept, gives way to what a row of core.period, called period, brought."""
+    match relation.renewed:
+        case Renewed.BY_DAY | Renewed.BY_MONTH:
+            return period_of(relation)
+        case Renewed.BY_MACHINE:
+            return (
+                f"period.machine = kept.machine and kept.machine in (select machine from {NAME}.{KEPT}.{relation.name})"
+            )
+    columns = [name for name, *_ in book.rows(f"select column_name from (describe {relation.full_name})")]
+    at = "kept.started_at" if "started_at" in columns else "kept.day_on::timestamptz"
+    return f"period.machine = kept.machine and {at} >= period.keep_from_at and {at} < period.keep_until_at"
+
+
+def _sum_up(book: Book, shop: ShopFile, pooled: Sequence[Relation], audits: Sequence[Relation], step: Step) -> None:
+    """Derive what rests on all of the book, and check it."""
+    for relation in pooled:
+        book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
+        step.advance()
+    for name, frame in _marts(book, shop).items():
+        _store(book, f"mart.{name}", frame)
     for name, model in mart.MODELS.items():
         model.validate(book.frame(f"from mart.{name}").select(list(mart.columns(name))), lazy=True)
-    audit(book)
+    for relation in of_kind(audits, Renewed.WHOLE):
+        audit(book.frame(relation.sql), relation)
 
 
 def _marts(book: Book, shop: ShopFile) -> dict[str, pl.DataFrame]:
@@ -74,17 +147,6 @@ def _marts(book: Book, shop: ShopFile) -> dict[str, pl.DataFrame]:
             book.frame("select estimate_id, load_s from core.estimate_operation"),
         ),
     }
-
-
-def audit(book: Book) -> None:
-    """Run every audit of the derived tables; each is a select that returns the rows that break a law."""
-    for relation in load_relations("audit"):
-        broken = book.frame(relation.sql)
-        if broken.height:
-            evidence = str(broken.head(EVIDENCE_SHOWN))
-            raise AuditError(
-                relation.name, f"{broken.height} rows break a law of the book: {relation.description}", evidence
-            )
 
 
 def _store(book: Book, name: str, frame: pl.DataFrame) -> None:

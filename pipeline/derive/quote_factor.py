@@ -77,7 +77,8 @@ def _tool_ratios(judged: pl.DataFrame, tool_use: pl.DataFrame, estimate_lines: p
     summed = paired.group_by("job_number", "tool_type").agg(
         pl.col("machine", "material", "operation_kind").last(),
         pl.col("run_id").n_unique().alias("runs"),
-        pl.col("cut_s", "noncut_s", "cut_s_allowed", "noncut_s_allowed").sum(),
+        # whole microseconds add up to the same in any order of rows
+        (pl.col("cut_s", "noncut_s", "cut_s_allowed", "noncut_s_allowed") * 1e6).round().cast(pl.Int64).sum(),
     )
     return {
         "cut": summed.with_columns((pl.col("cut_s") / pl.col("cut_s_allowed")).alias("ratio")),

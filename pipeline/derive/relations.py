@@ -7,11 +7,26 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from enum import StrEnum
 from graphlib import TopologicalSorter
 
 from pipeline import resources
 
 _NAMED = re.compile(r"\b(raw|core|mart)\.([a-z_]+)\b(?!\s*\()")
+_RENEWED = re.compile(r"^-- Renewed: ([a-zA-Z ]+)\.$", re.MULTILINE)
+
+
+class Renewed(StrEnum):
+    """How a relation is derived anew when records change; its file says so in a line `-- Renewed: ...`."""
+
+    BY_UTC_DAY = "by UTC day"  # from the events of that day alone; grain machine x day_on
+    FIRST = "first"  # small, and known before any window is chosen: settings, extents, estimates
+    IN_PASSING = "in passing"  # from the records of a window; not stored
+    BY_WINDOW = "by window"  # from the records of a window; rows lie where their started_at (or day_on, UTC) does
+    BY_MACHINE = "by machine"  # what the windows and the rest say of a machine as a whole
+    BY_DAY = "by day"  # from what lies in a local day; grain machine x day
+    BY_MONTH = "by month"  # from what lies in a local month; grain machine x month
+    WHOLE = "whole"  # from small relations, every time
 
 
 @dataclass(frozen=True)
@@ -30,6 +45,14 @@ class Relation:
     def upstream(self) -> frozenset[str]:
         """Every stored relation that the select reads."""
         return frozenset(f"{schema}.{name}" for schema, name in _NAMED.findall(without_comments(self.sql)))
+
+    @property
+    def renewed(self) -> Renewed:
+        """How it is derived anew."""
+        said = _RENEWED.search(self.sql)
+        if said is None:
+            raise ValueError(f"{self.full_name}: its file does not say how it is renewed")
+        return Renewed(said[1])
 
     @property
     def description(self) -> str:

@@ -5,9 +5,16 @@ Loading marks them in its own transaction, so a crash between loading and derivi
 
 from __future__ import annotations
 
+from typing import Final
+
 import polars as pl
 
 from pipeline.store.book import Book
+
+DERIVED: Final = "derived"
+"""Under this the book keeps how many times it was derived."""
+DERIVED_BY: Final = "derived_by"
+"""Under this, what the rules were by which it was."""
 
 
 def touched_days(book: Book) -> pl.DataFrame:
@@ -15,6 +22,8 @@ def touched_days(book: Book) -> pl.DataFrame:
     return book.frame("select kind, machine, day_on from raw.touched order by all")
 
 
-def clear_touched(book: Book) -> None:
-    """Forget what changed; call it in the transaction that stores what was derived."""
+def note_derived(book: Book, derived_by: str) -> None:
+    """Forget what changed, and keep by what rules it was derived; call it in the transaction that stores the result."""
     book.run("delete from raw.touched")
+    book.keep_note(DERIVED_BY, derived_by)
+    book.keep_note(DERIVED, str(int(book.note(DERIVED) or 0) + 1))

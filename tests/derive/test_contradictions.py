@@ -139,7 +139,7 @@ def test_a_clock_that_was_wrong_for_a_week(book_of: Any, shop_with: Any, when: A
     moved = [start + timedelta(minutes=shift_min if start in wrong else 0, seconds=-20) for start in starts]
     rows = {"cycle": [cycle(start, 20) for start in moved], "event": stream(*((start, 20) for start in starts))}
     book = book_of(rows, shop_with())
-    clock = book.rows("select day, cycles, matched, offset_s from core.clock_offset order by day")
+    clock = book.rows("select day_on, cycles, matched, offset_s from core.clock_offset order by day_on")
     assert [row[0].day for row in clock] == list(range(9, 16))
     assert {row[1:] for row in clock} == {(7, 7, shift_min * 60 - 20.0)}
     kinds = {row[0]: row[2] for row in book.rows(FILES)}

@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from pipeline.derive.deriving import derive_in_passing
+
 DAY = "2026-03-02"
 LOADED = {"item": "EquipmentTimer", "sub_type": "LOADED"}
 AUTO = {"item": "AccumulatedTime", "sub_type": "x:AUTO"}
@@ -206,6 +208,7 @@ def test_every_stretch_between_two_readings_is_judged_once(book_of: Any, shop_wi
         shift=[{"days": ["Mon", "Tue", "Wed"], "start": "06:00", "end": "22:00"}],
     )
     book = book_of({"event": [row for rows in events.values() for row in rows]}, shop)
+    derive_in_passing(book)
     states: dict[str, dict[str, list[tuple[datetime, datetime]]]] = defaultdict(lambda: defaultdict(list))
     for machine, state, start, end in book.rows("select machine, state, started_at, ended_at from core.span"):
         states[machine][state].append((start, end))

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from pipeline.derive.calendar import ROUND_THE_CLOCK, working_calendar
-from pipeline.derive.deriving import derive
+from pipeline.derive.deriving import derive, derive_in_passing
 from pipeline.derive.relations import in_order, load_relations
 from pipeline.progress import Null
 from pipeline.stats.iso22400 import TimeElements, nee_index, oee_index
@@ -170,6 +170,7 @@ def _indicators_are_the_standards(book: Book) -> None:
 
 
 def _losses_are_those_of_the_spans(book: Book, lost_time: Any) -> None:
+    derive_in_passing(book)
     spans = book.frame("from core.span").to_dicts()
     stretches = book.frame(
         """
@@ -278,7 +279,7 @@ def _rows_are_valid(book: Book) -> None:
 
 
 def dump(book: Book) -> dict[str, Any]:
-    names = [*core.MODELS, "tool_segment", "run_cause", "stream_cycle"]
+    names = [*core.MODELS, "run_cause", "stream_cycle"]
     tables = [*(f"core.{name}" for name in names), *(f"mart.{name}" for name in mart.MODELS)]
     return {name: book.frame(f"select * from {name} order by all").rows() for name in tables}
 

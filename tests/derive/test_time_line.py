@@ -68,7 +68,7 @@ def read(book: Book) -> dict[str, Found]:
         found[machine]["runs"].append(Run(begun, ended, outcome, (key, operation), parts, scrap))
     for machine, begun, tool, total, *parts, override in book.rows(
         f"select machine, epoch_us(started_at), tool, total_s, {', '.join(name + '_s' for name in USES)}, override_s"
-        " from core.tool_use inner join core.run using (run_id, machine) order by all"
+        " from core.tool_use order by all"
     ):
         use = dict(zip(USES, map(us, parts), strict=True))
         found[machine]["tools"].append((begun, tool or "", us(total), use, override))

@@ -18,6 +18,9 @@ from typing import Any
 import duckdb
 import pytest
 
+from pipeline.derive.deriving import derive_in_passing
+from pipeline.store.book import open_book
+
 HERE = Path(__file__).parent
 PUBLISHED = (
     "SPINDLEBOOK_OPEN_DATA is not set. The machine logs were published at github.com/usnistgov/smstestbed, commit "
@@ -40,6 +43,17 @@ class Opened:
     def rows(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
         """Rows of a query of the book, opened for reading only."""
         with duckdb.connect(str(self.folder / "spindlebook.duckdb"), read_only=True) as book:
+            book.execute("set timezone = 'UTC'")
+            return book.execute(sql, values).fetchall()
+
+    def rows_in_passing(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
+        """Rows of a query that may name relations which are derived in passing: in a copy of the book that holds them."""
+        copy = self.folder / "passing.duckdb"
+        if not copy.exists():
+            shutil.copyfile(self.folder / "spindlebook.duckdb", copy)
+            with open_book(copy) as book:
+                derive_in_passing(book)
+        with duckdb.connect(str(copy), read_only=True) as book:
             book.execute("set timezone = 'UTC'")
             return book.execute(sql, values).fetchall()
 

@@ -72,7 +72,7 @@ def test_every_line_is_loaded_or_a_duplicate(raw: Opened, events: Opened, open_d
 def test_seconds_active_of_each_day(raw: Opened, open_data: Path, plain_lines: Reader) -> None:
     """Execution ACTIVE of each day to the second as the README has it, to the microsecond as a plain walk has it."""
     ours = dict(
-        raw.rows(
+        raw.rows_in_passing(
             "select strftime(make_timestamp(started_us), '%Y-%m-%d'), sum(ended_us - started_us)::bigint "
             "from core.execution where execution = 'ACTIVE' group by 1"
         )
@@ -113,7 +113,7 @@ def test_cutting_against_the_counter_of_the_control(raw: Opened, open_data: Path
         assert 0 < ours[day] / counted - 1 < MOST_CUT_EXCESS
         assert ours[day] < ACTIVE_S[day]
 
-    by_standing = raw.rows(
+    by_standing = raw.rows_in_passing(
         """
         with
         cut_spans as (
@@ -173,7 +173,7 @@ def test_time_in_a_program_against_the_counter(raw: Opened, open_data: Path, pla
     1,335 s while the control said STOPPED, which is in no cycle of ours.
     """
     ours = dict(
-        raw.rows(
+        raw.rows_in_passing(
             "select strftime(make_timestamp(started_us), '%Y-%m-%d'), sum(ended_us - started_us)::bigint / 1e6 "
             "from core.execution where execution in (select unnest(?)) group by 1",
             sorted(RUNNING),
@@ -193,7 +193,7 @@ def test_time_in_a_program_against_the_counter(raw: Opened, open_data: Path, pla
 def test_pace_of_the_counter_over_three_years(events: Opened) -> None:
     """README: auto_time runs at 1.00 to 1.02 s/s in cycle and on hold, and stands still in READY and STOPPED."""
     pace = dict(
-        events.rows(
+        events.rows_in_passing(
             """
             with readings as (
                 select
@@ -369,8 +369,8 @@ def test_cycles_of_three_years_are_counted_right(events: Opened, open_data: Path
 
 def test_events_alone_are_never_called_silent(events: Opened) -> None:
     """An events-only stream is silent for minutes in a cut; nothing of it but lost connections is unobserved."""
-    assert events.rows("select count(*) from core.silence")[0][0] == 0
-    unobserved, unavailable = events.rows(
+    assert events.rows_in_passing("select count(*) from core.silence")[0][0] == 0
+    unobserved, unavailable = events.rows_in_passing(
         "select (select sum(epoch_us(ended_at) - epoch_us(started_at)) from core.span where state = 'unobserved'), "
         "(select sum(ended_us - started_us) from core.execution where execution = 'UNAVAILABLE')"
     )[0]

@@ -63,7 +63,7 @@ def active_s(open_data: Path, plain_lines: Reader) -> dict[tuple[int, int], floa
 @pytest.fixture(scope="module")
 def cycles(plates: Opened) -> list[tuple[str, float, float, str, float]]:
     """Program, start, length, outcome and seconds ACTIVE of every cycle in order."""
-    return plates.rows(
+    return plates.rows_in_passing(
         """
         select cycle.program, epoch_us(cycle.started_at), epoch_us(cycle.ended_at) - epoch_us(cycle.started_at),
             cycle.outcome,

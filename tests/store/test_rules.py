@@ -16,7 +16,7 @@ from pipeline.store.accounting import audit_store, fingerprint, require
 from pipeline.store.accounts import known_files
 from pipeline.store.book import Book, open_book
 from pipeline.store.loading import load_file
-from pipeline.store.touched import clear_touched, touched_days
+from pipeline.store.touched import note_derived, touched_days
 from schemas.vocabulary import InputKind
 
 
@@ -448,11 +448,11 @@ def test_touched_days_name_what_must_be_derived_again(book: Book, making: Any) -
     load_file(book, making.file("a", making.table("cycle", [long, making.cycle(3, machine="M2")])))
     days = [date(2026, 3, 2) + timedelta(days=more) for more in range(3)]
     assert touched_days(book).rows() == [*(("cycle", "M1", day) for day in days), ("cycle", "M2", days[0])]
-    clear_touched(book)
+    note_derived(book, "by hand")
     load_file(book, making.file("b", making.table("cycle", [making.cycle(3, machine="M2")])))
     assert touched_days(book).is_empty()
     load_file(book, making.file("c", making.table("cycle", [making.cycle(0), making.cycle(5000)])))
     assert touched_days(book).rows() == [("cycle", "M1", day) for day in (*days, date(2026, 3, 5))]
-    clear_touched(book)
+    note_derived(book, "by hand")
     load_file(book, making.file("d", making.table("job", [{"job": "J", "part": "P", "quantity": 1}])))
     assert touched_days(book).rows() == [("job", None, None)]

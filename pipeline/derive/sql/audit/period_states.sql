@@ -1,6 +1,7 @@
 -- The eight states of a machine's day, week and month add up to it, to the millisecond; those inside planned time to the
 -- plan; and what ran outside shifts is overtime or lights-out.
 -- Grain: machine and period that do not add up.
+-- Renewed: whole.
 select machine, period, calendar_s, planned_s
 from mart.utilisation
 where

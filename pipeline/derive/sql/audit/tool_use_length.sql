@@ -1,5 +1,6 @@
 -- What the tools of a run did adds up to the run's length.
 -- Grain: run that does not add up.
+-- Renewed: by window.
 select run.run_id, run.machine, run.started_at, sum(use.total_s) as total_s,
     (epoch_us(any_value(run.ended_at)) - epoch_us(run.started_at)) / 1e6 as length_s
 from core.run as run

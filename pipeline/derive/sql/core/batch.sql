@@ -2,60 +2,17 @@
 -- between_cycles_s is the median in-shift time between one cycle's end and the next one's start; what follows an aborted
 -- cycle is putting things right, not loading.
 -- Grain: batch.
+-- Renewed: whole.
 with
 runs as (
     select
         *,
-        lead(started_at) over (partition by batch_id order by started_at, run_id) as next_started_at,
         row_number() over (partition by batch_id order by outcome <> 'complete', started_at, run_id) as complete_number,
     from core.run
 ),
 
-gaps as (
-    select
-        runs.batch_id,
-        runs.run_id,
-        sum(
-            greatest(
-                0,
-                epoch_us(least(runs.next_started_at, shift.ended_at))
-                - epoch_us(greatest(runs.ended_at, shift.started_at))
-            )
-        ) / 1e6 as gap_s,
-    from runs
-    inner join core.shift as shift
-        on runs.machine = shift.machine
-        and shift.started_at < runs.next_started_at
-        and shift.ended_at > runs.ended_at
-    where runs.next_started_at > runs.ended_at and runs.outcome <> 'aborted'
-    group by runs.batch_id, runs.run_id
-),
-
-between_cycles as (
-    select batch_id, median(gap_s) as between_cycles_s from gaps group by batch_id
-),
-
 setups as (
-    select setup.batch_id, sum(epoch_us(least(span.ended_at, make_timestamptz(setup.ended_us)))
-        - epoch_us(greatest(span.started_at, make_timestamptz(setup.started_us)))) / 1e6 as setup_s
-    from core.setup_window as setup
-    inner join core.span as span
-        on setup.machine = span.machine
-        and epoch_us(span.started_at) < setup.ended_us
-        and epoch_us(span.ended_at) > setup.started_us
-        and span.state = 'setup'
-    group by setup.batch_id
-),
-
-stops as (
-    select runs.batch_id, count(*) as stops
-    from runs
-    inner join core.span as span
-        on runs.machine = span.machine
-        and span.state = 'held'
-        and span.started_at < runs.ended_at
-        and span.ended_at > runs.started_at
-    group by runs.batch_id
+    select batch_id, sum(setup_s) as setup_s from core.batch_setup group by batch_id
 ),
 
 quoted as (
@@ -84,6 +41,8 @@ summed as (
         sum(made - scrap)::bigint as good,
         max(actual_s) filter (outcome = 'complete' and complete_number = 1) as first_part_s,
         median(actual_s) filter (outcome = 'complete' and complete_number > 1) as repeat_s,
+        median(gap_s) filter (outcome <> 'aborted') as between_cycles_s,
+        sum(stops)::bigint as stops,
         any_value(basis) as basis,
     from runs
     group by batch_id
@@ -107,12 +66,10 @@ select
     quoted.quoted_setup_s,
     summed.first_part_s,
     summed.repeat_s,
-    between_cycles.between_cycles_s,
-    coalesce(stops.stops, 0) as stops,
+    summed.between_cycles_s,
+    summed.stops,
     summed.basis,
 from summed
-left join between_cycles using (batch_id)
 left join setups using (batch_id)
-left join stops using (batch_id)
 left join quoted using (batch_id)
 order by summed.machine, summed.started_at

@@ -1,6 +1,8 @@
 -- Consecutive cycles of one part (else job) and operation on one machine, no other job's cycle between, with gaps of
--- at most batch_gap_h: which batch and which setup group each cycle belongs to.
+-- at most batch_gap_h: which batch and which setup group each cycle belongs to. Where only a window of a machine's time
+-- is looked at, core.batch_carried names the batch of its first cycle; what ran before that is not counted.
 -- Grain: cycle.
+-- Renewed: in passing.
 with
 in_order as (
     select
@@ -16,6 +18,8 @@ in_order as (
         lag(ended_at) over by_start as ended_before,
         row_number() over by_start as number,
     from core.cycle_seen
+    left join core.batch_carried as carried using (machine)
+    where coalesce(started_at >= carried.from_at, true)
     window by_start as (partition by machine order by started_at, run_id)
 ),
 
@@ -41,7 +45,11 @@ select
     run_id,
     machine,
     job_group,
-    substr(
-        md5(concat_ws('|', machine, epoch_us(min(started_at) over (partition by machine, batch_number)))), 1, 16
-    ) as batch_id,
+    case
+        when batch_number = 1 and carried.batch_id is not null then carried.batch_id
+        else substr(
+            md5(concat_ws('|', machine, epoch_us(min(started_at) over (partition by machine, batch_number)))), 1, 16
+        )
+    end as batch_id,
 from numbered
+left join core.batch_carried as carried using (machine)

@@ -2,17 +2,16 @@
 -- a clock that was wrong. Looked for only on days of five or more listed cycles of which under half start within a
 -- minute of the control; told where one distance (within a minute) brings at least six in ten of them together, and a
 -- quarter more than any other distance does: a day of even beats fits at many. A positive offset: the list runs ahead.
--- Grain: machine x local day of listed starts.
--- Renewed: by day
+-- Grain: machine x UTC day of listed starts.
+-- Renewed: by window.
 with
 listed as (
     select distinct
         cycle.machine,
         epoch_us(cycle.started_at) as at_us,
-        timezone(shop.timezone, cycle.started_at)::date as day,
+        cycle.started_at::date as day_on,
     from core.cycle as cycle
     inner join core.stream_extent using (machine)
-    cross join core.shop_setting as shop
 ),
 
 executing as (
@@ -29,16 +28,15 @@ streamed as (
     select distinct
         executing.machine,
         executing.started_us as at_us,
-        timezone(shop.timezone, make_timestamptz(executing.started_us))::date as day,
+        make_timestamptz(executing.started_us)::date as day_on,
     from executing
-    cross join core.shop_setting as shop
     where executing.execution = 'ACTIVE' and executing.before in ('READY', 'STOPPED', 'PROGRAM_COMPLETED')
 ),
 
 fitted as (
     select
         listed.machine,
-        listed.day,
+        listed.day_on,
         listed.at_us,
         coalesce(listed.at_us - before.at_us <= 60e6, false) or coalesce(after.at_us - listed.at_us <= 60e6, false) as fits,
     from listed
@@ -47,17 +45,17 @@ fitted as (
 ),
 
 doubted as (
-    select machine, day, count(*) as cycles
+    select machine, day_on, count(*) as cycles
     from fitted
-    group by machine, day
+    group by machine, day_on
     having count(*) >= 5 and count(*) filter (fits) * 2 < count(*)
 ),
 
 distances as (
-    select doubted.machine, doubted.day, doubted.cycles, listed.at_us, listed.at_us - streamed.at_us as offset_us
+    select doubted.machine, doubted.day_on, doubted.cycles, listed.at_us, listed.at_us - streamed.at_us as offset_us
     from doubted
-    inner join listed using (machine, day)
-    inner join streamed using (machine, day)
+    inner join listed using (machine, day_on)
+    inner join streamed using (machine, day_on)
 ),
 
 -- a distance counts in its own half minute and in the next: within a minute of one another, whatever the edges
@@ -70,13 +68,13 @@ binned as (
 votes as (
     select
         machine,
-        day,
+        day_on,
         bin,
         any_value(cycles) as cycles,
         count(distinct at_us) as matched,
         median(offset_us) as offset_us,
     from binned
-    group by machine, day, bin
+    group by machine, day_on, bin
 ),
 
 ranked as (
@@ -85,25 +83,25 @@ ranked as (
         row_number() over by_votes as place,
         first_value(bin) over by_votes as best_bin,
     from votes
-    window by_votes as (partition by machine, day order by matched desc, abs(offset_us), bin)
+    window by_votes as (partition by machine, day_on order by matched desc, abs(offset_us), bin)
 ),
 
 rivals as (
-    select machine, day, max(matched) as matched from ranked where abs(bin - best_bin) > 1 group by machine, day
+    select machine, day_on, max(matched) as matched from ranked where abs(bin - best_bin) > 1 group by machine, day_on
 )
 
 select
     ranked.machine,
-    ranked.day,
+    ranked.day_on,
     ranked.cycles,
     ranked.matched,
     ranked.offset_us / 1e6 as offset_s,
 from ranked
-left join rivals using (machine, day)
+left join rivals using (machine, day_on)
 where
     ranked.place = 1
     and ranked.matched >= 5
     and ranked.matched * 10 >= ranked.cycles * 6
     and ranked.matched * 4 >= coalesce(rivals.matched, 0) * 5
     and abs(ranked.offset_us) > 60e6
-order by ranked.machine, ranked.day
+order by ranked.machine, ranked.day_on

@@ -1,6 +1,6 @@
 -- Days on which no shift of a machine starts: public holidays and the shop's closed days, but those that it opened.
 -- Grain: machine x local day.
--- Renewed: whole
+-- Renewed: first.
 select
     machine.machine,
     closed.closed_on,

@@ -1,6 +1,7 @@
 -- Stretches during which a condition stood at FAULT. A fault with a code ends when the same code is reported again
 -- at another level or a NORMAL without a code clears the item; UNAVAILABLE clears it too.
 -- Grain: machine x condition item x fault.
+-- Renewed: in passing.
 with
 reported as (
     select

@@ -3,7 +3,7 @@
 -- Kinds: `listed cycle, control idle`; `control in cycle, none listed` (manual operation is no cycle); `listed cycles
 -- overlap`. The time line takes the stream's word for the first two, and counts overlapping time once.
 -- Grain: listed cycle (the one concerned, or the last to start before) x kind.
--- Renewed: by window
+-- Renewed: by window.
 with
 listed as (
     select

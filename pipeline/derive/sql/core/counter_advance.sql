@@ -5,7 +5,7 @@
 -- than 2 % and the step in which it counts (implausible_s). A row begins with a run, a month or the machine's first
 -- record; what lies between its ends and its first and last reading stands as head_* and tail_* for mart.counter_check.
 -- Grain: machine x counter x counting item x start of a run or month, from the first reading on.
--- Renewed: by window
+-- Renewed: by window.
 with
 named (item, sub_type, counter) as (
     -- AccumulatedTime has no sub types in the standard: these are the words of the newer timers and plain ones

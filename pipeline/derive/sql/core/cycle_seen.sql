@@ -1,5 +1,6 @@
 -- Every cycle, from lists and from streams, with the job, part and operation it belongs to and its estimate.
 -- Grain: cycle.
+-- Renewed: in passing.
 with
 listed as (
     select

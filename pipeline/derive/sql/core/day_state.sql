@@ -1,7 +1,7 @@
 -- How long each machine was in each state on each local day; a span that crosses midnight counts on both days, and
 -- time outside shifts counts apart where people worked overtime. Days meet what they touch by the UTC day.
 -- Grain: machine x local day x state x planned x is_overtime x basis.
--- Renewed: by day
+-- Renewed: by day.
 with
 days as (
     select

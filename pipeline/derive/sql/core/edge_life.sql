@@ -4,7 +4,15 @@
 -- The first edge of a tool has an unknown start, unless its counter was seen at zero, and enters no fit. An edge is censored unless worn, broken or chipped;
 -- what an `unknown` reason means is the shop's setting.
 -- Grain: machine x tool x edge.
+-- Renewed: whole.
 with
+-- machines of which anything tells when a tool was changed
+tools_told as (
+    select machine from core.record_extent where has_tool_changes
+    union
+    select machine from core.item_day where item = 'ToolNumber' and value is not null
+),
+
 changes as (
     select
         machine,
@@ -48,49 +56,19 @@ edges as (
 ),
 
 starts as (
-    select machine, tool, edge_number, coalesce(in_use_us, -9223372036854775807) as in_use_us from edges
+    -- of two changes at one instant the second counts
+    select machine, tool, max(edge_number) as edge_number, coalesce(in_use_us, -9223372036854775807) as in_use_us
+    from edges
+    group by machine, tool, in_use_us
 ),
 
-cuts as (
-    select
-        machine,
-        tool,
-        started_us,
-        ended_us - started_us as length_us,
-        sum(ended_us - started_us) over (
-            partition by machine, tool order by started_us, ended_us, run_id
-            rows between unbounded preceding and current row
-        )::bigint as so_far_us,
-    from core.run_piece
-    where state = 'cutting' and tool is not null
-),
-
--- what a tool had cut when each edge was put in use; a change in the middle of a cut parts it
-cut_at_start as (
-    select
-        starts.machine,
-        starts.tool,
-        starts.edge_number,
-        coalesce(
-            cuts.so_far_us - cuts.length_us + least(starts.in_use_us - cuts.started_us, cuts.length_us), 0
-        ) as cut_us,
-    from starts
-    asof left join cuts
-        on starts.machine = cuts.machine and starts.tool = cuts.tool and starts.in_use_us >= cuts.started_us
-),
-
+-- an edge has what was cut from the moment it was put in use to the next change
 cut_per_edge as (
-    select
-        machine,
-        tool,
-        at_start.edge_number,
-        (
-            lead(at_start.cut_us, 1, totals.total_us) over (partition by machine, tool order by at_start.edge_number)
-            - at_start.cut_us
-        ) / 60e6 as cut_min,
-    from cut_at_start as at_start
-    inner join (select machine, tool, max(so_far_us) as total_us from cuts group by machine, tool) as totals
-        using (machine, tool)
+    select cut.machine, cut.tool, starts.edge_number, sum(cut.cut_us)::bigint / 60e6 as cut_min
+    from core.edge_cut as cut
+    asof inner join starts
+        on cut.machine = starts.machine and cut.tool = starts.tool and cut.from_us >= starts.in_use_us
+    group by cut.machine, cut.tool, starts.edge_number
 ),
 
 uses as (
@@ -106,7 +84,7 @@ uses as (
     where
         line.tool is not null
         and run.outcome = 'complete'
-        and run.machine not in (select machine from core.tool_stretch)
+        and run.machine not in (select machine from tools_told)
 ),
 
 parts_per_edge as (
@@ -122,14 +100,14 @@ readings as (
         machine,
         coalesce(data_item_id, '1') as tool,
         coalesce(sub_type, 'MINUTES') as counts,
-        epoch_us(occurred_at) as at_us,
+        epoch_us(started_at) as at_us,
         try_cast(value as decimal(18, 6))::double as reading,
         file_id,
         row_number,
         lag(try_cast(value as decimal(18, 6))::double) over (
-            partition by machine, data_item_id, sub_type order by occurred_at, file_id, row_number
+            partition by machine, data_item_id, sub_type order by started_at, file_id, row_number
         ) as reading_before,
-    from core.event
+    from core.tool_counter
     where
         item = 'ToolLife'
         and try_cast(value as decimal(18, 6))::double is not null
@@ -171,8 +149,8 @@ counter_edges as (
 ),
 
 statuses as (
-    select machine, coalesce(data_item_id, '1') as tool, epoch_us(occurred_at) as at_us, value as status
-    from core.event
+    select machine, coalesce(data_item_id, '1') as tool, epoch_us(started_at) as at_us, value as status
+    from core.tool_counter
     where item = 'CutterStatus' and value in ('EXPIRED', 'BROKEN')
 ),
 
@@ -200,7 +178,7 @@ all_edges as (
         edges.removed_us,
         -- without any record of tool changes the minutes of a tool are not known
         case
-            when edges.machine in (select machine from core.tool_stretch) then coalesce(cut_per_edge.cut_min, 0)
+            when edges.machine in (select machine from tools_told) then coalesce(cut_per_edge.cut_min, 0)
         end as cut_min,
         coalesce(parts_per_edge.parts, 0) as parts,
         edges.reason,

@@ -1,6 +1,7 @@
 -- The estimate lines that hold. Where an estimate was exported again over its old file, lines that the new file leaves
 -- out of an operation hold no longer; operations that it leaves out altogether do.
 -- Grain: estimate line.
+-- Renewed: first.
 with
 stood as (
     select

@@ -1,5 +1,6 @@
 -- What an estimate allows each tool of an operation; lines without a tool are kept under an empty tool.
 -- Grain: estimate of an operation x tool.
+-- Renewed: first.
 select
     operation.estimate_id,
     line.tool,

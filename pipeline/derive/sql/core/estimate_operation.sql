@@ -1,5 +1,6 @@
 -- The lines of an estimate added up to what one operation takes. A line with cycle_s replaces the others.
 -- Grain: job x program x operation x machine x revision.
+-- Renewed: first.
 with
 summed as (
     select

@@ -1,6 +1,7 @@
 -- What a path of a control was executing, as stretches between its observations.
 -- The last stretch ends with the stream. Zero-length stretches are superseded values, save the very last.
 -- Grain: machine x path x observation of Execution.
+-- Renewed: in passing.
 with
 observed as (
     select

@@ -3,7 +3,7 @@
 -- At a rapid override of zero nothing can move at rapid, so every feed is a cutting feed. A feed that changes from one
 -- cutting feed to another is no news to the time line: its stretch goes on.
 -- Grain: machine x path x stretch in which one of them holds and neither changes.
--- Renewed: by window.
+-- Renewed: in passing.
 with
 feeds as not materialized (
     select

@@ -2,7 +2,7 @@
 -- silent_after_s; apart while the control was ACTIVE and while it was not, as it stood when the gap began. Counts of
 -- several days add up. Samples of one instant have no gap between them.
 -- Grain: machine x is_active x UTC day on which the gap began.
--- Renewed: by UTC day.
+-- Renewed: by window.
 with
 active as (
     select machine, started_us as at_us, 1 as step from core.execution where execution = 'ACTIVE'

@@ -1,14 +1,11 @@
 -- Every machine that shop.toml names or the data mentions.
 -- Grain: machine.
+-- Renewed: first.
 with
 seen as (
-    select machine from core.event
+    select machine from core.item_day
     union
-    select machine from core.cycle
-    union
-    select machine from core.tool_change
-    union
-    select machine from core.edge_change
+    select machine from core.record_extent
 )
 
 select

@@ -1,5 +1,6 @@
 -- What the control and the connection said of themselves, as stretches: ControllerMode, EmergencyStop, Availability.
 -- Grain: machine x item x path x observation.
+-- Renewed: in passing.
 with
 observed as (
     select

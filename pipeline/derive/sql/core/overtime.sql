@@ -1,6 +1,6 @@
 -- Time outside shifts in which people work at a machine. Closed days call off weekly overtime, not that of set dates.
 -- Grain: machine x stretch of time.
--- Renewed: whole
+-- Renewed: first.
 with
 told as (
     select

@@ -3,7 +3,12 @@
 -- directly after the change), shared (a share was known: the basis is derived, else estimated). A stream that tells no Execution says
 -- with its Availability when the machine was seen and when it was lost, and no more.
 -- Grain: machine x signal x stretch.
+-- Renewed: in passing.
 with
+last_events as (
+    select machine, epoch_us(max(last_at)) as last_us from core.item_day group by machine
+),
+
 availability as (
     select
         machine,
@@ -13,8 +18,9 @@ availability as (
             partition by machine, path order by occurred_at, file_id, row_number
         ) as ended_us,
     from (
-        select *, max(epoch_us(occurred_at)) over (partition by machine) as last_us
-        from core.event
+        select event.*, last_events.last_us
+        from core.event as event
+        inner join last_events using (machine)
         where machine not in (select machine from core.stream_extent)
     )
     where item = 'Availability'
@@ -27,14 +33,9 @@ laid as (
     from core.tool_segment
 )
 
-select
-    machine,
-    'record' as signal,
-    min(epoch_us(started_at)) as started_us,
-    max(epoch_us(ended_at)) as ended_us,
-from core.cycle_seen
-where basis = 'derived'
-group by machine
+select machine, 'record' as signal, first_cycle_us as started_us, last_cycle_us as ended_us
+from core.record_extent
+where has_cycles
 union all
 select machine, 'cycle', epoch_us(started_at), epoch_us(ended_at) from core.cycle_seen where basis = 'derived'
 union all

@@ -3,6 +3,7 @@
 -- `unexplained`; where no tool of the run is known, the tools' lines are compared in total. Standing still with an
 -- override at zero is `feed_override`.
 -- Grain: run x tool x cause.
+-- Renewed: by window.
 with
 runs as (
     select
@@ -67,10 +68,16 @@ parts as (
     union all
     -- a line without a tool carries what belongs to no tool, tool changes included: they are compared in total
     select run_id, null, 'tool_change', -noncut_s from allowed where is_toolless
+),
+
+summed as (
+    -- decimal sums do not depend on the order in which rows arrive
+    select run_id, tool, cause, sum(seconds::decimal(18, 6))::double as seconds
+    from parts
+    group by run_id, tool, cause
+    having sum(seconds::decimal(18, 6)) <> 0
 )
 
--- decimal sums do not depend on the order in which rows arrive
-select run_id, tool, cause, sum(seconds::decimal(18, 6))::double as seconds
-from parts
-group by run_id, tool, cause
-having sum(seconds::decimal(18, 6)) <> 0
+select run.machine, run.started_at, summed.*
+from summed
+inner join core.run as run using (run_id)

@@ -3,7 +3,7 @@
 -- in a stream. `is_blocked` marks that an override at zero let nothing move. The pieces tile a machine's time and are
 -- numbered, so that a run is made of all numbers from its first to its last, however runs overlap.
 -- Grain: run x tool x stretch of one state.
--- Renewed: by window.
+-- Renewed: in passing.
 with
 spans as (
     select machine, epoch_us(started_at) as started_us, state, planned, detail, feed_override from core.span

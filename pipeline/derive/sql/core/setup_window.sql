@@ -1,6 +1,7 @@
 -- In-shift time that counts as setting up: after the last cycle of one job and operation and before the first complete
 -- cycle of the next, the last setup_max_s of it. Earlier time is idle.
 -- Grain: machine x stretch of a shift x change of job.
+-- Renewed: in passing.
 with
 groups as (
     select
@@ -55,6 +56,7 @@ counted_back as (
 select
     machine,
     batch_id,
+    to_us,
     greatest(started_us, ended_us - ((machine.setup_max_s * 1e6)::bigint - later_us))::bigint as started_us,
     ended_us,
 from counted_back

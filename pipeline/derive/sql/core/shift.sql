@@ -1,6 +1,6 @@
 -- The shop's planned time for each machine: shifts less breaks and closed days, overlapping shifts counted once.
 -- Grain: machine x working stretch.
--- Renewed: whole
+-- Renewed: first.
 with
 -- of what starts at one instant the longest counts, so that the order by start has no ties
 planned as (

@@ -3,12 +3,8 @@
 -- asked for separately while the control is ACTIVE and while it is not: counters that tick only in a cycle say nothing
 -- about the pause after it.
 -- Grain: machine x silent stretch, from the last record before it to the first after it.
--- Renewed: by window.
+-- Renewed: in passing.
 with
-signs_of_life as (
-    select machine, is_active from core.gap_count group by machine, is_active having sum(short_gaps) * 100 >= sum(gaps) * 99
-),
-
 -- two records with nothing between them for longer than silent_after_s never lie in one piece of time of that length
 pieces as (
     select
@@ -47,4 +43,5 @@ active as (
 select gaps.machine, gaps.started_us, gaps.ended_us, active.is_active
 from gaps
 asof inner join active on gaps.machine = active.machine and gaps.started_us >= active.at_us
-semi join signs_of_life on gaps.machine = signs_of_life.machine and active.is_active = signs_of_life.is_active
+semi join (from core.sign_of_life where has_sign) as sign
+    on gaps.machine = sign.machine and active.is_active = sign.is_active

@@ -2,7 +2,7 @@
 -- A spindle that its RotaryMode calls INDEX or CONTOUR is an axis at that time and does not count. A mode goes with the
 -- spindles of its path; without a path, with the machine's only spindle. A change of speed does not end a stretch.
 -- Grain: machine x spindle x stretch of turning.
--- Renewed: by window.
+-- Renewed: in passing.
 with
 speeds as not materialized (
     select

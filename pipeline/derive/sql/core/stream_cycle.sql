@@ -8,9 +8,12 @@
 -- PROGRAM_COMPLETED makes a cycle complete; on a control that says so, one that ended STOPPED is aborted even where its
 -- counter went on. On others a counted part makes it complete, and READY where no parts are counted.
 -- Grain: cycle, with the first and last event row that it rests on.
+-- Renewed: by window.
 with
 listless as (
-    select machine from core.stream_extent where machine not in (select machine from core.cycle)
+    select machine
+    from core.stream_extent
+    where machine not in (select machine from core.record_extent where has_cycles)
 ),
 
 -- after a loss the old Execution stands until it is said again, which may take a moment longer than Availability
@@ -140,10 +143,6 @@ stretches as (
     having count(*) filter (doing = 'active') > 0
 ),
 
-counting_all as (
-    select distinct machine from core.event where item = 'PartCount' and coalesce(sub_type, 'ALL') = 'ALL'
-),
-
 part_counts as (
     select
         event.machine,
@@ -157,12 +156,13 @@ part_counts as (
         ) as added,
     from core.event as event
     inner join listless using (machine)
+    inner join core.stream_extent as extent using (machine)
     where
         event.item = 'PartCount'
         -- good parts count only where nobody counts all of them: two counters in one row would count each other
         and (
             coalesce(event.sub_type, 'ALL') = 'ALL'
-            or (event.sub_type = 'GOOD' and event.machine not in (select machine from counting_all))
+            or (event.sub_type = 'GOOD' and not extent.counts_all_parts)
         )
         and try_cast(event.value as decimal(18, 6)) is not null
 ),
@@ -173,10 +173,6 @@ parts_made as (
 
 first_counts as (
     select machine, min(at_us) as first_count_us from part_counts group by machine
-),
-
-completing as (
-    select distinct machine from core.execution where execution = 'PROGRAM_COMPLETED'
 ),
 
 boundaries as (
@@ -302,7 +298,7 @@ told as (
         coalesce(
             part_sums.parts, case when extent.counts_parts and first_counts.first_count_us <= windows.started_us then 0 end
         ) as parts,
-        windows.machine in (select machine from completing) as tells_completion,
+        extent.tells_completion,
     from windows
     inner join core.stream_extent as extent using (machine)
     left join first_counts using (machine)

@@ -1,27 +1,34 @@
 -- First and last record of every machine's event stream, and what the stream can tell.
 -- A signal that a stream never carries is not asked of it (DESIGN, states from data).
 -- Grain: machine with at least one Execution observation.
+-- Renewed: first.
 select
     machine,
-    epoch_us(min(occurred_at)) as first_us,
-    epoch_us(max(occurred_at)) as last_us,
-    count(*) filter (item in ('RotaryVelocity', 'SpindleSpeed') and try_cast(value as double) is not null) > 0
-        as has_speed,
-    count(*) filter (
-        item in ('RotaryVelocity', 'SpindleSpeed')
-        and coalesce(sub_type, 'ACTUAL') = 'ACTUAL'
-        and try_cast(value as double) is not null
-    ) > 0 as has_actual_speed,
-    count(*) filter (item = 'PathFeedrate' and try_cast(value as double) is not null) > 0 as has_feed,
-    count(*) filter (
-        item = 'PathFeedrate'
-        and coalesce(sub_type, 'ACTUAL') = 'ACTUAL'
-        and try_cast(value as double) is not null
-    ) > 0 as has_actual_feed,
-    count(distinct try_cast(value as double)) filter (item = 'PartCount' and coalesce(sub_type, 'ALL') in ('ALL', 'GOOD'))
-        > 1 as counts_parts,
-    count(*) filter (item = 'PathFeedrateOverride') > 0 as has_override,
-    count(*) filter (item = 'RotaryMode') > 0 as has_mode,
-from core.event
+    epoch_us(min(first_at)) as first_us,
+    epoch_us(max(last_at)) as last_us,
+    coalesce(bool_or(item in ('RotaryVelocity', 'SpindleSpeed') and is_number), false) as has_speed,
+    coalesce(
+        bool_or(item in ('RotaryVelocity', 'SpindleSpeed') and coalesce(sub_type, 'ACTUAL') = 'ACTUAL' and is_number),
+        false
+    ) as has_actual_speed,
+    coalesce(bool_or(item = 'PathFeedrate' and is_number), false) as has_feed,
+    coalesce(
+        bool_or(item = 'PathFeedrate' and coalesce(sub_type, 'ACTUAL') = 'ACTUAL' and is_number), false
+    ) as has_actual_feed,
+    coalesce(
+        min(least) filter (item = 'PartCount' and coalesce(sub_type, 'ALL') in ('ALL', 'GOOD'))
+        < max(most) filter (item = 'PartCount' and coalesce(sub_type, 'ALL') in ('ALL', 'GOOD')),
+        false
+    ) as counts_parts,
+    coalesce(bool_or(item = 'PartCount' and coalesce(sub_type, 'ALL') = 'ALL'), false) as counts_all_parts,
+    bool_or(tells_completion) as tells_completion,
+    count(distinct coalesce(data_item_id, path, item)) filter (item in ('RotaryVelocity', 'SpindleSpeed')) as spindles,
+    count(distinct coalesce(data_item_id, path, item)) filter (
+        item in ('RotaryVelocity', 'SpindleSpeed') and coalesce(sub_type, 'ACTUAL') = 'ACTUAL'
+    ) as actual_spindles,
+    count(distinct coalesce(path, '') || '|' || coalesce(data_item_id, item)) filter (item = 'RotaryMode') as spindle_modes,
+    coalesce(bool_or(item = 'PathFeedrateOverride'), false) as has_override,
+    coalesce(bool_or(item = 'RotaryMode'), false) as has_mode,
+from core.item_day
 group by machine
 having count(*) filter (item = 'Execution') > 0

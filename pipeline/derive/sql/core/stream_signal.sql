@@ -1,6 +1,7 @@
 -- Everything an event stream says about a machine, as stretches of named signals that the time line adds up.
 -- Signals: stream, active, hold, stop, ready, away, silent, fault, manual, turning, feeding, changing.
 -- Grain: machine x signal x stretch.
+-- Renewed: in passing.
 with
 executing as (
     select

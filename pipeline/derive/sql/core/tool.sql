@@ -1,5 +1,6 @@
 -- What shop.toml says of each tool, for each machine that it is on; a line for one machine goes before one for all.
 -- Grain: machine x tool.
+-- Renewed: first.
 select
     machine.machine,
     setting.tool,

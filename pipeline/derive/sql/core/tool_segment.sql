@@ -2,6 +2,7 @@
 -- Time before a cycle's first change belongs to the tool already in the spindle. `share` is empty where neither CAM
 -- nor the quote gives one; `change_us` is the tool change's own time at the head of the segment.
 -- Grain: listed cycle x tool stretch inside it.
+-- Renewed: in passing.
 with
 listed as (
     select

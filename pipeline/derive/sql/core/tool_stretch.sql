@@ -3,6 +3,7 @@
 -- takes its own time until `changed_until_us`: tool_change_s from its beginning, or as long as the stream says tool 0.
 -- A number that is told again, or for the first time, is no change. The last stretch is open-ended.
 -- Grain: machine x tool change.
+-- Renewed: in passing.
 with
 listed as (
     select machine, epoch_us(occurred_at) as started_us, tool as number, true as is_listed, file_id, row_number
@@ -12,7 +13,10 @@ listed as (
 streamed as (
     select machine, epoch_us(occurred_at) as started_us, value as number, false as is_listed, file_id, row_number
     from core.event
-    where item = 'ToolNumber' and value is not null and machine not in (select machine from core.tool_change)
+    where
+        item = 'ToolNumber'
+        and value is not null
+        and machine not in (select machine from core.record_extent where has_tool_changes)
 ),
 
 followed as (

@@ -2,7 +2,7 @@
 -- keep one distance from the control's, the kind is `clock of the list wrong` and offset_s says by how much.
 -- Cycles that the control ran after the last listed one contradict nothing: that list ends there.
 -- Grain: machine x local month x kind x file x other file.
--- Renewed: whole
+-- Renewed: whole.
 with
 last_listed as (
     select machine, max(started_at) as last_at from core.cycle group by machine
@@ -20,7 +20,8 @@ told as (
         strftime(contradiction.day, '%Y-%m') as month,
     from core.contradiction as contradiction
     inner join last_listed using (machine)
-    left join core.clock_offset as clock using (machine, day)
+    left join core.clock_offset as clock
+        on contradiction.machine = clock.machine and contradiction.started_at::date = clock.day_on
     where contradiction.kind <> 'control in cycle, none listed' or contradiction.started_at < last_listed.last_at
 )
 

@@ -5,7 +5,7 @@
 -- largest_s is the difference of the one run, with the pause before it, that has most of it, and the rows cited are those
 -- of the readings at both its ends.
 -- Grain: machine x local month x counter x counting item.
--- Renewed: whole
+-- Renewed: whole.
 with
 running as (
     select

@@ -1,5 +1,6 @@
 -- What eats the time of each job: the causes of its complete runs, mean seconds a run, hours and money in all.
 -- Grain: job_key x operation x machine x program x revision x tool x cause.
+-- Renewed: whole.
 with
 runs as (
     select

@@ -1,9 +1,9 @@
 -- The longest stops inside planned time: the machine held, faulted or idle, up to twenty a month. Breaks, nights and
 -- closed days do not end a stop and do not count in its hours; what was not observed ends it. A stop that reaches into
 -- another month counts there too, with that month's part. `run_id` is the last run of the month that began before the
--- stop, which it interrupted or followed; file and row are the record that the stop began with.
+-- stop, which it interrupted or followed; file and row are the record of the month that the stop began with.
 -- Grain: machine x local month x place.
--- Renewed: by month
+-- Renewed: by month.
 with
 shop as (
     select timezone from core.shop_setting
@@ -100,7 +100,7 @@ longest as (
     qualify place <= 20
 ),
 
--- the runs and records that touch a month
+-- the runs that touch a month
 runs as (
     select
         run.run_id,
@@ -125,49 +125,16 @@ runs as (
     cross join shop
 ),
 
-told as (
-    select
-        machine,
-        case
-            when execution in (
-                'FEED_HOLD', 'INTERRUPTED', 'WAIT', 'PROGRAM_STOPPED', 'OPTIONAL_STOP', 'PROGRAM_OPTIONAL_STOP'
-            ) then 'held'
-            else 'idle'
-        end as state,
-        started_us,
-        ended_us,
-        file_id,
-        row_number,
-    from core.execution
-    where execution not in ('ACTIVE', 'UNAVAILABLE')
-    union all
-    select machine, 'faulted', started_us, ended_us, file_id, row_number from core.condition_fault
-    union all
-    select machine, 'faulted', started_us, ended_us, file_id, row_number
-    from core.mode_stretch
-    where item = 'EmergencyStop' and value = 'TRIGGERED'
-),
-
-told_by_month as (
-    select
-        told.*,
-        unnest(
-            generate_series(
-                date_trunc('month', timezone(shop.timezone, make_timestamptz(started_us))),
-                date_trunc('month', timezone(shop.timezone, make_timestamptz(ended_us))),
-                interval 1 month
-            )
-        ) as month_local,
-    from told
-    cross join shop
-),
-
 records as (
-    select machine, state, strftime(month_local, '%Y-%m') as month, started_us,
-        arg_min(file_id, (file_id, row_number)) as file_id,
-        arg_min(row_number, (file_id, row_number)) as row_number,
-    from told_by_month
-    group by machine, state, month_local, started_us
+    select
+        record.machine,
+        record.state,
+        strftime(timezone(shop.timezone, record.started_at), '%Y-%m') as month,
+        epoch_us(record.started_at) as started_us,
+        record.file_id,
+        record.row_number,
+    from core.stop_record as record
+    cross join shop
 ),
 
 last_runs as (

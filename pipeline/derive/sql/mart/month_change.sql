@@ -1,7 +1,7 @@
 -- Each month against the one before, in hours of this month's planned, observed time: what each loss took beyond its
 -- share of the month before. The hours lost sum to those that cutting lost. What was not observed is no loss here.
 -- Grain: machine x local month x loss (with `cutting`).
--- Renewed: whole
+-- Renewed: whole.
 with
 observed as (
     select

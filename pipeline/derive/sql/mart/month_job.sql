@@ -1,7 +1,7 @@
 -- What each month was spent on: runs and in-cycle hours by job, with the setups made for it.
 -- Runs and batches count in the month in which they began.
 -- Grain: machine x local month x job_key.
--- Renewed: by month
+-- Renewed: whole.
 with
 shop as (
     select timezone from core.shop_setting

@@ -1,7 +1,7 @@
 -- What kept each machine from cutting in its planned time, in hours and in money at its rate. With the cutting time the
 -- losses add up to the plan. What was not observed is not known to be lost and costs nothing.
 -- Grain: machine x local month x loss.
--- Renewed: by month
+-- Renewed: whole.
 with
 told as (
     select

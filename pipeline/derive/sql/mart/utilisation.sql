@@ -2,7 +2,7 @@
 -- time in cycle outside shifts, and the ISO 22400-2 indicators that they support. Time of a week or a month before the
 -- first and after the last record is unobserved.
 -- Grain: machine x kind of period x period.
--- Renewed: whole
+-- Renewed: whole.
 with
 days as (
     select

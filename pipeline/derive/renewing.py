@@ -1,0 +1,311 @@
+"""Derives what changed into a scratch database: which windows, their relations, and whether their ends still fit.
+
+What is to go into the book lies in the schema `kept` at the end; nothing is written to the book here.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import Final
+
+import polars as pl
+
+from pipeline.derive.relations import Relation, Renewed
+from pipeline.derive.scratch import KEPT, Scratch
+from pipeline.derive.windows import BEGINNING, END, US_A_DAY, Window, together, whole, windows
+from pipeline.errors import AuditError
+
+EVENTS_AT_ONCE: Final = 5_000_000
+"""How many events are looked at together: what the derivation takes of memory grows with it."""
+EVIDENCE_SHOWN: Final = 5
+TRAITS: Final = ("core.stream_extent", "core.record_extent")
+"""What is known of a machine as a whole: where that changes, all of its time is derived anew."""
+MOVING: Final = ("first_us", "last_us", "first_cycle_us", "last_cycle_us")
+"""What of it grows with the records, and changes nothing before them."""
+FROM_OUTSIDE: Final = {
+    "batch_carried": "machine varchar, from_at timestamptz, batch_id varchar",
+    "sign_carried": "machine varchar, is_active boolean, has_sign boolean",
+}
+"""What windows take over from the rest of their machines' time; nothing where all of it is derived."""
+FIRST_AT: Final = datetime(1800, 1, 1, tzinfo=UTC)
+LAST_AT: Final = datetime(2300, 1, 1, tzinfo=UTC)
+
+WINDOW_SCHEMA: Final = {
+    "machine": pl.String(),
+    "warm_from_at": pl.Datetime("us", "UTC"),
+    "read_from_at": pl.Datetime("us", "UTC"),
+    "keep_from_at": pl.Datetime("us", "UTC"),
+    "keep_until_at": pl.Datetime("us", "UTC"),
+    "read_until_at": pl.Datetime("us", "UTC"),
+}
+
+
+def of_kind(relations: Iterable[Relation], *renewed: Renewed) -> list[Relation]:
+    """Return the relations that are renewed in one of these ways, in order."""
+    return [relation for relation in relations if relation.renewed in renewed]
+
+
+def audit(frame: pl.DataFrame, relation: Relation) -> None:
+    """Raise AuditError where an audit found rows that break a law."""
+    if frame.height:
+        evidence = str(frame.head(EVIDENCE_SHOWN))
+        raise AuditError(
+            relation.name, f"{frame.height} rows break a law of the book: {relation.description}", evidence
+        )
+
+
+def make_first(
+    scratch: Scratch, relations: Sequence[Relation], shop_tables: Mapping[str, pl.DataFrame], *, is_whole: bool
+) -> None:
+    """Make what is small: shop.toml, what each item said on each day, extents, estimates."""
+    for name, frame in shop_tables.items():
+        scratch.store(name, frame)
+    for relation in of_kind(relations, Renewed.BY_UTC_DAY):
+        if is_whole:
+            scratch.table(relation.full_name, relation.sql)
+        else:
+            _renew_days(scratch, relation)
+    for relation in of_kind(relations, Renewed.FIRST):
+        scratch.table(relation.full_name, relation.sql)
+
+
+def _renew_days(scratch: Scratch, relation: Relation) -> None:
+    """Derive the touched UTC days anew; the others stand as they are in the book."""
+    book = scratch.book_name
+    days = scratch.frame(
+        f"select distinct machine, day_on from {book}.raw.touched where kind = 'event' and machine is not null"
+    )
+    scratch.store("core.touched_day", days)
+    first, last = days["day_on"].min(), days["day_on"].max()
+    assert first is None or (isinstance(first, date) and isinstance(last, date))
+    # the bounds are said as plain values too, so that blocks of other days need not be looked at
+    bounds = (
+        f"event.occurred_at >= '{first}'::timestamptz and event.occurred_at < '{last + timedelta(days=1)}'::timestamptz"
+        if isinstance(first, date) and isinstance(last, date)
+        else "false"
+    )
+    scratch.view(
+        "core.event",
+        f"select event.* from {book}.core.event as event semi join core.touched_day as touched "
+        f"on event.machine = touched.machine and event.occurred_at::date = touched.day_on where {bounds}",
+    )
+    scratch.keep(relation.name, relation.sql)
+    scratch.view(
+        relation.full_name,
+        f"select day.* from {book}.{relation.full_name} as day anti join core.touched_day as touched "
+        f"on day.machine = touched.machine and day.day_on = touched.day_on "
+        f"union all by name from {KEPT}.{relation.name}",
+    )
+    scratch.view("core.event", f"from {book}.core.event")
+
+
+def choose(scratch: Scratch, relations: Sequence[Relation], *, is_whole: bool) -> list[Window]:
+    """Return the windows that must be derived anew."""
+    book = scratch.book_name
+    if is_whole:
+        machines = scratch.frame("select machine from core.machine order by machine")
+        return [whole(machine) for machine in machines["machine"]]
+    touched = scratch.frame(
+        f"select distinct machine, epoch_us(day_on::timestamptz) // {US_A_DAY} as day from {book}.raw.touched "
+        "where machine is not null and day_on is not null"
+    )
+    days = pl.concat([touched, _days_placed_otherwise(scratch, relations)]).unique()
+    cuts = scratch.frame(f"select machine, epoch_us(started_at) as at_us from {book}.core.cut order by machine, at_us")
+    changed = _changed_traits(scratch)
+    unchanged = days.filter(~pl.col("machine").is_in(changed))
+    found = windows(_grouped(unchanged, "day"), _grouped(cuts, "at_us"))
+    return sorted([*found, *map(whole, changed)])
+
+
+def _grouped(frame: pl.DataFrame, column: str) -> dict[str, list[int]]:
+    return {machine: values for machine, values in frame.group_by("machine").agg(pl.col(column).sort()).iter_rows()}
+
+
+def _changed_traits(scratch: Scratch) -> list[str]:
+    """Return the machines of which something is known otherwise than when they were derived."""
+    changed: set[str] = set()
+    for name in TRAITS:
+        now, before = (
+            scratch.frame(f"from {room}{name}").select(pl.exclude(*MOVING)) for room in ("", f"{scratch.book_name}.")
+        )
+        changed |= _differing(now, before.select(now.columns))
+    return sorted(changed)
+
+
+def _differing(now: pl.DataFrame, before: pl.DataFrame) -> set[str]:
+    """Return the machines of rows that stand in one of two frames of the same columns only."""
+    place = now.columns.index("machine")
+    return {row[place] for row in set(now.rows()) ^ set(before.rows())}
+
+
+def _days_placed_otherwise(scratch: Scratch, relations: Sequence[Relation]) -> pl.DataFrame:
+    """Return the days of cycles that belong elsewhere since estimates or orders came in."""
+    schema = {"machine": pl.String(), "day": pl.Int64()}
+    if scratch.frame(scratch.window_sql("estimates_changed")).is_empty():
+        return pl.DataFrame(schema=schema)
+    scratch.view("core.stream_cycle", f"from {scratch.book_name}.core.stream_cycle")
+    seen = next(relation for relation in relations if relation.full_name == "core.cycle_seen")
+    scratch.table(seen.full_name, seen.sql)
+    return scratch.frame(scratch.window_sql("placed_otherwise")).cast(dict(schema))
+
+
+def derive_windows(
+    scratch: Scratch,
+    relations: Sequence[Relation],
+    audits: Sequence[Relation],
+    wanted: Sequence[Window],
+    advance: Callable[[], None],
+) -> list[Window]:
+    """Derive windows and keep their rows; return what was derived, wider where an end did not fit."""
+    if not wanted:
+        _derive_together(scratch, relations, audits, [])
+    events = _events_by_day(scratch)
+    waiting = list(wanted)
+    derived: dict[str, list[Window]] = defaultdict(list)
+    while waiting := waiting or _of_another_sign(scratch, relations, derived):
+        group = together(waiting, lambda window: _weight(events, window), EVENTS_AT_ONCE)
+        waiting = [window for window in waiting if window not in group]
+        wider = _derive_together(scratch, relations, audits, group)
+        for window in group:
+            again = wider.get(window.machine)
+            if again is None:
+                derived[window.machine].append(window)
+                advance()
+                continue
+            # what else of the machine waits lies later, and so inside
+            waiting = [*(other for other in waiting if other.machine != window.machine), again]
+            if again.is_whole:
+                _forget(scratch, relations, window.machine)
+                derived.pop(window.machine, None)
+    return sorted(window for found in derived.values() for window in found)
+
+
+def _forget(scratch: Scratch, relations: Sequence[Relation], machine: str) -> None:
+    """Forget what was kept of a machine."""
+    for relation in of_kind(relations, Renewed.BY_WINDOW, Renewed.BY_MACHINE):
+        scratch.forget_rows(f"{KEPT}.{relation.name}", machine)
+
+
+def _of_another_sign(scratch: Scratch, relations: Sequence[Relation], derived: dict[str, list[Window]]) -> list[Window]:
+    """Return the whole time of machines whose samples tell otherwise now whether a pause is a silence; forget the rest."""
+    partly = [window for found in derived.values() for window in found if not window.is_whole]
+    if not partly:
+        return []
+    scratch.store("core.window", _frame(partly))
+    scratch.table("core.gap_count", scratch.window_sql("gap_count"))
+    scratch.run("delete from core.sign_carried")
+    sign = next(relation for relation in relations if relation.full_name == "core.sign_of_life")
+    now = scratch.frame(f"from ({sign.sql}) order by all")
+    before = scratch.frame(
+        f"select machine, is_active, has_sign from {scratch.book_name}.{sign.full_name} semi join core.window using (machine)"
+    )
+    machines = sorted(_differing(now, before))
+    for machine in machines:
+        _forget(scratch, relations, machine)
+        derived.pop(machine)
+    return [whole(machine) for machine in machines]
+
+
+def _events_by_day(scratch: Scratch) -> pl.DataFrame:
+    return scratch.frame(
+        "select machine, epoch_us(day_on::timestamptz) as at_us, sum(events)::bigint as events "
+        "from core.item_day group by machine, day_on"
+    )
+
+
+def _weight(events: pl.DataFrame, window: Window) -> int:
+    """Return about how many events a window holds."""
+    inside = pl.col("at_us").is_between(window.read_from, window.read_until, closed="left")
+    return int(events.filter((pl.col("machine") == window.machine) & inside)["events"].sum())
+
+
+def _derive_together(
+    scratch: Scratch, relations: Sequence[Relation], audits: Sequence[Relation], group: Sequence[Window]
+) -> dict[str, Window]:
+    """Derive one window each of some machines and keep the rows of those whose ends fit; return wider ones for the others."""
+    _show(scratch, group)
+    for relation in of_kind(relations, Renewed.IN_PASSING, Renewed.BY_WINDOW, Renewed.BY_MACHINE):
+        scratch.table(relation.full_name, relation.sql)
+    wider = _unsettled(scratch, group)
+    if wider:
+        scratch.store("core.window", _frame([window for window in group if window.machine not in wider]))
+    for relation in of_kind(audits, Renewed.BY_WINDOW):
+        audit(scratch.frame(relation.sql), relation)
+    for relation in of_kind(relations, Renewed.BY_WINDOW):
+        at = scratch.place(relation.full_name)
+        scratch.keep(
+            relation.name,
+            f"select kept.* from {relation.full_name} as kept inner join core.window as bounds "
+            f"on kept.machine = bounds.machine and {at} >= bounds.keep_from_at and {at} < bounds.keep_until_at",
+        )
+    wholly = [window for window in group if window.is_whole]
+    scratch.store("core.window", _frame(wholly))
+    for relation in of_kind(relations, Renewed.BY_MACHINE):
+        scratch.keep(
+            relation.name, f"select kept.* from {relation.full_name} as kept semi join core.window using (machine)"
+        )
+    return wider
+
+
+def _frame(group: Sequence[Window]) -> pl.DataFrame:
+    rows = [
+        (w.machine, *map(instant, (w.warm_from, w.read_from, w.keep_from, w.keep_until, w.read_until))) for w in group
+    ]
+    return pl.DataFrame(rows, schema=WINDOW_SCHEMA, orient="row")
+
+
+def instant(at_us: int) -> datetime:
+    """Return an instant of a window as a time; no record lies before the beginning or after the end."""
+    if at_us in (BEGINNING, END):
+        return FIRST_AT if at_us == BEGINNING else LAST_AT
+    return datetime.fromtimestamp(at_us // 1_000_000, UTC) + timedelta(microseconds=at_us % 1_000_000)
+
+
+def _show(scratch: Scratch, group: Sequence[Window]) -> None:
+    """Show the records of some windows under the names of all records."""
+    frame = _frame(group)
+    scratch.store("core.window", frame)
+    bounds = {
+        "from_at": str(min((instant(window.read_from) for window in group), default=FIRST_AT)),
+        "until_at": str(max((instant(window.read_until) for window in group), default=LAST_AT)),
+    }
+    scratch.table("core.standing", scratch.window_sql("standing"))
+    scratch.view("core.event", scratch.window_sql("event", **bounds))
+    scratch.view("core.cycle", scratch.window_sql("cycle"))
+    scratch.view("core.tool_change", scratch.window_sql("tool_change"))
+    for name, columns in FROM_OUTSIDE.items():
+        if all(window.is_whole for window in group):
+            scratch.run(f"create or replace table core.{name} ({columns})")
+        else:
+            scratch.table(f"core.{name}", scratch.window_sql(name))
+
+
+def _unsettled(scratch: Scratch, group: Sequence[Window]) -> dict[str, Window]:
+    """Return wider windows for those whose ends do not fit what was derived around them."""
+    seams = [
+        (window.machine, side, instant(at))
+        for window in group
+        for side, at in (("start", window.keep_from), ("end", window.keep_until))
+        if at not in (BEGINNING, END)
+    ]
+    if not seams:
+        return {}
+    schema = {"machine": pl.String(), "side": pl.String(), "cut_at": pl.Datetime("us", "UTC")}
+    scratch.store("core.seam", pl.DataFrame(seams, schema=schema, orient="row"))
+    broken: set[tuple[str, str]] = set()
+    for name in ("seam_run", "seam_span", "seam_tool", "seam_said"):
+        now, before = (scratch.frame(scratch.window_sql(name, room)) for room in (None, scratch.book_name))
+        broken |= {row[:2] for row in set(now.rows()) ^ set(before.select(now.columns).rows())}
+        if name in ("seam_run", "seam_span"):
+            broken |= {seam[:2] for seam in seams} - {row[:2] for row in now.rows()}
+    for name in ("seam_reached_over", "seam_unsampled"):
+        broken |= set(scratch.frame(scratch.window_sql(name)).rows())
+    by_machine = {window.machine: window for window in group}
+    return {
+        machine: by_machine[machine].to_the_end()
+        if (machine, "start") not in broken and by_machine[machine].keep_until != END
+        else whole(machine)
+        for machine in {machine for machine, _ in broken}
+    }

@@ -1,0 +1,111 @@
+"""The scratch database of a derivation: the same names as in the book, so that one select serves the whole and a part.
+
+In it core.event is either all events or those of a window, and every relation reads what stands there under its name. The
+book is read as it was last committed, and is not written to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import duckdb
+import polars as pl
+
+from pipeline import resources
+from pipeline.store.book import Book
+
+NAME = "scratch"
+KEPT = "kept"
+
+
+@dataclass(frozen=True)
+class Scratch:
+    """An attached database in memory; `book_name` is what the book is called beside it."""
+
+    cursor: duckdb.DuckDBPyConnection
+    book_name: str
+
+    def run(self, sql: str) -> None:
+        self.cursor.execute(sql).fetchall()
+
+    def frame(self, sql: str) -> pl.DataFrame:
+        frame: pl.DataFrame = self.cursor.sql(sql).pl()
+        return frame.with_columns(pl.col(pl.Datetime("us", "Etc/UTC")).dt.convert_time_zone("UTC"))
+
+    def window_sql(self, name: str, room: str | None = None, **values: str) -> str:
+        """Return a statement of sql/window; `@book` is the book, `@room` the database looked at, `@name` a value."""
+        sql = resources.read_text("pipeline.derive", "sql", "window", f"{name}.sql")
+        for token, value in {"book": self.book_name, "room": room or NAME, **values}.items():
+            sql = sql.replace(f"@{token}", value)
+        return sql
+
+    def table(self, name: str, sql: str) -> None:
+        """Make a table, in place of what stood under its name."""
+        self.forget(name)
+        self.run(f"create table {name} as\n{sql}")
+
+    def view(self, name: str, sql: str) -> None:
+        """Make a view, in place of what stood under its name."""
+        self.forget(name)
+        self.run(f"create view {name} as\n{sql}")
+
+    def store(self, name: str, frame: pl.DataFrame) -> None:
+        """Make a table of a frame."""
+        self.cursor.register("_frame", frame)
+        self.table(name, "from _frame")
+        self.cursor.unregister("_frame")
+
+    def forget(self, name: str) -> None:
+        schema, table = name.split(".")
+        for kind, held in (("table", "duckdb_tables"), ("view", "duckdb_views")):
+            column = f"{kind}_name"
+            if self.cursor.execute(
+                f"select 1 from {held}() where database_name = ? and schema_name = ? and {column} = ?",
+                [NAME, schema, table],
+            ).fetchall():
+                self.run(f"drop {kind} {name}")
+
+    def keep(self, name: str, sql: str) -> None:
+        """Add rows to what goes into the book at the end."""
+        self.run(f"create table if not exists {KEPT}.{name} as from ({sql}) limit 0")
+        self.run(f"insert into {KEPT}.{name} {sql}")
+
+    def forget_rows(self, name: str, machine: str) -> None:
+        """Delete what stands in a table of one machine."""
+        self.cursor.execute(f"delete from {name} where machine = ?", [machine]).fetchall()
+
+    def place(self, name: str) -> str:
+        """Return where in time the rows of a relation lie: `started_at`, or the midnight of `day_on`."""
+        columns = self.cursor.execute(f"select column_name from (describe {name})").fetchall()
+        return "started_at" if ("started_at",) in columns else "day_on::timestamptz"
+
+    def end_place(self, name: str) -> str:
+        """Return up to when the rows of a relation reach: `ended_at` where it has one."""
+        columns = self.cursor.execute(f"select column_name from (describe {name})").fetchall()
+        return "ended_at" if ("ended_at",) in columns else self.place(name)
+
+    def from_book(self, names: Sequence[str]) -> None:
+        """Show tables of the book under their own names."""
+        for name in names:
+            self.view(name, f"from {self.book_name}.{name}")
+
+
+@contextmanager
+def scratch_of(book: Book) -> Iterator[Scratch]:
+    """Open a scratch database beside the book, with views of the book's own tables, and throw it away at the end."""
+    book_name = str(book.rows("select current_database()")[0][0])
+    cursor = book.connection.cursor()
+    scratch = Scratch(cursor, f'"{book_name}"')
+    cursor.execute(f"attach ':memory:' as {NAME}").fetchall()
+    try:
+        cursor.execute("set TimeZone = 'UTC'").fetchall()
+        scratch.run(f"use {NAME}")
+        for schema in ("raw", "core", "mart", KEPT):
+            scratch.run(f"create schema {schema}")
+        yield scratch
+    finally:
+        cursor.execute(f'use "{book_name}"').fetchall()
+        cursor.close()
+        book.connection.execute(f"detach {NAME}").fetchall()

@@ -1,0 +1,5 @@
+-- The state that begins at each seam of the windows at hand.
+-- Grain: seam at which a stretch of the time line begins.
+select seam.machine, seam.side, span.state, span.planned, span.detail, span.feed_override, span.basis
+from @room.core.span as span
+inner join core.seam as seam on span.machine = seam.machine and span.started_at = seam.cut_at
