@@ -47,6 +47,8 @@ class Table:
     row_anchors: Sequence[str] = ()
     cards: bool = False
     """Stands as cards on a phone, however many rows it has."""
+    folded: bool = False
+    """Shown only when its caption is clicked: figures that stand behind others."""
 
     @property
     def as_cards(self) -> bool:

@@ -16,8 +16,8 @@ from dashboards.charts.theme import spec_text
 from schemas.vocabulary import LOSSES
 
 STOPS_LISTED: Final = 10
-BATCHES_LISTED: Final = 25
-CHANGES_LISTED: Final = 13
+BATCHES_LISTED: Final = 10
+CHANGES_LISTED: Final = 3
 
 STOPS_NOTE: Final = (
     "Held, faulted or idle inside planned time. Breaks, nights and closed days do not end a stop and do not count in "
@@ -90,6 +90,23 @@ def _hours_and_cost(book: Book, row: Row) -> str:
     return hours if row["cost"] is None else f"{hours}, {wording.money(row['cost'], book.currency)}"
 
 
+def losses_sentence(book: Book, losses: Sequence[Row]) -> str:
+    """Say what took most of the planned time of all machines, and what all losses cost."""
+    known = [row for row in losses if row["loss"] != "unobserved" and row["hours"] > 0]
+    if not known:
+        return "Nothing kept a spindle from cutting."
+    hours: dict[str, float] = {}
+    for row in known:
+        hours[row["loss"]] = hours.get(row["loss"], 0.0) + row["hours"]
+    most = max(sorted(hours), key=lambda loss: hours[loss])
+    told = f"{LOSSES[most].capitalize()} took most: {wording.hours(hours[most])} of the "
+    told += f"{wording.hours(sum(hours.values()))} of planned time that were not cutting"
+    costs = [row["cost"] for row in known if row["cost"] is not None]
+    if costs:
+        told += f", which come to {wording.money(sum(costs), book.currency)} at the machines' rates"
+    return told + "."
+
+
 def losses_table(book: Book, month: str, losses: Sequence[Row]) -> Table:
     """Lay out the losses of all machines in one month, those that lost most money or time first."""
     machines: dict[str, dict[str, Row]] = {}
@@ -151,7 +168,7 @@ def stops_table(book: Book, stops: Sequence[Row], caption: str, with_machine: bo
             for row in listed[:STOPS_LISTED]
         ],
         empty="No stop inside planned time is in the book.",
-        more=f"The longest {STOPS_LISTED}; `report stops` lists up to twenty a machine and month."
+        more=f"The longest {STOPS_LISTED}. Up to twenty a machine and month: spindlebook report stops -w <workspace>"
         if len(listed) > STOPS_LISTED
         else "",
     ).without_empty("Cost")
@@ -202,7 +219,9 @@ def batches_table(book: Book, batches: Sequence[Row]) -> Table:
             for batch in batches[:BATCHES_LISTED]
         ],
         empty="No batch of this machine is in the book yet.",
-        more=f"The newest {BATCHES_LISTED} of {len(batches)}." if len(batches) > BATCHES_LISTED else "",
+        more=f"The newest {BATCHES_LISTED} of {len(batches)}. All of them: spindlebook report batches -w <workspace>"
+        if len(batches) > BATCHES_LISTED
+        else "",
     ).without_empty("Setup over")
 
 
@@ -212,8 +231,6 @@ def changes_table(book: Book, changes: Sequence[Row], by_machine: bool) -> Table
         "Against the month before",
         (
             Column("Machine" if by_machine else "Month"),
-            Column("Cutting", True),
-            Column("Before", True),
             Column("What changed"),
         ),
         [
@@ -221,13 +238,14 @@ def changes_table(book: Book, changes: Sequence[Row], by_machine: bool) -> Table
                 book.machine_cell(row["machine"])
                 if by_machine
                 else Cell(wording.short_month(row["month"]), sort=row["month"]),
-                cells.percent(row["spindle_utilisation"], 1),
-                cells.percent(row["spindle_utilisation_before"], 1),
                 Cell(_told_change(book, row), mark="few wrap" if _is_thin(book, row) else "wrap"),
             )
-            for row in changes[:CHANGES_LISTED]
+            for row in (changes if by_machine else changes[:CHANGES_LISTED])
         ],
         empty="There is no month before to compare with.",
+        more=f"The newest {CHANGES_LISTED} of {len(changes)}. All of them: spindlebook report changes -w <workspace>"
+        if not by_machine and len(changes) > CHANGES_LISTED
+        else "",
         cards=True,
     )
 
@@ -239,4 +257,4 @@ def _is_thin(book: Book, row: Row) -> bool:
 def _told_change(book: Book, row: Row) -> str:
     least = wording.percent(book.data.least_coverage)
     said = f"Low coverage: one of the two months was observed for under {least} of planned time. "
-    return (said if _is_thin(book, row) else "") + str(row["what_changed"])
+    return (said if _is_thin(book, row) else "") + str(row["what_changed"]).replace("%", f"{wording.NBSP}%")

@@ -5,7 +5,7 @@ Shares are of planned, observed time; no time is worked out here.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final
 
@@ -46,6 +46,7 @@ from schemas.vocabulary import COUNTERS, STATES
 
 DAYS_DRAWN: Final = 42
 SOURCES_LISTED: Final = 300
+SOURCES_SHOWN: Final = 5
 COUNTER_NOTE: Final = (
     "Both columns cover the same stretches: those between two readings that were observed from end to end. Not "
     "compared is what the control counted while it was not observed, or faster than the clock. Differs: by over 2 %. "
@@ -134,30 +135,30 @@ def _machine_page(
                 f"({wording.percent(newest['coverage'])} of planned time; {newest['basis']})."
             )
         first += [Text(lead, "lead"), *_facts(book, known), _months_figure(book, machine, rows[-MONTHS_DRAWN:], newest)]
-        first.append(_states_figure(machine, rows[-MONTHS_DRAWN:], newest))
         month = newest["month"]
         if month in lost.losses:
             changed = next((row for row in lost.changes if row["month"] == month), None)
             first.append(losses_figure(book, machine, month, lost.losses[month], changed))
         if days is not None and not days.is_empty():
-            first.append(_days_figure(machine, days))
+            sections.append(Section("Day by day", [_days_figure(machine, days)], "days"))
         newest_first = rows[::-1]
         tables: list[Block] = [
+            _states_figure(machine, rows[-MONTHS_DRAWN:], newest),
             indicators_table(book, newest_first, by_machine=False),
             elements_table(book, newest_first, by_machine=False),
             coverage_note(book),
             Text("", "note", "utilisation.html#indicators", "What the indicators are"),
-            states_table(book, newest_first, with_machine=False),
+            replace(states_table(book, newest_first, with_machine=False), folded=True),
             *closed_days_note(book, newest["month"], machine),
             Text(OUTSIDE_NOTE, "note"),
             Text(BASIS_NOTE, "note"),
         ]
         stops = stops_table(book, lost.stops.get(month, []), f"Longest stops in {wording.month(month)}", False)
-        sections.append(Section("Longest stops", [stops, Text(STOPS_NOTE, "note")], "stops"))
+        sections.append(Section(f"Longest stops in {wording.month(month)}", [stops, Text(STOPS_NOTE, "note")], "stops"))
         if lost.changes:
             changes: list[Block] = [changes_table(book, lost.changes, by_machine=False), Text(CHANGES_NOTE, "note")]
             sections.append(Section("Month against month", changes, "changes"))
-        sections.append(Section("Months", tables, "months"))
+        sections.append(Section("Months and indicators", tables, "months"))
     else:
         first += [Text(f"No time of {machine} is in the book yet.", "lead"), *_facts(book, known)]
     if lost.batches:
@@ -173,9 +174,15 @@ def _machine_page(
                 "The control's own counters", [_counters_table(book, counters), Text(COUNTER_NOTE, "note")], "counters"
             )
         )
-    sections.append(Section("Where this machine's times come from", [_sources_table(book, sources)], "sources"))
+    sections.append(Section("Where the times come from", [_sources_table(book, sources)], "sources"))
     if gaps is not None and not gaps.is_empty():
-        sections.append(Section("Planned time without data", [gaps_table(book, gaps), Text(GAPS_NOTE, "note")], "gaps"))
+        sections.append(
+            Section(
+                "Planned time without data",
+                [gaps_table(book, gaps, with_machine=False), Text(GAPS_NOTE, "note")],
+                "gaps",
+            )
+        )
     title = f"Machine {machine}" + (f": {name}" if name else "")
     return Page(book.machine_href(machine), title, [Section("", first), *sections], nav="utilisation")
 
@@ -222,7 +229,9 @@ def _months_figure(book: Book, machine: str, rows: list[Row], newest: Row) -> Fi
         "Bars: share of planned, observed time spent cutting. Black tick: share of planned time that was observed; a "
         f"bar is hollow and dashed where that is under {wording.percent(book.data.least_coverage)}."
     )
-    return Figure(title, spec_text(months_chart(drawn), title, 220), note, see="Months", see_anchor="months")
+    return Figure(
+        title, spec_text(months_chart(drawn), title, 220), note, see="Months and indicators", see_anchor="months"
+    )
 
 
 def _states_figure(machine: str, rows: list[Row], newest: Row) -> Figure:
@@ -251,9 +260,9 @@ def _states_figure(machine: str, rows: list[Row], newest: Row) -> Figure:
     title = f"Of {machine}'s planned time in {wording.month(newest['month'])}, "
     title += f"{wording.hours(newest['cutting_planned_s'] / 3600, 0)} were cutting and "
     title += f"{wording.hours(newest[f'{lost}_planned_s'] / 3600, 0)} {wording.STATE_NAMES[lost]}, the largest loss"
-    note = "Inside planned time, in the order of the key; the table below has the whole calendar."
+    note = "Inside planned time, in the order of the key; the folded table below has the whole calendar."
     spec = spec_text(states_chart(drawn), title, 30 * len(rows))
-    return Figure(title, spec, note, see="Months", see_anchor="months")
+    return Figure(title, spec, note, see="Months and indicators", see_anchor="months")
 
 
 def _days_figure(machine: str, days: pl.DataFrame) -> Figure:
@@ -359,5 +368,6 @@ def _sources_table(book: Book, sources: pl.DataFrame | None) -> Table:
             for row in rows[:SOURCES_LISTED]
         ],
         empty="No stored row names this machine.",
+        folded=len(rows) > SOURCES_SHOWN,
         more=f"The newest {SOURCES_LISTED} of {len(rows)}." if len(rows) > SOURCES_LISTED else "",
     )

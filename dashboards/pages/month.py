@@ -17,9 +17,9 @@ from dashboards.book import Book, Row
 from dashboards.pages.month_list import month_path
 from dashboards.pages.utilisation import thin
 from pipeline.report.month_total import in_statement, month_total
-from pipeline.report.month_words import HOW_TO_READ, NO_STATEMENT, formulas, standing_sentence
+from pipeline.report.month_words import HOW_TO_READ, NO_STATEMENT, standing_sentence
 from pipeline.report.restating import figure_name
-from schemas.indicators import INDICATORS
+from schemas.indicators import INDICATORS, Indicator
 from schemas.vocabulary import LOSSES, STATES
 
 BARS_DRAWN: Final = 24
@@ -101,7 +101,11 @@ def month_page(book: Book, month: str, *, alone: bool = False) -> MonthPage:
         bars_note=f"The first {BARS_DRAWN} of {len(rows)} machines." if len(rows) > BARS_DRAWN else "",
         legend=tuple((state, wording.STATE_NAMES[state]) for state in STATES if total[f"{state}_planned_s"] > 0),
         later=later,
-        reading=[*HOW_TO_READ, ("Indicators", "; ".join(f"{name}: {formula}" for name, formula in formulas()) + ".")],
+        reading=[
+            *HOW_TO_READ,
+            ("Indicators of ISO 22400-2", _formulas([one for one in INDICATORS if one.standard])),
+            ("Indicators of our own", _formulas([one for one in INDICATORS if not one.standard])),
+        ],
         caution=NO_STATEMENT,
     )
 
@@ -236,6 +240,10 @@ def _hours_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
         ),
         _with_total([line(head(row["machine"]), row) for row in rows], line(Cell(TOTAL), total)),
     )
+
+
+def _formulas(indicators: Sequence[Indicator]) -> str:
+    return "; ".join(f"{one.name} = {one.formula}" for one in indicators) + "."
 
 
 def _indicators_table(rows: Sequence[Row], total: Row, head: Head) -> Table:

@@ -16,20 +16,28 @@ from dashboards.blocks import Block, Cell, Column, Figure, Page, Section, Table,
 from dashboards.book import Book, Row
 from dashboards.charts.theme import spec_text
 from dashboards.charts.utilisation import machines_chart
-from dashboards.pages.lost_time import CHANGES_NOTE, STOPS_NOTE, changes_table, losses_table, stops_table
+from dashboards.pages.lost_time import (
+    CHANGES_NOTE,
+    STOPS_NOTE,
+    changes_table,
+    losses_sentence,
+    losses_table,
+    stops_table,
+)
 from dashboards.pages.month_list import months_table
 from schemas.indicators import INDICATORS
 from schemas.vocabulary import STATES
 
 MONTHS_DRAWN: Final = 12
 MACHINES_DRAWN: Final = 40
+GAPS_SHOWN: Final = 5
 BASIS_NOTE: Final = (
     "Basis: measured comes from the control's own states; derived from cycle records and tool changes; estimated where "
     "no share of non-cutting time is known. No data is never counted as idle."
 )
 FREEZE_NOTE: Final = (
-    "A frozen month keeps its figures on all pages, whatever comes in later: `spindlebook freeze --month`. Restated: "
-    "later data would make others of them; the month's page says which, and why."
+    "A frozen month keeps its figures on all pages, whatever comes in later (spindlebook freeze --month 2026-03 "
+    "-w <workspace>). Restated: later data would make others of them; the month's page says which, and why."
 )
 GAPS_NOTE: Final = (
     "Gaps are listed between a machine's first and last record only; planned time before the first or after the last "
@@ -38,13 +46,6 @@ GAPS_NOTE: Final = (
 OUTSIDE_NOTE: Final = (
     "Overtime and lights-out are time in cycle outside shifts and in breaks: overtime where shop.toml says that people "
     "worked, lights-out elsewhere. Both are part of all hours, and no part of planned time."
-)
-TERMS: Final = (
-    "Inside planned time, in the terms of ISO 22400-2: "
-    + "; ".join(f"{i.name} = {i.formula}" for i in INDICATORS if i.standard)
-    + ". Our own: "
-    + "; ".join(f"{i.name} = {i.formula}" for i in INDICATORS if not i.standard)
-    + "."
 )
 IDEAL_NOTE: Final = (
     "PRI, the planned run time of a part, is the estimate or the quoted cycle time; PQ and GQ are the parts made and "
@@ -123,6 +124,8 @@ def utilisation_page(book: Book) -> Page:
     sections = []
     if book.month is not None:
         blocks.append(_machines_figure(book))
+        sections += _lost_time(book, book.month)
+        sections.append(Section("Months to print and sign", [months_table(book), Text(FREEZE_NOTE, "note")], "months"))
         sections.append(
             Section(
                 f"Indicators of {wording.month(book.month)}",
@@ -131,13 +134,11 @@ def utilisation_page(book: Book) -> Page:
                     elements_table(book, month_rows(book, book.month), by_machine=True),
                     *closed_days_note(book, book.month),
                     coverage_note(book),
-                    Text(TERMS, "note"),
+                    terms_table(),
                 ],
                 "indicators",
             )
         )
-        sections += _lost_time(book, book.month)
-        sections.append(Section("Months to print and sign", [months_table(book), Text(FREEZE_NOTE, "note")], "months"))
     rows = book.data.utilisation.sort("month", "machine", descending=[True, False]).to_dicts()
     sections.append(
         Section(
@@ -157,8 +158,12 @@ def _lost_time(book: Book, month: str) -> list[Section]:
     )
     longest = stops_table(book, stops, f"Longest stops in {wording.month(month)}", with_machine=True)
     sections = [
-        Section("Where the time went", [losses_table(book, month, losses)], "losses"),
-        Section("Longest stops", [longest, Text(STOPS_NOTE, "note")], "stops"),
+        Section(
+            f"What kept spindles from cutting in {wording.month(month)}",
+            [Text(losses_sentence(book, losses)), losses_table(book, month, losses)],
+            "losses",
+        ),
+        Section(f"Longest stops in {wording.month(month)}", [longest, Text(STOPS_NOTE, "note")], "stops"),
     ]
     if changes:
         against: list[Block] = [changes_table(book, changes, by_machine=True), Text(CHANGES_NOTE, "note")]
@@ -239,7 +244,7 @@ def indicators_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
             Column("Allocation efficiency", True),
             Column("Technical efficiency", True),
             Column("Setup rate", True),
-            Column("With an estimate", True),
+            Column("Time with an estimate", True),
             Column("Effectiveness", True),
             Column("Quality ratio", True),
             Column("OEE index", True),
@@ -281,7 +286,7 @@ def elements_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
     """Lay out the time elements that the indicators are made of, with cycles and parts."""
     times = [indicator for indicator in INDICATORS if indicator.unit == "s"]
     return Table(
-        "Time elements",
+        "The times behind the indicators",
         (
             Column("Machine" if by_machine else "Month"),
             *(Column(time.name, True) for time in times),
@@ -300,6 +305,17 @@ def elements_table(book: Book, rows: list[Row], by_machine: bool) -> Table:
             for row in rows
         ],
         empty="No machine time is in the book yet.",
+        folded=True,
+    )
+
+
+def terms_table() -> Table:
+    """Say what each time and indicator is."""
+    return Table(
+        "What the indicators are, inside planned time",
+        (Column("Name"), Column("Formula"), Column("Term of")),
+        [(Cell(i.name), Cell(i.formula, mark="wrap"), Cell(i.standard or "our own")) for i in INDICATORS],
+        folded=True,
     )
 
 
@@ -347,14 +363,14 @@ def states_table(book: Book, rows: list[Row], with_machine: bool = True) -> Tabl
     )
 
 
-def gaps_table(book: Book, gaps: pl.DataFrame, limit: int = 100) -> Table:
+def gaps_table(book: Book, gaps: pl.DataFrame, with_machine: bool = True, limit: int = 100) -> Table:
     """Lay out stretches of planned time without data, as given."""
     return Table(
         "Planned time without data, between a machine's first and last record",
-        (Column("Machine"), Column("From"), Column("To"), Column("Length", True)),
+        (*([Column("Machine")] if with_machine else []), Column("From"), Column("To"), Column("Length", True)),
         [
             (
-                book.machine_cell(row["machine"]),
+                *([book.machine_cell(row["machine"])] if with_machine else []),
                 Cell(wording.local_time(row["started_at"], book.zone)),
                 Cell(wording.local_time(row["ended_at"], book.zone)),
                 cells.seconds(row["hours"] * 3600),
@@ -363,4 +379,5 @@ def gaps_table(book: Book, gaps: pl.DataFrame, limit: int = 100) -> Table:
         ],
         empty="Between each machine's first and last record, no planned time is without data.",
         more=f"The first {limit} of {gaps.height}." if gaps.height > limit else "",
+        folded=gaps.height > GAPS_SHOWN,
     )

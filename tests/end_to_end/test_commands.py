@@ -87,6 +87,8 @@ def test_every_report_is_offered_and_prints(demo_shop: Path, capsys: pytest.Capt
     [
         (("--by", "day", "--month", "2026-03"), "day", "2026-03-01", "2026-03-31"),
         (("--by", "week", "--month", "2026-03"), "week", "2026-W09", "2026-W14"),
+        (("--by", "week"), "week", "2026-W02", "2026-W40"),
+        (("--week", "2026-W10"), "week", "2026-W10", "2026-W10"),
         (("--by", "day", "--week", "2026-W14"), "day", "2026-03-30", "2026-04-05"),
         (("--day", "2026-03-29"), "day", "2026-03-29", "2026-03-29"),
     ],
@@ -94,14 +96,14 @@ def test_every_report_is_offered_and_prints(demo_shop: Path, capsys: pytest.Capt
 def test_utilisation_by_weeks_and_days(
     demo_shop: Path, capsys: pytest.CaptureFixture[str], asked: tuple[str, ...], column: str, first: str, last: str
 ) -> None:
-    """A month's days, the weeks that touch it, a week's days across a month's end, one day; none is left out."""
+    """A month's days, the weeks that touch it, all weeks, one week, a week's days across a month's end, one day; none is left out."""
     form = ("--workspace", str(demo_shop), "--machine", "M2", "--format", "json")
     assert cli.main(["report", "utilisation", *asked, *form]) == 0
     told = [row[column] for row in json.loads(capsys.readouterr().out)]
     assert (told[0], told[-1], len(told)) == (
         first,
         last,
-        {"2026-03-31": 31, "2026-W14": 6, "2026-04-05": 7}.get(last, 1),
+        {"2026-03-31": 31, "2026-W14": 6, "2026-W40": 39, "2026-04-05": 7}.get(last, 1),
     )
 
 

@@ -4,6 +4,6 @@ select utilisation.*
 from mart.utilisation_weekly as utilisation
 where
     coalesce(utilisation.week = $week, true)
-    and coalesce(utilisation.week in (select week from core.local_day where month = $month), true)
+    and ($month is null or utilisation.week in (select week from core.local_day where month = $month))
     and coalesce(utilisation.machine = $machine, true)
 order by utilisation.machine, utilisation.week
