@@ -36,7 +36,7 @@ STATES: Final = (
     "unobserved",
 )
 LOSSES: Final[dict[str, str]] = {
-    "noncutting": "in cycle, not cutting",
+    "noncutting": "non-cutting moves",
     "tool_change": "tool changes",
     "feed_hold": "feed hold",
     "program_stop": "program stop",

@@ -23,8 +23,8 @@ HOW_TO_READ: Final = (
     ),
     (
         "Cutting",
-        "In cycle, with the spindle turning at a working feed. In cycle, not cutting, is rapid, tool changes, probing "
-        "and dwell; held is feed hold and program stop; faulted is a fault or an emergency stop.",
+        "In cycle, with the spindle turning at a working feed. In cycle, not cutting, is tool changes and non-cutting "
+        "moves: rapid, probing and dwell. Held is feed hold and program stop; faulted is a fault or an emergency stop.",
     ),
     (
         "Basis",

@@ -51,7 +51,7 @@ def test_a_month_is_told_in_plain_words() -> None:
 
     assert row["what_changed"] == (
         "Cut 30.0% of planned, observed time after 35.0% in May 2026: 5.0 h less. "
-        "More fault (7.0 h) and in cycle, not cutting (1.2 h). "
+        "More fault (7.0 h) and non-cutting moves (1.2 h). "
         "Less setup (2.5 h) and program stop (0.6 h). "
         "New: Newer (6.0 h in cycle) and New (3.0 h in cycle). Gone: Old (4.0 h in cycle). "
         "Bracket ran 7.5 h less than before. 5 setups after 3."
