@@ -147,7 +147,7 @@ def _notes(book: Book, workspace: Workspace) -> tuple[str, ...]:
 
 
 def _month_frames(book: Book, workspace: Workspace) -> dict[str, pl.DataFrame]:
-    """Return the frames that a month's page shows: what is stated of it, and what would be otherwise."""
+    """Return the frames that a month's page shows: what is stated of it, and what would be different."""
     return {
         "utilisation": stated_months(book),
         "losses": stated_losses(book),

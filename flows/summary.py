@@ -145,7 +145,7 @@ def _spindles(months: pl.DataFrame) -> list[str]:
 def _restated(changes: pl.DataFrame) -> list[str]:
     """Name the frozen months that later data would change; their frozen figures stand everywhere."""
     lines = [
-        f"{month} is frozen and would be otherwise today on {', '.join(machines)}; "
+        f"{month} is frozen and would be different today on {', '.join(machines)}; "
         "`spindlebook report restatements` says by how much and why"
         for month, machines in changes.group_by("month", maintain_order=True)
         .agg(pl.col("machine").unique(maintain_order=True))

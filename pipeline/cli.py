@@ -47,6 +47,11 @@ DISK_ERRORS = frozenset(  # what a folder, a right or a disk can refuse; other e
     {errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.ENOSPC, errno.EROFS, errno.ENAMETOOLONG}
 )
 QUERY_INTERRUPTED = "Query interrupted"  # what the store raises, as RuntimeError, where Ctrl+C falls into a query
+NOTHING = {  # what an empty report says, where "no rows" would leave the reader guessing
+    "counters": "No counters: no control in the book exports counters of its own (the README says which are read).",
+    "contradictions": "No contradictions: no stream and cycle list disagree, and no listed cycles overlap.",
+    "restatements": "No restatements: no month is frozen, or nothing that came later would change one.",
+}
 STRICT = click.option("--strict", is_flag=True, help="End with exit code 4 when a row was rejected.")
 
 
@@ -322,7 +327,7 @@ def report(
         _write(frame, form, output, name)
     if "restated" in frame.columns and frame["restated"].any():
         echo(
-            "Frozen months would be otherwise today: `spindlebook report restatements` says by how much and why.",
+            "Frozen months would be different today: `spindlebook report restatements` says by how much and why.",
             err=True,
         )
     if name in ("tools", "quoting"):
@@ -442,7 +447,7 @@ def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
     from pipeline.report import output as formats
 
     if frame.is_empty():
-        echo("No rows: nothing in the book matches.", err=True)
+        echo(NOTHING.get(name, "No rows: nothing in the book matches."), err=True)
     form = _form(form, output)
     if form == "xlsx":
         formats.write_workbook(frame, _workbook_path(output), name)

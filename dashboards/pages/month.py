@@ -18,7 +18,7 @@ from dashboards.pages.month_list import month_path
 from dashboards.pages.utilisation import thin
 from pipeline.report.month_total import in_statement, month_total
 from pipeline.report.month_words import HOW_TO_READ, NO_STATEMENT, standing_sentence
-from pipeline.report.restating import figure_name
+from pipeline.report.restating import figure_name, is_visible
 from schemas.indicators import INDICATORS, Indicator
 from schemas.vocabulary import LOSSES, STATES
 
@@ -265,30 +265,31 @@ def _indicators_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
 
 
 def _restated(changes: pl.DataFrame) -> list[Block]:
-    """Lay out the main figures that would be otherwise today, a machine at a time, each with its cause."""
+    """Lay out the main figures that would be different today: each cause with its machines, then one table."""
     machines = changes.partition_by("machine", maintain_order=True)
-    blocks: list[Block] = []
+    causes: dict[tuple[str, str], list[str]] = {}
+    rows = []
     for frame in machines[:RESTATED_LISTED]:
         machine = frame["machine"][0]
         added = frame["frozen"].null_count() == frame.height
-        what = "was not in the statement, and is in no sum" if added else "would be otherwise today"
-        shown = [row for row in frame.to_dicts() if row["figure"] in RESTATED_FIGURES]
-        blocks.append(Text(f"{machine} {what}: {frame['cause'][0]}."))
-        blocks.append(
-            Table(
-                f"{machine}, as frozen and as of today",
-                (Column("Figure"), Column("Frozen → today")),
-                [
-                    (
-                        Cell(
-                            " ".join(filter(None, (LOSSES.get(row["item"], row["item"]), figure_name(row["figure"]))))
-                        ),
-                        Cell(row["told"].replace("->", "→")),
-                    )
-                    for row in shown
-                ],
-                empty="None of the main figures.",
+        what = "Not in the statement, and in no sum" if added else "Different today"
+        causes.setdefault((what, frame["cause"][0]), []).append(machine)
+        rows += [row for row in frame.to_dicts() if row["figure"] in RESTATED_FIGURES and is_visible(row["told"])]
+    blocks: list[Block] = [
+        Text(f"{what}: {wording.listed(told)}, because {cause}.".replace("->", "→"))
+        for (what, cause), told in causes.items()
+    ]
+    table = Table(
+        "Main figures, as frozen and as of today",
+        (Column("Machine"), Column("Figure"), Column("Frozen → today")),
+        [
+            (
+                Cell(row["machine"]),
+                Cell(" ".join(filter(None, (LOSSES.get(row["item"], row["item"]), figure_name(row["figure"]))))),
+                Cell(row["told"].replace("->", "→")),
             )
-        )
-    blocks.append(Text("All figures: `spindlebook report restatements`.", "note"))
-    return blocks
+            for row in rows
+        ],
+        empty="None of the main figures.",
+    )
+    return [*blocks, table, Text("All figures: spindlebook report restatements -w <workspace>", "note")]

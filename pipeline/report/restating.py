@@ -16,7 +16,7 @@ from pipeline.report.stated import KEPT, TODAY, Compared, compared, is_figure
 from pipeline.store.book import Book
 from pipeline.store.frozen import Statement, standing, stated_sources
 from schemas.shop import ShopFile
-from schemas.vocabulary import UTC_TIME
+from schemas.vocabulary import LOSSES, UTC_TIME
 
 COLUMNS: Final[dict[str, pl.DataType]] = {
     "month": pl.String(),
@@ -115,6 +115,11 @@ def told(name: str, frozen: Any, now: Any) -> str:
     if isinstance(frozen, int | float) and isinstance(now, int | float):
         change = f" ({_change(name, now - frozen)})"
     return f"{_written(name, frozen)} -> {_written(name, now)}{change}"
+
+
+def is_visible(change: str) -> bool:
+    """Whether a change, as told, is more than a rounding of a share."""
+    return not change.endswith((" (+0.0 points)", " (-0.0 points)"))
 
 
 def _written(name: str, value: Any) -> str:
@@ -224,14 +229,16 @@ def restatement_lines(frame: pl.DataFrame) -> list[str]:
     lines = []
     for (month, machine), rows in frame.group_by("month", "machine", maintain_order=True):
         first = rows.row(0, named=True)
-        what = "would be otherwise today"
+        what = "would be different today"
         if rows["frozen"].null_count() == rows.height:
             what = "is not in the statement"
         elif rows["now"].null_count() == rows.height:
             what = "has no data any more"
         lines.append(f"{month}, frozen on {_day(first['frozen_at'])}: {machine} {what}, because {first['cause']}")
-        lines += [
-            f"  {' '.join(filter(None, (row['item'], figure_name(row['figure']))))}: {row['told']}"
-            for row in rows.iter_rows(named=True)
-        ]
+        figures = [row for row in rows.iter_rows(named=True) if is_visible(row["told"])]
+        for row in figures:
+            item = LOSSES.get(row["item"], row["item"])
+            lines.append(f"  {' '.join(filter(None, (item, figure_name(row['figure']))))}: {row['told']}")
+        if len(figures) < rows.height:
+            lines.append(f"  and {rows.height - len(figures)} by less than 0.1 points")
     return lines

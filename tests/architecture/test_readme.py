@@ -15,15 +15,16 @@ TOML = re.findall(r"^```toml\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
 
 
 def test_shop_file_is_read() -> None:
-    """The shop.toml of the README is one."""
-    shop = parse(TOML[0], ShopFile, "README.md")
+    """Both the few lines to begin with and the whole shop.toml of the README are one."""
+    short, shop = (parse(text, ShopFile, "README.md") for text in TOML[:2])
 
+    assert [shift.machines for shift in short.shift] == [["*"]]
     assert shop.tool[0].edge_cost == 4 * 8.50 / 2
 
 
 def test_profiles_are_read() -> None:
     """Both profiles of the README are profiles, one of a table and one of a stream."""
-    profiles = [parse(text, Profile, "README.md") for text in TOML[1:]]
+    profiles = [parse(text, Profile, "README.md") for text in TOML[2:]]
 
     assert [profile.kind for profile in profiles] == ["cycle", "event"]
 

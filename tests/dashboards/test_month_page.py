@@ -27,7 +27,7 @@ FROZEN_AT = datetime(2026, 6, 3, 8, tzinfo=UTC)
 
 @pytest.fixture
 def frozen(shop: SiteData) -> SiteData:
-    """May, frozen; M1 would be otherwise today, and M3 came later."""
+    """May, frozen; M1 would be different today, and M3 came later."""
     two = pl.col("machine").is_in(["M1", "M2"])
     months = shop.utilisation.filter(two)
     may = pl.col("month") == MONTH

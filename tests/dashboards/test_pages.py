@@ -13,6 +13,7 @@ from dashboards.blocks import Figure, Page, Table, Text
 from dashboards.book import Book
 from dashboards.pages import front, overruns, quality, quoting, tools, utilisation
 from dashboards.pages.job import RUNS_DRAWN, job_page
+from dashboards.pages.lost_time import losses_sentence
 from dashboards.pages.machines import machine_pages
 from dashboards.pages.tools import tool_pages, tools_page
 from dashboards.run_sheet import runs_sheet
@@ -390,6 +391,31 @@ def test_every_time_table_bears_a_basis(book: Book) -> None:
                 assert any("basis" in heading.name.lower() for heading in table.columns), table.caption
 
     assert found == timed
+
+
+def test_a_month_says_what_kept_spindles_from_cutting(book: Book) -> None:
+    """The sentence adds up all machines and leaves time without data out."""
+    losses = [
+        {"loss": "idle", "hours": 3.0, "cost": 30.0},
+        {"loss": "setup", "hours": 2.0, "cost": 40.0},
+        {"loss": "setup", "hours": 2.5, "cost": None},
+        {"loss": "unobserved", "hours": 9.0, "cost": None},
+    ]
+
+    told = losses_sentence(book, losses).replace(NBSP, " ")
+
+    assert told.startswith(
+        "Setup took most: 4.5 h of the 7.5 h of planned time that were not cutting, which come to 70 "
+    )
+    assert losses_sentence(book, losses[3:]) == "Nothing kept a spindle from cutting."
+
+
+def test_what_stands_behind_is_folded(book: Book) -> None:
+    """A machine's page shows its indicators, and folds the times and states that they are made of."""
+    page = next(page for page in machine_pages(book) if page.path == "machine/m1.html")
+    months = [b for s in page.sections if s.anchor == "months" for b in s.blocks if isinstance(b, Table)]
+
+    assert [table.folded for table in months] == [False, True, True]
 
 
 def test_counters_stand_on_the_machines_page(book: Book) -> None:

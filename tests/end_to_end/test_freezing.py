@@ -116,7 +116,7 @@ def test_a_late_file_changes_no_frozen_figure_and_is_named(spindlebook: Command,
     shop.export("late.csv", late)
     summary = spindlebook("run", shop.exports, "-w", shop.folder)
 
-    assert "2026-03 is frozen and would be otherwise today on L1, L9" in summary.stdout
+    assert "2026-03 is frozen and would be different today on L1, L9" in summary.stdout
     done = spindlebook(*as_json)
     after = {row["machine"]: row for row in json.loads(done.stdout)}
     assert "report restatements" in done.stderr
@@ -129,7 +129,7 @@ def test_a_late_file_changes_no_frozen_figure_and_is_named(spindlebook: Command,
         "L9": "added later",
     }
     told = spindlebook("report", "restatements", *march).stdout
-    assert "2026-03, frozen on 2026-04-02: L1 would be otherwise today, because late.csv came in on" in told
+    assert "2026-03, frozen on 2026-04-02: L1 would be different today, because late.csv came in on" in told
     assert "(3 cycle rows of L1 in 2026-03)" in told
     assert "cycles: 18 -> 21 (+3)" in told
     assert "cutting: 6.00 h -> 7.00 h (+1.00 h)" in told
