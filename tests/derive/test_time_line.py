@@ -75,7 +75,7 @@ def read(book: Book) -> dict[str, Found]:
     for known in found.values():
         known["tools"].sort(key=lambda use: use[:2])
     for machine, begun, ended, *counts, setup, first, repeat, between in book.rows(
-        "select machine, epoch_us(started_at), epoch_us(ended_at), runs, aborted, parts, scrap,"
+        "select machine, epoch_us(started_at), epoch_us(ended_at), runs, aborted, parts, scrap, stops,"
         " setup_s, first_part_s, repeat_s, between_cycles_s from core.batch order by machine, started_at"
     ):
         times = [None if value is None else value * 1e6 for value in (setup, first, repeat, between)]
@@ -136,8 +136,8 @@ def work_out(machine: str, rows: dict[str, list[Row]], shop_file: ShopFile) -> F
     gap_us = round(shop_file.shop.batch_gap_h * 3_600_000_000)
     found["batches"] = [
         (
-            *list(vars(batch).values())[:6],
-            *(None if v is None else pytest.approx(v, abs=1) for v in list(vars(batch).values())[6:]),
+            *list(vars(batch).values())[:7],
+            *(None if v is None else pytest.approx(v, abs=1) for v in list(vars(batch).values())[7:]),
         )
         for batch in batches(runs, line.spans, line.setups, line.shifts, gap_us)
     ]

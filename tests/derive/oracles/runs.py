@@ -24,7 +24,9 @@ from oracles.time_line import (
     Span,
     Stream,
     Stretch,
+    inside,
     number,
+    union,
     us,
 )
 
@@ -72,12 +74,33 @@ def doing(control: Control) -> str:
     return next((word for value, word in named.items() if value in said), "unknown")
 
 
+def losses(stream: Stream) -> list[Stretch]:
+    """Connections that were lost for long, until the control says again what it executes.
+
+    Availability tells of them and Execution may follow it late, or not at all; or the stream is silent and begins again
+    with an Execution: after a silence that ends with anything else, what the control executed went on.
+    """
+    silent_us = round(stream.settings.silent_after_s * SECOND)
+    executions = [event["at_us"] for event in stream.events if event["item"] == "Execution"]
+    said = [(at, control.is_away) for at, control in stream.said(stream.times)]
+    away = union((at, until) for (at, is_away), (until, _) in pairwise(said) if is_away)
+    found = []
+    for begun, ended in [stretch for stretch in away if stretch[1] - stretch[0] > silent_us]:
+        again = next((at for at in executions if ended <= at <= ended + silent_us), ended)
+        found.append((begun, again))
+    for begun, ended in stream.silences:
+        found += [(begun, at) for at in executions if ended <= at <= ended + SECOND][:1]
+    return found
+
+
 def in_cycle(stream: Stream) -> list[Piece]:
     """From the first ACTIVE to what is no longer in cycle; a short loss of the connection lies inside."""
     changes: list[tuple[int, str]] = []
+    lost = losses(stream)
     for at, control in stream.said(stream.times):
-        if not changes or changes[-1][1] != doing(control):
-            changes.append((at, doing(control)))
+        word = "unknown" if inside(at, lost) else doing(control)
+        if not changes or changes[-1][1] != word:
+            changes.append((at, word))
     last = stream.times[-1]
     silent_us = round(stream.settings.silent_after_s * SECOND)
     found: list[Piece] = []
@@ -219,6 +242,7 @@ class Batch:
     aborted: int
     parts: int
     scrap: int
+    stops: int
     setup_us: int
     first_part_us: int | None
     repeat_us: float | None
@@ -258,11 +282,23 @@ def _batch(group: Sequence[Run], spans: Sequence[Span], setups: Sequence[Setup],
         sum(run.outcome == "aborted" for run in group),
         sum(run.parts for run in group),
         sum(run.scrap for run in group),
+        sum(stops(run, spans) for run in group),
         shared(own, in_setup),
         took[0] if took else None,
         median(took[1:]) if took[1:] else None,
         median(gaps) if gaps else None,
     )
+
+
+def stops(run: Run, spans: Sequence[Span]) -> int:
+    """How often a run was held: what follows at once for the same reason is still the same stop."""
+    held = [
+        span
+        for span in spans
+        if span.state == "held" and span.started_us < run.ended_us and span.ended_us > run.started_us
+    ]
+    same = [a.ended_us == b.started_us and a.detail == b.detail for a, b in pairwise(held)]
+    return len(held) - sum(same)
 
 
 def shared(some: Iterable[Stretch], others: Sequence[Stretch]) -> int:

@@ -16,20 +16,40 @@ listless as (
     where machine not in (select machine from core.record_extent where has_cycles)
 ),
 
+-- a loss that is said again while it lasts is one
+away as (
+    select
+        *,
+        started_us > max(ended_us) over (
+            partition by machine order by started_us, ended_us rows between unbounded preceding and 1 preceding
+        ) as is_new,
+    from core.mode_stretch
+    where item = 'Availability' and value = 'UNAVAILABLE'
+),
+
+away_islands as (
+    select
+        machine,
+        started_us,
+        ended_us,
+        count(*) filter (is_new) over (
+            partition by machine order by started_us, ended_us rows between unbounded preceding and current row
+        ) as island,
+    from away
+),
+
 -- after a loss the old Execution stands until it is said again, which may take a moment longer than Availability
 gone as (
     select
-        stretch.machine,
-        stretch.started_us,
-        stretch.ended_us,
+        away_islands.machine,
+        min(away_islands.started_us) as started_us,
+        max(away_islands.ended_us) as ended_us,
         true as is_told,
         machine.silent_after_s * 1e6 as said_within_us,
-    from core.mode_stretch as stretch
+    from away_islands
     inner join core.machine as machine using (machine)
-    where
-        stretch.item = 'Availability'
-        and stretch.value = 'UNAVAILABLE'
-        and stretch.ended_us - stretch.started_us > machine.silent_after_s * 1e6
+    group by away_islands.machine, machine.silent_after_s, island
+    having max(away_islands.ended_us) - min(away_islands.started_us) > machine.silent_after_s * 1e6
     union all
     select machine, started_us, ended_us, false, 1e6 from core.silence
 ),
