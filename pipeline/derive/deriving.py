@@ -1,4 +1,4 @@
-"""The derive step: what changed since the last derivation is derived in a scratch database and put into the book at once.
+"""The derive step: what changed since it last ran is derived in a scratch database and put into the book at once.
 
 Either all of it is replaced or nothing is; a run that fails leaves the figures of the run before.
 """
@@ -12,11 +12,11 @@ import polars as pl
 
 from pipeline import resources
 from pipeline.derive.job_drift import job_drift
-from pipeline.derive.periods import derive_periods, period_of, periods
+from pipeline.derive.periods import derive_periods, period_column, periods
 from pipeline.derive.quote_factor import quote_factor
 from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
-from pipeline.derive.scratch import KEPT, NAME, scratch_of
+from pipeline.derive.scratch import KEPT, NAME, place, scratch_of, window_sql
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.tool_life import life_curves, tool_life
 from pipeline.progress import Progress, Step
@@ -79,10 +79,7 @@ def _put_small(book: Book, relations: Sequence[Relation], small: dict[str, pl.Da
         if is_whole:
             book.run(f"create or replace table {relation.full_name} as from {NAME}.{relation.full_name}")
             continue
-        book.run(
-            f"delete from {relation.full_name} as old using {NAME}.core.touched_day as touched "
-            "where old.machine = touched.machine and old.day_on = touched.day_on"
-        )
+        book.run(window_sql("give_way_days", relation=relation.full_name))
         book.run(f"insert into {relation.full_name} by name from {NAME}.{KEPT}.{relation.name}")
 
 
@@ -93,24 +90,19 @@ def _put_derived(book: Book, relations: Sequence[Relation], *, is_whole: bool) -
         if is_whole:
             book.run(f"create or replace table {relation.full_name} as from {kept}")
             continue
-        book.run(
-            f"delete from {relation.full_name} as kept using {NAME}.core.period as period where {_replaced(book, relation)}"
-        )
+        book.run(_giving_way(book, relation))
         book.run(f"insert into {relation.full_name} by name from {kept}")
 
 
-def _replaced(book: Book, relation: Relation) -> str:
-    """Return the condition that a row, called kept, gives way to what a row of core.period, called period, brought."""
+def _giving_way(book: Book, relation: Relation) -> str:
+    """Return the statement that takes away the rows which give way to what was derived."""
     match relation.renewed:
         case Renewed.BY_DAY | Renewed.BY_MONTH:
-            return period_of(relation)
+            return window_sql("give_way_period", relation=relation.full_name, column=period_column(relation))
         case Renewed.BY_MACHINE:
-            return (
-                f"period.machine = kept.machine and kept.machine in (select machine from {NAME}.{KEPT}.{relation.name})"
-            )
-    columns = [name for name, *_ in book.rows(f"select column_name from (describe {relation.full_name})")]
-    at = "kept.started_at" if "started_at" in columns else "kept.day_on::timestamptz"
-    return f"period.machine = kept.machine and {at} >= period.keep_from_at and {at} < period.keep_until_at"
+            return window_sql("give_way_machine", relation=relation.full_name, name=relation.name)
+    at = place(book.connection, relation.full_name)
+    return window_sql("give_way_window", relation=relation.full_name, at=at)
 
 
 def _sum_up(book: Book, shop: ShopFile, pooled: Sequence[Relation], audits: Sequence[Relation], step: Step) -> None:

@@ -28,7 +28,6 @@ PERIOD_SCHEMA: Final = {
     "months_from_at": pl.Datetime("us", "UTC"),
     "months_until_at": pl.Datetime("us", "UTC"),
 }
-INPUTS_OF_PERIODS: Final = ("core.event", "core.cycle", "core.tool_change")
 
 
 def periods(derived: Sequence[Window], zone: ZoneInfo) -> pl.DataFrame:
@@ -48,39 +47,24 @@ def periods(derived: Sequence[Window], zone: ZoneInfo) -> pl.DataFrame:
 def derive_periods(scratch: Scratch, relations: Sequence[Relation], *, is_whole: bool) -> None:
     """Derive the days and months of core.period and keep their rows; `is_whole` where nothing of the book remains."""
     for relation in of_kind(relations, Renewed.BY_WINDOW):
-        _show(scratch, relation, is_whole=is_whole)
-    for name in INPUTS_OF_PERIODS:
-        scratch.view(name, f"from {scratch.book_name}.{name} where machine in (select machine from core.period)")
+        at, until = scratch.place(f"{KEPT}.{relation.name}"), scratch.end_place(f"{KEPT}.{relation.name}")
+        _show(scratch, relation, "as_it_will_stand", is_whole=is_whole, at=at, until=until)
     for relation in of_kind(relations, Renewed.BY_DAY, Renewed.BY_MONTH):
         scratch.table(relation.full_name, relation.sql)
-        inside = f"exists (select 1 from core.period as period where {period_of(relation)})"
-        scratch.keep(relation.name, f"select kept.* from {relation.full_name} as kept where {inside}")
-        elsewhere = (
-            f"union all by name select kept.* from {scratch.book_name}.{relation.full_name} as kept where not {inside}"
-        )
-        scratch.view(relation.full_name, f"from {KEPT}.{relation.name} {'' if is_whole else elsewhere}")
+        column = period_column(relation)
+        scratch.keep(relation.name, scratch.window_sql("of_periods", relation=relation.full_name, column=column))
+        _show(scratch, relation, "of_other_periods", is_whole=is_whole, column=column)
 
 
-def period_of(relation: Relation) -> str:
-    """Return the condition that a row, called kept, lies in a row of core.period, called period."""
-    if relation.renewed is Renewed.BY_DAY:
-        return "period.machine = kept.machine and kept.day between period.first_day and period.last_day"
-    return "period.machine = kept.machine and kept.month between period.first_month and period.last_month"
+def period_column(relation: Relation) -> str:
+    """Return the column that tells the period of a row: `day` or `month`."""
+    return "day" if relation.renewed is Renewed.BY_DAY else "month"
 
 
-def _show(scratch: Scratch, relation: Relation, *, is_whole: bool) -> None:
-    """Show a relation of windows as it will stand in the book, in the months at hand."""
+def _show(scratch: Scratch, relation: Relation, statement: str, *, is_whole: bool, **values: str) -> None:
+    """Show a relation under its name as it will stand in the book."""
     if is_whole:
         scratch.view(relation.full_name, f"from {KEPT}.{relation.name}")
         return
-    at = scratch.place(f"{KEPT}.{relation.name}")
-    until = scratch.end_place(f"{KEPT}.{relation.name}")
-    scratch.view(
-        relation.full_name,
-        f"from {KEPT}.{relation.name} union all by name "
-        f"select kept.* from {scratch.book_name}.{relation.full_name} as kept "
-        "where exists (select 1 from core.period as period where period.machine = kept.machine "
-        f"and {at} < period.months_until_at and {until} >= period.months_from_at) "
-        "and not exists (select 1 from core.period as period where period.machine = kept.machine "
-        f"and {at} >= period.keep_from_at and {at} < period.keep_until_at)",
-    )
+    sql = scratch.window_sql(statement, relation=relation.full_name, name=relation.name, **values)
+    scratch.view(relation.full_name, sql)

@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.derive.relations import Relation, Renewed
 from pipeline.derive.scratch import KEPT, Scratch
-from pipeline.derive.windows import BEGINNING, END, US_A_DAY, Window, together, whole, windows
+from pipeline.derive.windows import BEGINNING, END, Window, together, whole, windows
 from pipeline.errors import AuditError
 
 EVENTS_AT_ONCE: Final = 5_000_000
@@ -73,46 +73,28 @@ def make_first(
 
 def _renew_days(scratch: Scratch, relation: Relation) -> None:
     """Derive the touched UTC days anew; the others stand as they are in the book."""
-    book = scratch.book_name
-    days = scratch.frame(
-        f"select distinct machine, day_on from {book}.raw.touched where kind = 'event' and machine is not null"
-    )
+    days = scratch.frame(scratch.window_sql("touched_day"))
     scratch.store("core.touched_day", days)
-    first, last = days["day_on"].min(), days["day_on"].max()
-    assert first is None or (isinstance(first, date) and isinstance(last, date))
-    # the bounds are said as plain values too, so that blocks of other days need not be looked at
-    bounds = (
-        f"event.occurred_at >= '{first}'::timestamptz and event.occurred_at < '{last + timedelta(days=1)}'::timestamptz"
-        if isinstance(first, date) and isinstance(last, date)
-        else "false"
-    )
+    # no day has changed where there is none: the first and the last then enclose nothing
+    first, last = (days["day_on"].min() or date.max), (days["day_on"].max() or date.min)
+    assert isinstance(first, date)
+    assert isinstance(last, date)
     scratch.view(
-        "core.event",
-        f"select event.* from {book}.core.event as event semi join core.touched_day as touched "
-        f"on event.machine = touched.machine and event.occurred_at::date = touched.day_on where {bounds}",
+        "core.event", scratch.window_sql("touched_event", first_on=str(first), until_on=str(last + timedelta(days=1)))
     )
     scratch.keep(relation.name, relation.sql)
-    scratch.view(
-        relation.full_name,
-        f"select day.* from {book}.{relation.full_name} as day anti join core.touched_day as touched "
-        f"on day.machine = touched.machine and day.day_on = touched.day_on "
-        f"union all by name from {KEPT}.{relation.name}",
-    )
-    scratch.view("core.event", f"from {book}.core.event")
+    scratch.view(relation.full_name, scratch.window_sql("item_day"))
+    scratch.from_book(["core.event"])
 
 
 def choose(scratch: Scratch, relations: Sequence[Relation], *, is_whole: bool) -> list[Window]:
     """Return the windows that must be derived anew."""
-    book = scratch.book_name
     if is_whole:
         machines = scratch.frame("select machine from core.machine order by machine")
         return [whole(machine) for machine in machines["machine"]]
-    touched = scratch.frame(
-        f"select distinct machine, epoch_us(day_on::timestamptz) // {US_A_DAY} as day from {book}.raw.touched "
-        "where machine is not null and day_on is not null"
-    )
+    touched = scratch.frame(scratch.window_sql("touched"))
     days = pl.concat([touched, _days_placed_otherwise(scratch, relations)]).unique()
-    cuts = scratch.frame(f"select machine, epoch_us(started_at) as at_us from {book}.core.cut order by machine, at_us")
+    cuts = scratch.frame(scratch.window_sql("cut"))
     changed = _changed_traits(scratch)
     unchanged = days.filter(~pl.col("machine").is_in(changed))
     found = windows(_grouped(unchanged, "day"), _grouped(cuts, "at_us"))
@@ -120,7 +102,7 @@ def choose(scratch: Scratch, relations: Sequence[Relation], *, is_whole: bool) -
 
 
 def _grouped(frame: pl.DataFrame, column: str) -> dict[str, list[int]]:
-    return {machine: values for machine, values in frame.group_by("machine").agg(pl.col(column).sort()).iter_rows()}
+    return dict(frame.group_by("machine").agg(pl.col(column).sort()).iter_rows())
 
 
 def _changed_traits(scratch: Scratch) -> list[str]:
@@ -148,7 +130,7 @@ def _days_placed_otherwise(scratch: Scratch, relations: Sequence[Relation]) -> p
     scratch.view("core.stream_cycle", f"from {scratch.book_name}.core.stream_cycle")
     seen = next(relation for relation in relations if relation.full_name == "core.cycle_seen")
     scratch.table(seen.full_name, seen.sql)
-    return scratch.frame(scratch.window_sql("placed_otherwise")).cast(dict(schema))
+    return scratch.frame(scratch.window_sql("placed_otherwise")).cast({"machine": pl.String, "day": pl.Int64})
 
 
 def derive_windows(
@@ -189,7 +171,7 @@ def _forget(scratch: Scratch, relations: Sequence[Relation], machine: str) -> No
 
 
 def _of_another_sign(scratch: Scratch, relations: Sequence[Relation], derived: dict[str, list[Window]]) -> list[Window]:
-    """Return the whole time of machines whose samples tell otherwise now whether a pause is a silence; forget the rest."""
+    """Return all time of machines whose samples tell otherwise now whether a pause is a silence; forget the rest."""
     partly = [window for found in derived.values() for window in found if not window.is_whole]
     if not partly:
         return []
@@ -198,9 +180,7 @@ def _of_another_sign(scratch: Scratch, relations: Sequence[Relation], derived: d
     scratch.run("delete from core.sign_carried")
     sign = next(relation for relation in relations if relation.full_name == "core.sign_of_life")
     now = scratch.frame(f"from ({sign.sql}) order by all")
-    before = scratch.frame(
-        f"select machine, is_active, has_sign from {scratch.book_name}.{sign.full_name} semi join core.window using (machine)"
-    )
+    before = scratch.frame(scratch.window_sql("sign_before"))
     machines = sorted(_differing(now, before))
     for machine in machines:
         _forget(scratch, relations, machine)
@@ -209,10 +189,7 @@ def _of_another_sign(scratch: Scratch, relations: Sequence[Relation], derived: d
 
 
 def _events_by_day(scratch: Scratch) -> pl.DataFrame:
-    return scratch.frame(
-        "select machine, epoch_us(day_on::timestamptz) as at_us, sum(events)::bigint as events "
-        "from core.item_day group by machine, day_on"
-    )
+    return scratch.frame(scratch.window_sql("events_by_day"))
 
 
 def _weight(events: pl.DataFrame, window: Window) -> int:
@@ -224,7 +201,7 @@ def _weight(events: pl.DataFrame, window: Window) -> int:
 def _derive_together(
     scratch: Scratch, relations: Sequence[Relation], audits: Sequence[Relation], group: Sequence[Window]
 ) -> dict[str, Window]:
-    """Derive one window each of some machines and keep the rows of those whose ends fit; return wider ones for the others."""
+    """Derive a window each of some machines; keep the rows where the ends fit, return wider ones for the others."""
     _show(scratch, group)
     for relation in of_kind(relations, Renewed.IN_PASSING, Renewed.BY_WINDOW, Renewed.BY_MACHINE):
         scratch.table(relation.full_name, relation.sql)
@@ -235,17 +212,11 @@ def _derive_together(
         audit(scratch.frame(relation.sql), relation)
     for relation in of_kind(relations, Renewed.BY_WINDOW):
         at = scratch.place(relation.full_name)
-        scratch.keep(
-            relation.name,
-            f"select kept.* from {relation.full_name} as kept inner join core.window as bounds "
-            f"on kept.machine = bounds.machine and {at} >= bounds.keep_from_at and {at} < bounds.keep_until_at",
-        )
+        scratch.keep(relation.name, scratch.window_sql("inside", relation=relation.full_name, at=at))
     wholly = [window for window in group if window.is_whole]
     scratch.store("core.window", _frame(wholly))
     for relation in of_kind(relations, Renewed.BY_MACHINE):
-        scratch.keep(
-            relation.name, f"select kept.* from {relation.full_name} as kept semi join core.window using (machine)"
-        )
+        scratch.keep(relation.name, scratch.window_sql("of_machines", relation=relation.full_name))
     return wider
 
 

@@ -1,11 +1,12 @@
 """The scratch database of a derivation: the same names as in the book, so that one select serves the whole and a part.
 
-In it core.event is either all events or those of a window, and every relation reads what stands there under its name. The
-book is read as it was last committed, and is not written to.
+In it core.event is all events or those of a window, and every relation reads what stands there under its name. The book
+is read as it was last committed, and is not written to.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from pipeline.store.book import Book
 
 NAME = "scratch"
 KEPT = "kept"
+_TOKEN = re.compile(r"@([a-z_]+)")
 
 
 @dataclass(frozen=True)
@@ -34,12 +36,9 @@ class Scratch:
         frame: pl.DataFrame = self.cursor.sql(sql).pl()
         return frame.with_columns(pl.col(pl.Datetime("us", "Etc/UTC")).dt.convert_time_zone("UTC"))
 
-    def window_sql(self, name: str, room: str | None = None, **values: str) -> str:
-        """Return a statement of sql/window; `@book` is the book, `@room` the database looked at, `@name` a value."""
-        sql = resources.read_text("pipeline.derive", "sql", "window", f"{name}.sql")
-        for token, value in {"book": self.book_name, "room": room or NAME, **values}.items():
-            sql = sql.replace(f"@{token}", value)
-        return sql
+    def window_sql(self, name: str, room: str | None = None, /, **values: str) -> str:
+        """Return a statement of sql/window in which `@room` is the database looked at, the scratch one if not said."""
+        return window_sql(name, book=self.book_name, room=room or NAME, **values)
 
     def table(self, name: str, sql: str) -> None:
         """Make a table, in place of what stood under its name."""
@@ -58,14 +57,10 @@ class Scratch:
         self.cursor.unregister("_frame")
 
     def forget(self, name: str) -> None:
-        schema, table = name.split(".")
-        for kind, held in (("table", "duckdb_tables"), ("view", "duckdb_views")):
-            column = f"{kind}_name"
-            if self.cursor.execute(
-                f"select 1 from {held}() where database_name = ? and schema_name = ? and {column} = ?",
-                [NAME, schema, table],
-            ).fetchall():
-                self.run(f"drop {kind} {name}")
+        """Drop what stands under a name, a table or a view."""
+        held = self.cursor.execute(window_sql("held"), [NAME, *name.split(".")]).fetchall()
+        for (kind,) in held:
+            self.run(f"drop {kind} {name}")
 
     def keep(self, name: str, sql: str) -> None:
         """Add rows to what goes into the book at the end."""
@@ -74,22 +69,36 @@ class Scratch:
 
     def forget_rows(self, name: str, machine: str) -> None:
         """Delete what stands in a table of one machine."""
-        self.cursor.execute(f"delete from {name} where machine = ?", [machine]).fetchall()
+        self.cursor.execute(window_sql("forget_machine", relation=name), [machine]).fetchall()
 
     def place(self, name: str) -> str:
         """Return where in time the rows of a relation lie: `started_at`, or the midnight of `day_on`."""
-        columns = self.cursor.execute(f"select column_name from (describe {name})").fetchall()
-        return "started_at" if ("started_at",) in columns else "day_on::timestamptz"
+        return place(self.cursor, name)
 
     def end_place(self, name: str) -> str:
         """Return up to when the rows of a relation reach: `ended_at` where it has one."""
-        columns = self.cursor.execute(f"select column_name from (describe {name})").fetchall()
-        return "ended_at" if ("ended_at",) in columns else self.place(name)
+        return "kept.ended_at" if "ended_at" in columns_of(self.cursor, name) else self.place(name)
 
     def from_book(self, names: Sequence[str]) -> None:
         """Show tables of the book under their own names."""
         for name in names:
             self.view(name, f"from {self.book_name}.{name}")
+
+
+def window_sql(name: str, /, **values: str) -> str:
+    """Return a statement of sql/window with `@name` of each value filled in."""
+    sql = resources.read_text("pipeline.derive", "sql", "window", f"{name}.sql")
+    return _TOKEN.sub(lambda found: values[found[1]], sql)
+
+
+def columns_of(connection: duckdb.DuckDBPyConnection, name: str) -> list[str]:
+    """Return the names of a relation's columns."""
+    return [column for column, *_ in connection.execute(f"describe {name}").fetchall()]
+
+
+def place(connection: duckdb.DuckDBPyConnection, name: str) -> str:
+    """Return where in time the rows of a relation, called kept, lie: `started_at`, or the midnight of `day_on`."""
+    return "kept.started_at" if "started_at" in columns_of(connection, name) else "kept.day_on::timestamptz"
 
 
 @contextmanager

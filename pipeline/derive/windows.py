@@ -1,8 +1,8 @@
 """Which stretches of which machines must be derived anew: windows that begin and end where nothing reaches across.
 
-A cut is the start of a complete cycle at which a stretch of the time line begins and over which no other cycle runs. What
-was derived before a cut cannot change because of records after the next one, so a window keeps what lies from one cut to
-another and reads a cut more on both sides. Pure functions of days and cuts; nothing is read or stored here.
+A cut is the start of a complete cycle at which a stretch of the time line begins and over which no other cycle runs.
+What was derived before a cut cannot change because of records after the next one, so a window keeps what lies from one
+cut to another and reads a cut more on both sides. Pure functions of days and cuts; nothing is read or stored here.
 """
 
 from __future__ import annotations

@@ -224,7 +224,7 @@ def test_deriving_after_each_arrival_is_deriving_at_once(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_days_that_come_late_are_derived_in_their_place(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A month that stands, then the last days, days that were missing and corrected ones: windows, not whole machines."""
+    """A month that stands, then the last days, missing and corrected ones: windows are derived, not whole machines."""
     rng = Random(seed)
     zone, first = PLACES[seed % len(PLACES)]
     days = rng.randint(18, 30)

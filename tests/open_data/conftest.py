@@ -47,7 +47,7 @@ class Opened:
             return book.execute(sql, values).fetchall()
 
     def rows_in_passing(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
-        """Rows of a query that may name relations which are derived in passing: in a copy of the book that holds them."""
+        """Rows of a query that may name what is derived in passing: asked of a copy of the book that holds it."""
         copy = self.folder / "passing.duckdb"
         if not copy.exists():
             shutil.copyfile(self.folder / "spindlebook.duckdb", copy)

@@ -1,0 +1,16 @@
+-- A relation as it will stand in the book, in the months at hand: what was derived now, and what stands around it.
+-- Grain: as @relation.
+from kept.@name
+union all by name
+select kept.*
+from @book.@relation as kept
+where
+    exists (
+        select 1 from core.period as period
+        where
+            period.machine = kept.machine and @at < period.months_until_at and @until >= period.months_from_at
+    )
+    and not exists (
+        select 1 from core.period as period
+        where period.machine = kept.machine and @at >= period.keep_from_at and @at < period.keep_until_at
+    )

@@ -1,0 +1,3 @@
+-- The rows of a relation of the machines at hand.
+-- Grain: as @relation.
+select kept.* from @relation as kept semi join core.window using (machine)
