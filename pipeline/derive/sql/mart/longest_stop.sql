@@ -1,7 +1,8 @@
 -- The longest stops inside planned time: the machine held, faulted or idle, up to twenty a month. Breaks, nights and
 -- closed days do not end a stop and do not count in its hours; what was not observed ends it. A stop that reaches into
 -- another month counts there too, with that month's part. `run_id` is the last run of the month that began before the
--- stop, which it interrupted or followed; file and row are the record of the month that the stop began with.
+-- stop, which it interrupted or followed; file and row are the record of the month that the stop began with, else that of
+-- this run, else of the run that ended it.
 -- Grain: machine x local month x place.
 -- Renewed: by month.
 with
@@ -114,6 +115,8 @@ runs as (
         epoch_us(run.ended_at) as ended_us,
         run.last_file_id as file_id,
         run.last_row_number as row_number,
+        run.file_id as first_file_id,
+        run.row_number as first_row_number,
         unnest(
             generate_series(
                 date_trunc('month', timezone(shop.timezone, run.started_at)),
@@ -164,8 +167,12 @@ select
     run.operation,
     run.program,
     run.revision,
-    coalesce(record.file_id, run.file_id) as file_id,
-    if(record.file_id is null, run.row_number, record.row_number) as row_number,
+    coalesce(record.file_id, run.file_id, following.first_file_id) as file_id,
+    case
+        when record.file_id is not null then record.row_number
+        when run.file_id is not null then run.row_number
+        else following.first_row_number
+    end as row_number,
 from longest
 inner join core.machine as machine using (machine)
 asof left join last_runs as run
@@ -175,4 +182,8 @@ asof left join records as record
     and longest.month = record.month
     and longest.state = record.state
     and longest.started_us >= record.started_us
+asof left join last_runs as following
+    on longest.machine = following.machine
+    and longest.month = following.month
+    and longest.ended_us <= following.started_us
 order by longest.machine, longest.month, longest.place
