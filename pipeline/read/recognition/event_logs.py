@@ -117,7 +117,7 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
         rule
         for signal in found
         for rule in (
-            [_item_rule(signal, settled)]
+            [signal_rule(signal.column, signal.item, settled)]
             if has_mode or signal.item != "Execution"
             else state_items(signal.column, settled)
         )
@@ -134,8 +134,8 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
     return assignment, settled, items
 
 
-def _item_rule(signal: Signal, settled: Settled) -> dict[str, Any]:
-    column, item = signal.column, signal.item
+def signal_rule(column: Column, item: str, settled: Settled) -> dict[str, Any]:
+    """Return the rule by which cells become values of an item."""
     rule: dict[str, Any] = {"name": column.name, "type": item}
     dimension = ITEM_DIMENSIONS.get(item)
     if dimension is not None and column.unit and UNITS[column.unit][0] == dimension:

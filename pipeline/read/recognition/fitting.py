@@ -25,6 +25,8 @@ _JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
 ANSWERED: Final = 0.95
 OPPOSITE: Final = {"complete": "aborted", "aborted": "complete"}
 _FEW_VALUES: Final = 30
+_ROWS_COUNTED: Final = 50  # from the top: further down a sample leaves rows out
+_FEWEST_STEPS: Final = 3
 
 
 class Fit(NamedTuple):
@@ -191,10 +193,19 @@ def _fit_tool(column: Column, known: Knowledge) -> Fit:
 def _fit_job(column: Column, known: Knowledge) -> Fit:
     if known.jobs and _share_in(column.text, known.jobs) >= 0.9:
         return Fit(0.92, "its cells are jobs that the book knows")
-    if any(not form.whole for form in column.numbers[:1]):
+    if any(not form.whole for form in column.numbers[:1]) or _numbers_rows(column):
         return UNFIT
     numbered = float(column.text.drop_nulls().str.contains(_JOB_NUMBER).mean() or 0.0)  # type: ignore[arg-type]
     return Fit(0.4, "its cells look like numbers of jobs") if numbered >= 0.9 else Fit(0.15)
+
+
+def _numbers_rows(column: Column) -> bool:
+    """Return whether "No." counts the rows, up or down by one: its name says as much as that of a job."""
+    concepts = column.reading.concepts
+    if concepts.get("row_id", 0.0) <= concepts.get("job", 0.0):
+        return False
+    steps = column.text.head(_ROWS_COUNTED).cast(pl.Int64, strict=False).diff().drop_nulls()
+    return len(steps) >= _FEWEST_STEPS and (bool((steps == 1).all()) or bool((steps == -1).all()))
 
 
 def _fit_operation(column: Column, known: Knowledge) -> Fit:

@@ -19,6 +19,7 @@ from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.assigning import SURE, Assignment, Guess, assign, title_share
 from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
 from pipeline.read.recognition.heads import names_columns
+from pipeline.read.recognition.item_names import named_items
 from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import NO_MACHINE, Settled, settle
@@ -86,13 +87,14 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         return None
     best = readings[0]
     kind, settled = best.found.kind, best.settled or settle(best.found, sample, known)
+    items = [*best.items, *(named_items(best.found, settled) if kind == "event" and not best.items else ())]
     doubts = [*best.found.doubts, *_rivals(readings, sample), *settled.doubts.values()]
     data: dict[str, Any] = {"version": 1, "name": name, "kind": kind}
     if layout := {**file, **settled.file}:
         data["file"] = layout
     data["columns"] = settled.rules
-    if best.items:
-        data["item"] = list(best.items)
+    if items:
+        data["item"] = items
     profile = _validated(data) if not best.found.missing else None
     if profile is not None and NO_MACHINE not in settled.doubts:
         doubts += _trial(sample, profile, context, known)

@@ -185,3 +185,13 @@ def test_a_second_head_with_other_units_is_asked(tmp_path: Path) -> None:
 
     assert found.status == "needs a profile"
     assert "another head" in found.reason
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_a_number_that_counts_the_rows_is_no_job(tmp_path: Path, newest_first: bool) -> None:
+    head, *rows = table("No.;Machine;Program;Start;End;Parts", "{counter};M1;{program};{at};{end};1").splitlines()
+    found = read(tmp_path, "\n".join([head, *(rows[::-1] if newest_first else rows), ""]))
+
+    assert found.status == "loaded", found.reason
+    [cycles] = found.tables
+    assert cycles.rows["job"].null_count() == ROWS

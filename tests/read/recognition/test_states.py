@@ -86,3 +86,25 @@ def test_a_word_of_the_shop_alone_is_asked(tmp_path: Path) -> None:
 )
 def test_states_of_something_else_are_not_those_of_a_machine(tmp_path: Path, head: str, cells: str, words) -> None:
     assert read(tmp_path, head, words, cells).status == "needs a profile"
+
+
+@pytest.mark.parametrize(
+    ("language", "word"),
+    [
+        ("en", "paused"),
+        ("de", "pausiert"),
+        ("fr", "Suspendu"),
+        ("es", "en pausa"),
+        ("pt", "suspenso"),
+        ("it", "sospeso"),
+        ("pl", "Wstrzymana"),
+        ("nl", "gepauzeerd"),
+        ("cs", "pozastaveno"),
+        ("sv", "pausad"),
+    ],
+)
+def test_a_run_that_is_held(tmp_path: Path, language: str, word: str) -> None:
+    head, (running, stopped, *_) = WORDS[language]
+    found = read(tmp_path, head, (running, word, stopped))
+
+    assert said(found)["Execution"][:3] == ["ACTIVE", "FEED_HOLD", "STOPPED"]

@@ -1,0 +1,66 @@
+"""Long logs of signals (item and value are columns) with items in a shop's words: what the standard calls them.
+
+Signals that are numbers keep their names: of a feed or a speed nothing here tells the unit.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import polars as pl
+
+from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment
+from pipeline.read.recognition.event_logs import signal_rule
+from pipeline.read.recognition.names import read_name
+from pipeline.read.recognition.sample import Column
+from pipeline.read.recognition.settling import Settled
+from schemas.concepts import ITEM_CONCEPTS
+from schemas.profile import standard_item
+from schemas.vocabulary import EXECUTION
+
+_RENAMED: Final = frozenset({"Execution", "ControllerMode", "Program", "ToolNumber", "PartCount"})
+_TOLD_APART: Final = frozenset({"data_item_id", "sub_type", "path"})
+"""Columns that say which signal a row is of: where they stand, a name of it alone does not."""
+_MOST_ITEMS: Final = 200
+
+
+def named_items(found: Assignment, settled: Settled) -> list[dict[str, Any]]:
+    """Return what items named in words of the trade are in the standard's; asks where one may be Execution."""
+    item, value = found.guesses.get("item"), found.guesses.get("value")
+    if item is None or value is None or found.guesses.keys() & _TOLD_APART:
+        return []
+    cells = pl.DataFrame({"item": item.cells.text, "value": value.cells.text}).drop_nulls()
+    names = cells["item"].unique().sort().to_list()
+    if len(names) > _MOST_ITEMS:
+        return []
+    strange = [name for name in names if standard_item(name) is None]
+    values = {name: cells.filter(pl.col("item") == name)["value"] for name in strange}
+    running = {name for name in strange if _are_execution(values[name])}
+    meant = {name: said for name in strange if (said := _item_meant(name, running=name in running)) is not None}
+    given = {standard_item(name) for name in names} | set(meant.values())
+    for said in sorted(set(meant.values())):
+        if sum(other == said for other in (*meant.values(), *map(standard_item, names))) > 1:
+            settled.doubt("item", said, f"several items can be {said}")
+    if "Execution" not in given:
+        for name in sorted(running):
+            listed = ", ".join(values[name].unique().sort())
+            settled.doubt("item", "Execution", f'item "{name}" says {listed}: tell whether it is Execution')
+    return [signal_rule(Column(name, values[name], None), said, settled) for name, said in meant.items()]
+
+
+def _are_execution(values: pl.Series) -> bool:
+    """Return whether an item says several of the standard's own words for Execution and no others: a pump may, too."""
+    words = set(values.str.to_uppercase())
+    return len(words) > 1 and words <= set(EXECUTION)
+
+
+def _item_meant(name: str, *, running: bool) -> str | None:
+    """Return the item that a name surely means, or likely where its values say the same."""
+    shares = {
+        ITEM_CONCEPTS[concept]: share
+        for concept, share in read_name(name).concepts.items()
+        if ITEM_CONCEPTS.get(concept) in _RENAMED
+    }
+    best = max(shares, key=lambda said: shares[said], default=None)
+    least = NOTICED if best == "Execution" and running else SURE
+    return best if best is not None and shares[best] >= least else None

@@ -1,0 +1,76 @@
+"""Long logs whose items are named in a shop's words: the standard's names where the words say so, asked elsewhere."""
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.rows import FileRead
+
+FIRST = datetime(2026, 3, 12, 6, 3, 10, tzinfo=UTC)
+VALUES = (("READY", "O77", "4"), ("ACTIVE", "O78", "9"))
+
+
+def read(folder: Path, head: str, names: tuple[str, ...], values: tuple[tuple[str, ...], ...] = VALUES) -> FileRead:
+    lines = [
+        f"M1;{FIRST + timedelta(minutes=17 * row, seconds=place):%d.%m.%Y %H:%M:%S};{name};{value}"
+        for row in range(12)
+        for place, (name, value) in enumerate(zip(names, values[row % len(values)], strict=True))
+    ]
+    path = folder / "log.csv"
+    path.write_text("\n".join([head, *lines, ""]), encoding="utf-8")
+    [found] = read_file(path, ReadSettings(zone="Europe/Berlin", machines={"m1": "M1"}))
+    return found
+
+
+def items(found: FileRead) -> dict[str, list[str]]:
+    rows = pl.concat([table.rows for table in found.tables])
+    return {item: rows.filter(item=item)["value"].to_list()[:2] for item in rows["item"].unique().sort()}
+
+
+@pytest.mark.parametrize(
+    ("head", "names"),
+    [
+        ("Maschine;Zeitstempel;Merkmal;Wert", ("Ausführung", "Programm", "Werkzeugnummer")),
+        ("Machine;Timestamp;Signal;Value", ("Run state", "Program no.", "Tool no.")),
+        ("Máquina;Fecha y hora;Señal;Valor", ("Estado de ejecución", "Programa", "Número de herramienta")),
+        ("Macchina;Data e ora;Segnale;Valore", ("Stato macchina", "Programma", "Numero utensile")),
+    ],
+)
+def test_items_in_words_of_the_trade(tmp_path: Path, head: str, names: tuple[str, ...]) -> None:
+    found = read(tmp_path, head, names)
+
+    assert found.status == "loaded", found.reason
+    assert items(found) == {"Execution": ["READY", "ACTIVE"], "Program": ["O77", "O78"], "ToolNumber": ["4", "9"]}
+
+
+def test_the_values_of_such_an_item_may_be_words_of_the_shop_too(tmp_path: Path) -> None:
+    values = (("bereit", "O77"), ("läuft", "O78"))
+    found = read(tmp_path, "Maschine;Zeitstempel;Merkmal;Wert", ("Maschinenstatus", "Programm"), values)
+
+    assert found.status == "loaded", found.reason
+    assert items(found)["Execution"] == ["READY", "ACTIVE"]
+
+
+def test_an_item_with_the_words_of_execution_and_a_name_that_nobody_knows_is_asked_about(tmp_path: Path) -> None:
+    found = read(tmp_path, "Machine;Timestamp;Signal;Value", ("R17", "Program"), (("READY", "O77"), ("ACTIVE", "O78")))
+
+    assert found.status == "needs a profile"
+    assert 'item "R17" says ACTIVE, READY: tell whether it is Execution' in (found.reason or "")
+
+
+def test_two_items_that_can_be_one_are_asked_about(tmp_path: Path) -> None:
+    names = ("Maschinenstatus", "Programmstatus")
+    found = read(tmp_path, "Maschine;Zeitstempel;Merkmal;Wert", names, (("READY", "READY"), ("ACTIVE", "ACTIVE")))
+
+    assert found.status == "needs a profile"
+    assert "several items can be Execution" in (found.reason or "")
+
+
+def test_numbers_keep_their_names_for_nothing_tells_their_unit(tmp_path: Path) -> None:
+    names = ("Execution", "Vorschub")
+    found = read(tmp_path, "Maschine;Zeitstempel;Merkmal;Wert", names, (("READY", "0"), ("ACTIVE", "900")))
+
+    assert set(items(found)) == {"Execution", "Vorschub"}
