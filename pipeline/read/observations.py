@@ -22,6 +22,8 @@ from pipeline.read.timefields import EARLIEST_YEAR, LATEST_YEAR, doubled_times
 from schemas.profile import ItemRule, Profile
 
 MACHINE: Final = "machine"
+INSTANCE: Final = "instance"  # of the agent that numbered the observations
+SEQUENCE: Final = "sequence"
 NAME_IT: Final = (
     "If the item is another than its name says, tell so under [[item]] in a profile; else correct the line."
 )
@@ -108,7 +110,24 @@ def event_table(
     count = accepted.height + rejects["row_number"].n_unique()
     skipped = no_skipped() if skipped is None else skipped
     times = None if later_us is None else doubled_times(rows, later_us)
-    return TableRead("event", accepted, count, rejects, skipped, items=items_seen(found, items), times=times)
+    return TableRead(
+        "event",
+        accepted,
+        count,
+        rejects,
+        skipped,
+        items=items_seen(found, items),
+        times=times,
+        sequences=_sequences(found, rows),
+    )
+
+
+def _sequences(found: pl.DataFrame, rows: pl.Series) -> pl.DataFrame | None:
+    """Return the numbers that an agent gave observations; one alone, without its instance, says nothing."""
+    if SEQUENCE not in found.columns:
+        return None
+    numbered = pl.DataFrame([rows.alias("row_number"), found[INSTANCE], found[SEQUENCE]]).drop_nulls()
+    return numbered if numbered.height else None
 
 
 def condition_text(qualifier: str, text: str) -> pl.Expr:

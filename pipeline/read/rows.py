@@ -47,6 +47,11 @@ TIME_COLUMNS: Final[dict[str, pl.DataType]] = {
     "end_follows": pl.Boolean(),  # the end is the start and a duration: it has the reading of the start
     "length_us": pl.Int64(),  # the duration that the row gives beside a start and an end
 }
+SEQUENCE_COLUMNS: Final[dict[str, pl.DataType]] = {
+    "row_number": pl.Int64(),
+    "instance": pl.String(),  # of the agent; its next instance counts anew
+    "sequence": pl.Int64(),
+}
 START_COLUMNS: Final[dict[InputKind, str]] = {
     "cycle": "started_at",
     "tool_change": "occurred_at",
@@ -93,6 +98,7 @@ class TableRead:
     fields: frozenset[str] | None = None  # those with a column, where an empty cell says "empty"; None: all of the kind
     flags: pl.DataFrame = field(default_factory=no_flags)  # of accepted rows that are to be read with care
     times: pl.DataFrame | None = None  # TIME_COLUMNS of the rows that have more to tell; gone once readings are decided
+    sequences: pl.DataFrame | None = None  # SEQUENCE_COLUMNS of the observations that an agent numbered
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from pipeline.read.delimited import broken_off_message
 from pipeline.read.devices_xml import book_words
 from pipeline.read.events import FACTOR, UNAVAILABLE, Items
 from pipeline.read.files import PACKING_ERRORS, UnpackError
-from pipeline.read.observations import MACHINE, condition_text, event_table
+from pipeline.read.observations import INSTANCE, MACHINE, SEQUENCE, condition_text, event_table
 from pipeline.read.plan import Context
 from pipeline.read.rawtable import LINE, RAW, RAW_JOINT, ROW, broken_lines, skipped_rows
 from pipeline.read.rows import TableRead, no_skipped
@@ -72,6 +72,7 @@ class _Kind(NamedTuple):
     factor: float | None
     is_condition: bool
     of_agent: bool
+    instance: str | None
 
 
 _KIND_SCHEMA: Final[dict[str, pl.DataType]] = {
@@ -85,6 +86,7 @@ _KIND_SCHEMA: Final[dict[str, pl.DataType]] = {
     FACTOR: pl.Float64(),
     "is_condition": pl.Boolean(),
     "of_agent": pl.Boolean(),
+    INSTANCE: pl.String(),
 }
 
 
@@ -234,6 +236,7 @@ class _Walk:
         self.stamps: list[str | None] = []
         self.values: list[str | None] = []
         self.lines: list[int] = []
+        self.sequences: list[str | None] = []
         self.native_codes: dict[int, str] = {}
         self.texts: dict[int, str] = {}
         self.qualifiers: dict[int, str] = {}
@@ -272,6 +275,7 @@ class _Walk:
         base_line = self._lines_before
         names = self._names
         device: Device | None = None
+        instance: str | None = None
         machine: str | None = None
         path: str | None = None
         of_agent = False
@@ -285,12 +289,14 @@ class _Walk:
         around: list[tuple[dict[str, str], list[str], list[str]]] = []
 
         def structure(tag: str, attributes: dict[str, str]) -> None:
-            nonlocal device, machine, path, of_agent, category, depth
+            nonlocal device, instance, machine, path, of_agent, category, depth
             depth += 1
             if depth > MAX_DEPTH:
                 raise _Refused(f"elements are nested deeper than {MAX_DEPTH}")
             name = tag.rpartition(":")[2]
-            if name == "DeviceStream":
+            if name == "Header":
+                instance = attributes.get("instanceId")
+            elif name == "DeviceStream":
                 said = attributes.get("name"), attributes.get("uuid")
                 machine, device = names.machine_of(*said), names.device(*said)
             elif name == "ComponentStream":
@@ -330,12 +336,13 @@ class _Walk:
                 key = (tag, get("dataItemId"), get("name"), get("subType"), get("type"), mark)
                 code = codes.get(key)
                 if code is None:
-                    kind = _kind(key, category, machine, device, path, of_agent, names.id_is_name)
+                    kind = _kind(key, category, machine, device, path, of_agent, instance, names.id_is_name)
                     code = codes[key] = self._code_of(kind)
                 if not _SELDOM.isdisjoint(open_attributes):
                     self._add_seldom(open_attributes)
                 self.codes.append(code)
                 self.stamps.append(get("timestamp"))
+                self.sequences.append(get("sequence"))
                 self.values.append(_set_text(children) if children else "".join(parts).strip() or None)
                 self.lines.append(base_line + open_line)
                 parts.clear()
@@ -408,6 +415,7 @@ def _kind(
     device: Device | None,
     path: str | None,
     of_agent: bool,
+    instance: str | None,
     id_is_name: bool,
 ) -> _Kind:
     tag, data_item_id, item_name, sub_type, kind, mark = key
@@ -419,10 +427,10 @@ def _kind(
         path = known.path
     if category == "Condition":
         level = _LEVELS.get(element, element.upper())
-        return _Kind(machine, name, "Condition", identity, kind, path, level, None, True, of_agent)
+        return _Kind(machine, name, "Condition", identity, kind, path, level, None, True, of_agent, instance)
     item, sub_type = book_words(element, sub_type or (kind if element == "ToolLife" else None), mark)
     factor = known.factor_in_streams if known else None
-    return _Kind(machine, name, item, identity, sub_type, path, None, factor, False, of_agent)
+    return _Kind(machine, name, item, identity, sub_type, path, None, factor, False, of_agent, instance)
 
 
 def _table(
@@ -469,6 +477,7 @@ def _frame(walk: _Walk) -> pl.DataFrame:
     frame = kinds[codes].with_columns(
         pl.Series(LINE, walk.lines, dtype=pl.Int64),
         pl.Series("stamp", walk.stamps, dtype=pl.String),
+        pl.Series(SEQUENCE, walk.sequences, dtype=pl.String).cast(pl.Int64, strict=False),
         value.alias("value"),
         _sparse(walk.native_codes, height).alias("native_code"),
         _sparse(walk.texts, height).alias("text"),

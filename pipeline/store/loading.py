@@ -80,13 +80,14 @@ def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading
             book.run(statement("load", name), values)
     staged = stage_tables(book, source.file_id, file_read.tables, is_new=known is None and not standing.replaced)
     rank = own_rank(staged.reach.last_us, staged.cells, source.sha256, above=standing.rank_floor)
-    stale, changed = list[str](), set[str]()
+    stale, changed = set(staged.stale), set[str]()
     taken_up = [take_up_replaced(book, source.file_id, standing.replaced, staged.texts)]
     if known is not None:
         taken_up.append(taken_up_by_settings(book, source.file_id))
         stage_nothing(book, staged)
         withdrawn = withdraw(book, known, rank=rank, same_fields=tables_before == tables_of(book, source.file_id))
-        stale, changed = withdrawn.stale, set(withdrawn.changed)
+        stale.update(withdrawn.stale)
+        changed |= withdrawn.changed
     open_account(book, file_read, staged.reach, rank, reading_fingerprint, staged.note)
     note_standing(book, source)
     loaded = 0

@@ -12,10 +12,18 @@ from typing import Final, NamedTuple
 import polars as pl
 
 from pipeline.read.ahead import drawn_ahead
-from pipeline.read.rows import FLAG_COLUMNS, REJECT_COLUMNS, SKIPPED_COLUMNS, TableRead, row_columns
+from pipeline.read.rows import (
+    FLAG_COLUMNS,
+    REJECT_COLUMNS,
+    SEQUENCE_COLUMNS,
+    SKIPPED_COLUMNS,
+    TableRead,
+    row_columns,
+)
 from pipeline.store.accounts import Reach
 from pipeline.store.book import Book
 from pipeline.store.direct import finish_rows, is_free, put_rows, take_back
+from pipeline.store.sequences import SEQUENCE_TABLES, settle_sequences
 from pipeline.store.settling import SETTLING_TABLES
 from pipeline.store.statements import statement
 from pipeline.store.stretches import KEYS, Stretches
@@ -49,6 +57,8 @@ class Staged:
     texts: set[InputKind] = field(default_factory=set)  # kinds whose rows carry their own text
     tables: list[SourceTable] = field(default_factory=list)
     cells: int = 0  # filled ones, of accepted rows
+    has_sequences: bool = False
+    stale: list[str] = field(default_factory=list)  # files to read again: an agent's observation came before theirs
 
     @property
     def reach(self) -> Reach:
@@ -83,6 +93,8 @@ def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead], *, is_ne
         book.run(statement("load", "open_table"), {"file_id": file_id, **source_table._asdict()})
     for kind in staged.accepted:
         _finish_kind(book, kind, file_id, staged)
+    if staged.has_sequences or not is_new:
+        staged.stale = settle_sequences(book, file_id, has_sequences=staged.has_sequences)
     return staged
 
 
@@ -117,6 +129,7 @@ def drop_staged(book: Book) -> None:
         "overruled",
         "rejected_before",
         *SETTLING_TABLES,
+        *SEQUENCE_TABLES,
     ):
         book.run(f"drop table if exists temp.{name}")
 
@@ -129,7 +142,7 @@ def _stage_rows(book: Book, file_id: str, table: TableRead, staged: Staged, is_n
         staged.accepted[kind] = 0
         if kind in KEYS:
             staged.stretches[kind] = Stretches(kind)
-        if is_new and kind in KEYS:
+        if is_new and kind in KEYS and table.sequences is None:
             staged.direct.add(kind)
         else:
             book.run(statement("load", "stage", kind))
@@ -140,7 +153,7 @@ def _stage_rows(book: Book, file_id: str, table: TableRead, staged: Staged, is_n
     _note_table(table, staged)
     if kind in staged.stretches:
         reach = staged.stretches[kind].add(table.rows)
-        if kind in staged.direct and is_free(book, kind, reach):
+        if kind in staged.direct and table.sequences is None and is_free(book, kind, reach):
             put_rows(book, kind, file_id, table.rows)
             return
     if kind in staged.direct:
@@ -148,6 +161,11 @@ def _stage_rows(book: Book, file_id: str, table: TableRead, staged: Staged, is_n
         book.run(statement("load", "stage", kind))
         take_back(book, kind, file_id)
     _insert(book, "stage_chunk", kind, table.rows, row_columns(kind), file_id)
+    if table.sequences is not None:
+        if not staged.has_sequences:
+            book.run(statement("load", "open_sequences"))
+            staged.has_sequences = True
+        _insert(book, "stage_sequences", None, table.sequences, SEQUENCE_COLUMNS, file_id)
 
 
 def tables_of(book: Book, file_id: str) -> list[SourceTable]:

@@ -18,7 +18,8 @@ from pipeline.read.plan import Context
 from pipeline.read.reading import read_file
 from pipeline.read.settings import ReadSettings
 from pipeline.read.streams_xml import StreamNames, devices_in, read_streams
-from pipeline.store.book import open_book
+from pipeline.store.accounting import audit_store, require
+from pipeline.store.book import Book, open_book
 from pipeline.store.loading import load_file
 
 SHOWN = ("machine", "item", "value", "sub_type", "path", "data_item_id", "level", "native_code", "text")
@@ -426,13 +427,23 @@ def document_of(observations: list[Observation], instance: int) -> str:
     return streams(device("".join(body))).replace('instanceId="7"', f'instanceId="{instance}"')
 
 
+def load(book: Book, paths: dict[str, Path], path: Path) -> tuple[str, ...]:
+    """Read one document into the book; return those that are to be read again for it."""
+    (file_read,) = read_file(path, ReadSettings())
+    paths[file_read.source.file_id] = path
+    return load_file(book, file_read).stale_files
+
+
 def stored(folder: Path, documents: list[str]) -> list[tuple[object, ...]]:
     with open_book(None) as book:
+        paths, due = {}, list[str]()
         for number, document in enumerate(documents):
             path = folder / f"{number}.xml"
             path.write_text(document)
-            (file_read,) = read_file(path, ReadSettings())
-            load_file(book, file_read)
+            due += load(book, paths, path)
+        while due:
+            due = [stale for file_id in due for stale in load(book, paths, paths[file_id])]
+        require(audit_store(book, thorough=True))
         return book.rows(
             "select machine, data_item_id, occurred_at, native_code, occurrence, item, value, level from core.event "
             "order by all"
@@ -441,18 +452,14 @@ def stored(folder: Path, documents: list[str]) -> list[tuple[object, ...]]:
 
 @st.composite
 def buffers(draw) -> tuple[list[Observation], list[tuple[int, int]]]:
-    """Observations in the order of their sequence, some at one instant, and stretches that cover them all.
-
-    No stretch parts two observations of one item at one instant: which of them came first nobody could say of the
-    second alone.
-    """
-    seconds = sorted(draw(st.lists(st.integers(0, 20), min_size=2, max_size=30)))
+    """Observations in the order of their sequence, many at one instant, and stretches that cover them all."""
+    seconds = sorted(draw(st.lists(st.integers(0, 6), min_size=2, max_size=30)))
     observations = []
     for sequence, second in enumerate(seconds, start=1):
         item = draw(st.sampled_from(sorted(ITEMS)))
         observations.append((sequence, second, item, draw(st.sampled_from(VALUES[item]))))
-    borders = [at for at in range(1, len(seconds)) if seconds[at] > seconds[at - 1]]
-    cuts = sorted({0, len(seconds), *(draw(st.lists(st.sampled_from(borders), max_size=4)) if borders else [])})
+    borders = range(1, len(seconds))
+    cuts = sorted({0, len(seconds), *draw(st.lists(st.sampled_from(borders), max_size=4))})
     stretches = []
     for first, last in pairwise(cuts):
         ends = [border for border in [0, *borders] if border <= first]

@@ -19,6 +19,8 @@ with cited as (
     union
     select 'raw.flag', file_id from raw.flag
     union
+    select 'raw.sequence', file_id from raw.sequence
+    union
     select 'raw.source_row', file_id from raw.source_row
     union
     select 'raw.superseded', file_id from raw.superseded
