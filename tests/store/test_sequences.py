@@ -50,7 +50,7 @@ def cut_up(draw: st.DrawFn) -> tuple[list[Observation], list[list[Observation]]]
     return told, [told[max(0, first - draw(st.sampled_from([0, 1, 3]))) : last] for first, last in pairwise(cuts)]
 
 
-@settings(derandomize=True, deadline=None, max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(derandomize=True, deadline=None, max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(drawn=cut_up(), has_text=st.booleans(), repeats=st.booleans(), order=st.randoms(use_true_random=False))
 def test_however_documents_are_cut_and_come_the_book_is_the_same(
     making: Any, drawn: tuple[list[Observation], list[list[Observation]]], has_text: bool, repeats: bool, order: Any
