@@ -137,6 +137,8 @@ def _connect(
     except duckdb.Error as error:
         raise _in_words(path, error) from error
     connection.execute("set TimeZone = 'UTC'")
+    # few rows are guessed where there are many, and an ASOF join then compares each with each: sort always
+    connection.execute("set global asof_loop_join_threshold = 0")
     connection.execute("set enable_progress_bar = false")  # it would be drawn into the results of a long query
     return connection
 

@@ -114,7 +114,7 @@ def events_of(machine: int, days: Sequence[date], cycles: int, seed: int) -> pl.
         pl.from_epoch("at_ms", "ms").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ").alias("occurred_at"),
         "item",
         "value",
-        "sub_type",
+        pl.col("sub_type").replace("", None),  # an empty cell, not an empty text in quotes
     )
 
 

@@ -202,11 +202,10 @@ boundaries as (
     union all
     select stretches.machine, stretches.island, stretches.started_us, stretches.ended_us, stretches.ended_by,
         parts_made.at_us
-    from stretches
-    inner join parts_made
-        on stretches.machine = parts_made.machine
-        and stretches.started_us < parts_made.at_us
-        and stretches.ended_us > parts_made.at_us
+    from parts_made
+    asof inner join stretches
+        on parts_made.machine = stretches.machine and parts_made.at_us > stretches.started_us
+    where parts_made.at_us < stretches.ended_us
 ),
 
 measured as (
@@ -255,6 +254,21 @@ program_stretches as (
     where event.item = 'Program'
 ),
 
+cycle_hours as (
+    select *, unnest(range(started_us // 3600000000, (ended_us - 1) // 3600000000 + 1)) as hour
+    from in_program
+    where ended_us > started_us
+),
+
+program_hours as (
+    select *, unnest(range(started_us // 3600000000, (ended_us - 1) // 3600000000 + 1)) as hour
+    from program_stretches
+    where
+        program is not null
+        and program <> 'UNAVAILABLE'
+        and ended_us > started_us -- else told over at once
+),
+
 programs as (
     select
         in_program.machine,
@@ -264,15 +278,14 @@ programs as (
             least(in_program.ended_us, program_stretches.ended_us)
             - greatest(in_program.started_us, program_stretches.started_us)
         ) as overlap_us,
-    from in_program
-    inner join program_stretches
+    from cycle_hours as in_program
+    inner join program_hours as program_stretches
         on in_program.machine = program_stretches.machine
+        and in_program.hour = program_stretches.hour
         and program_stretches.started_us < in_program.ended_us
         and program_stretches.ended_us > in_program.started_us
-    where
-        program_stretches.program is not null
-        and program_stretches.program <> 'UNAVAILABLE'
-        and program_stretches.ended_us > program_stretches.started_us -- else told over at once
+    -- a pair that meets in several hours counts in the hour in which it begins to
+    where greatest(in_program.started_us, program_stretches.started_us) // 3600000000 = in_program.hour
     group by in_program.machine, in_program.number, program_stretches.program
 ),
 
@@ -281,21 +294,12 @@ main_programs as (
     qualify row_number() over (partition by machine, number order by overlap_us desc, program) = 1
 ),
 
-windows as (
-    -- a part counted between the end of a cycle and the start of the next belongs to the cycle
-    select
-        *,
-        lead(started_us) over (partition by machine order by started_us) as next_us,
-    from in_program
-),
-
+-- a part counted between the end of a cycle and the start of the next belongs to the cycle
 part_sums as (
     select windows.machine, windows.number, sum(parts_made.added)::bigint as parts
-    from windows
-    inner join parts_made
-        on windows.machine = parts_made.machine
-        and windows.started_us < parts_made.at_us
-        and coalesce(windows.next_us, 9223372036854775807) >= parts_made.at_us
+    from parts_made
+    asof inner join in_program as windows
+        on parts_made.machine = windows.machine and parts_made.at_us > windows.started_us
     group by windows.machine, windows.number
 ),
 
@@ -319,7 +323,7 @@ told as (
             part_sums.parts, case when extent.counts_parts and first_counts.first_count_us <= windows.started_us then 0 end
         ) as parts,
         extent.tells_completion,
-    from windows
+    from in_program as windows
     inner join core.stream_extent as extent using (machine)
     left join first_counts using (machine)
     left join part_sums using (machine, number)
