@@ -96,7 +96,7 @@ def test_every_report_is_offered_and_prints(demo_shop: Path, capsys: pytest.Capt
 def test_utilisation_by_weeks_and_days(
     demo_shop: Path, capsys: pytest.CaptureFixture[str], asked: tuple[str, ...], column: str, first: str, last: str
 ) -> None:
-    """A month's days, the weeks that touch it, all weeks, one week, a week's days across a month's end, one day; none is left out."""
+    """A month's days, the weeks that touch it, all weeks, one week, days across a month's end, one day."""
     form = ("--workspace", str(demo_shop), "--machine", "M2", "--format", "json")
     assert cli.main(["report", "utilisation", *asked, *form]) == 0
     told = [row[column] for row in json.loads(capsys.readouterr().out)]
