@@ -34,8 +34,8 @@ from pipeline.store.book import Book, open_book
 from schemas.shop import MachineSettings, ShopFile
 from schemas.vocabulary import STATES
 
-BOOKS = 40
-MACHINES = 50
+BOOKS = 20
+MACHINES = 100
 TOLD = ("stream", "stream", "list", "both", "both", "overlap")
 KINDS = ("event", "cycle", "tool_change")
 PERIODS = {"day": "utilisation_daily", "week": "utilisation_weekly", "month": "utilisation_monthly"}
