@@ -25,8 +25,8 @@ summed as (
         count(*) as events,
         min(occurred_at) as first_at,
         max(occurred_at) as last_at,
-        min(number) as least,
-        max(number) as most,
+        min(number) filter (isfinite(number)) as least,
+        max(number) filter (isfinite(number)) as most,
         coalesce(bool_or(item = 'Execution' and value = 'PROGRAM_COMPLETED'), false) as tells_completion,
         arg_max(
             {
