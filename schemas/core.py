@@ -11,7 +11,7 @@ from pandera.api.polars.types import PolarsData
 
 from schemas.columns import columns
 from schemas.inputs import InputModel, UtcTime
-from schemas.vocabulary import BASES, EDGE_REASONS, OUTCOMES, STATES, InputKind
+from schemas.vocabulary import BASES, EDGE_ENDS, OUTCOMES, STATES, InputKind
 
 PROVENANCE: Final[dict[str, pl.DataType]] = {
     "occurrence": pl.Int64(),  # 0-based count of the same identity inside one file
@@ -80,17 +80,32 @@ class DayState(InputModel):
 
 
 class Tool(InputModel):
-    """Grain: machine x tool, from shop.toml."""
+    """Grain: machine x tool x stretch of local days in which the number means one tool, from shop.toml.
+
+    life_machine and life_tool are what its edges count as; the settings of the row that is_lead hold for all of them.
+    """
 
     machine: str
     tool: str
+    from_on: pl.Date = pa.Field(nullable=True)
+    until_on: pl.Date = pa.Field(nullable=True)  # the first day on which the number means something else
+    from_at: UtcTime = pa.Field(nullable=True)
     name: str = pa.Field(nullable=True)
     tool_type: str = pa.Field(nullable=True)
+    diameter_mm: float = pa.Field(nullable=True, gt=0)
     inserts: pl.Int64 = pa.Field(nullable=True, ge=1)
     edges_per_insert: pl.Int64 = pa.Field(nullable=True, ge=1)
     edge_cost: float = pa.Field(nullable=True, ge=0)
+    insert_cost: float = pa.Field(nullable=True, ge=0)
+    tool_cost: float = pa.Field(nullable=True, ge=0)
+    regrinds: pl.Int64 = pa.Field(nullable=True, ge=0)
+    is_solid: bool
     change_min: float = pa.Field(nullable=True, ge=0)
     failure_cost: float = pa.Field(nullable=True, ge=0)
+    life_machine: str
+    life_tool: str
+    tool_from: pl.Date = pa.Field(nullable=True)
+    is_lead: bool
 
 
 class Run(InputModel):
@@ -194,18 +209,39 @@ class ToolUse(InputModel):
 
 
 class EdgeLife(InputModel):
-    """Grain: edge of a tool on a machine. `in_use_at` is empty for the first edge seen, which is in no fit."""
+    """Grain: edge of a tool on a machine. `in_use_at` is empty for the first edge seen, which is in no fit.
+
+    It counts as edge `life_number` of `life_tool` on `life_machine`. feed_m, load_pct and speed_rpm hold for the
+    minutes of cutting in which the stream told them; override is 1 at 100 %.
+    """
 
     machine: str
     tool: str
     edge_number: pl.Int64 = pa.Field(ge=0)
+    life_machine: str
+    life_tool: str
+    life_number: pl.Int64 = pa.Field(ge=0)
     in_use_at: UtcTime = pa.Field(nullable=True)
     removed_at: UtcTime = pa.Field(nullable=True)
     cut_min: float = pa.Field(nullable=True, ge=0)
     parts: pl.Int64 = pa.Field(nullable=True, ge=0)
-    reason: str = pa.Field(nullable=True, isin=list(EDGE_REASONS))
+    cycles: pl.Int64 = pa.Field(ge=0)
+    jobs: pl.Int64 = pa.Field(ge=0)
+    job_list: str = pa.Field(nullable=True)
+    material_list: str = pa.Field(nullable=True)
+    program_list: str = pa.Field(nullable=True)
+    feed_m: float = pa.Field(nullable=True)
+    feed_known_min: float = pa.Field(ge=0)
+    override: float = pa.Field(nullable=True, ge=0)
+    load_pct: float = pa.Field(nullable=True)
+    load_known_min: float = pa.Field(ge=0)
+    speed_rpm: float = pa.Field(nullable=True)
+    speed_m_min: float = pa.Field(nullable=True)
+    reason: str = pa.Field(nullable=True, isin=list(EDGE_ENDS))
     censored: bool
     edge_cost: float = pa.Field(nullable=True, ge=0)
+    inserts: pl.Int64 = pa.Field(nullable=True, ge=1)
+    regrind_number: pl.Int64 = pa.Field(nullable=True, ge=0)
     file_id: str = pa.Field(nullable=True)
     row_number: pl.Int64 = pa.Field(nullable=True)
 

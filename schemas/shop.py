@@ -220,25 +220,65 @@ class OpenSettings(DateRange):
 
 
 class ToolSettings(TomlModel):
-    """[[tool]]: what an edge of a tool costs and how it is changed."""
+    """[[tool]]: what stands under a tool number, what an edge of it costs and how it is changed."""
 
     machines: list[str] = ["*"]
     tool: ToolText
+    from_: date | None = Field(default=None, alias="from")
+    """First and last day on which the number means this tool; given to another tool it is another tool."""
+    to: date | None = None
     name: str | None = None
     tool_type: str | None = None
+    sister_of: ToolText | None = None
+    """The number of the tool that this one takes turns with: one tool for the statistics, each edge still its own."""
+    one_tool: bool = False
+    """Whether the machines named have one and the same tool under the number, so that their edges are one sample."""
+    diameter_mm: Positive | None = None
+    """For the cutting speed, where a stream tells how fast the spindle turns."""
     inserts: Annotated[int, Field(ge=1)] | None = None
     edges_per_insert: Annotated[int, Field(ge=1)] | None = None
     insert_cost: NotNegative | None = None
     regrind_cost: NotNegative | None = None
+    tool_cost: NotNegative | None = None
+    """What a new solid tool costs, where one cannot be ground again."""
+    regrinds: Annotated[int, Field(ge=0)] | None = None
+    """How often a solid tool is ground before a new one takes its place."""
     change_min: NotNegative | None = None
     failure_cost: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _holds_together(self) -> Self:
+        if self.from_ is not None and self.to is not None and self.to < self.from_:
+            raise ValueError("`to` lies before `from`")
+        if self.sister_of == self.tool:
+            raise ValueError("a tool is no sister of itself; name the number of the other one, or delete sister_of")
+        if self.insert_cost is not None and (self.regrind_cost, self.tool_cost, self.regrinds) != (None, None, None):
+            raise ValueError(
+                "a tool has inserts or is ground: keep insert_cost, or regrind_cost, tool_cost and regrinds"
+            )
+        return self
 
     @property
     def edge_cost(self) -> float | None:
         """Cost of one edge change: inserts x insert_cost / edges_per_insert, or the regrind of a solid tool."""
         if self.insert_cost is not None:
             return (self.inserts or 1) * self.insert_cost / (self.edges_per_insert or 1)
+        if self.regrinds == 0:  # a solid tool that nobody grinds
+            return self.tool_cost
         return self.regrind_cost
+
+    @property
+    def is_dated(self) -> bool:
+        """Whether the number means this tool for a time only."""
+        return self.from_ is not None or self.to is not None
+
+    def meets(self, other: "ToolSettings") -> bool:
+        """Whether the two say on some day what stands under one number of one machine, with equal right."""
+        alike = self.tool == other.tool and self.is_dated and other.is_dated
+        shared = set(self.machines) & set(other.machines)
+        first = max(self.from_ or date.min, other.from_ or date.min)
+        last = min(self.to or date.max, other.to or date.max)
+        return alike and bool(shared) and first <= last
 
 
 class MaterialSettings(TomlModel):
@@ -322,6 +362,25 @@ class ShopFile(TomlModel):
         for place, machines in named:
             if ids and (strange := sorted(set(machines) - known)):
                 raise ValueError(f"{place}.machines: there is no [[machine]] with the id {', '.join(strange)}")
+        return self
+
+    @model_validator(mode="after")
+    def _a_number_means_one_tool(self) -> Self:
+        numbered: dict[str, list[tuple[int, ToolSettings]]] = {}
+        sisters = {tool.tool for tool in self.tool if tool.sister_of is not None}
+        for place, tool in enumerate(self.tool, start=1):
+            for first, other in numbered.setdefault(tool.tool, []):
+                if tool.meets(other):
+                    raise ValueError(
+                        f"tool[{place}].from: tool[{first}] is tool {tool.tool} of the same machine on some of these "
+                        "days; let the one end on the day before the other begins"
+                    )
+            numbered[tool.tool].append((place, tool))
+            if tool.sister_of in sisters:
+                raise ValueError(
+                    f"tool[{place}].sister_of: tool {tool.sister_of} is a sister itself; name the one number that all "
+                    "of them are sisters of"
+                )
         return self
 
 

@@ -23,6 +23,8 @@ STORED_KINDS: Final[tuple[InputKind, ...]] = ("cycle", "tool_change", "edge_chan
 
 OUTCOMES: Final = ("complete", "aborted", "unknown")
 EDGE_REASONS: Final = ("worn", "broken", "chipped", "planned", "unknown")
+EDGE_ENDS: Final = (*EDGE_REASONS, "exchanged")
+"""How an edge's life ends in the ledger; `exchanged`: shop.toml gives the number to another tool from that day on."""
 FAILURE_REASONS: Final = ("worn", "broken", "chipped")
 
 STATES: Final = (

@@ -125,9 +125,9 @@ def _marts(book: Book, shop: ShopFile) -> dict[str, pl.DataFrame]:
     """Return the marts that rest on statistics."""
     runs = book.frame("from core.run")
     rates = book.frame("select machine, rate_per_hour from core.machine")
-    edges = book.frame("from core.edge_life")
+    edges = book.frame(_query("edges_counted"))
     drift, spread = job_drift(runs, rates, shop.shop.tolerance)
-    life = tool_life(edges, book.frame("from core.tool"), rates)
+    life = tool_life(edges, book.frame(_query("tools_counted")), book.frame(_query("rates_counted")))
     return {
         "job_drift": drift,
         "run_spread": spread,
@@ -150,8 +150,12 @@ def _store(book: Book, name: str, frame: pl.DataFrame) -> None:
     book.connection.unregister("_frame")
 
 
+def _query(name: str) -> str:
+    return resources.read_text("pipeline.derive", "sql", "query", f"{name}.sql")
+
+
 def _extent(book: Book, shop: ShopFile) -> tuple[date, date]:
     """Return the first and last local day that any record touches."""
-    row = book.frame(resources.read_text("pipeline.derive", "sql", "query", "extent.sql")).row(0)
+    row = book.frame(_query("extent")).row(0)
     first, last = row if row[0] is not None else (datetime(1970, 1, 2, tzinfo=UTC),) * 2
     return first.astimezone(shop.shop.zone).date(), last.astimezone(shop.shop.zone).date()

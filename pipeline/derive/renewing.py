@@ -20,7 +20,7 @@ from pipeline.errors import AuditError
 EVENTS_AT_ONCE: Final = 5_000_000
 """How many events are looked at together: what the derivation takes of memory grows with it."""
 EVIDENCE_SHOWN: Final = 5
-TRAITS: Final = ("core.stream_extent", "core.record_extent")
+TRAITS: Final = ("core.stream_extent", "core.record_extent", "core.edge_trait")
 """What is known of a machine as a whole: where that changes, all of its time is derived anew."""
 MOVING: Final = ("first_us", "last_us", "first_cycle_us", "last_cycle_us")
 """What of it grows with the records, and changes nothing before them."""

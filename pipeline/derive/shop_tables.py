@@ -65,17 +65,27 @@ def tool_setting(shop: ShopFile) -> pl.DataFrame:
         "number": pl.Int64(),
         "machine": pl.String(),
         "tool": pl.String(),
+        "from_on": pl.Date(),
+        "to_on": pl.Date(),
         "name": pl.String(),
         "tool_type": pl.String(),
+        "sister_of": pl.String(),
+        "one_tool": pl.Boolean(),
+        "diameter_mm": pl.Float64(),
         "inserts": pl.Int64(),
         "edges_per_insert": pl.Int64(),
         "edge_cost": pl.Float64(),
+        "insert_cost": pl.Float64(),
+        "regrind_cost": pl.Float64(),
+        "tool_cost": pl.Float64(),
+        "regrinds": pl.Int64(),
         "change_min": pl.Float64(),
         "failure_cost": pl.Float64(),
     }
     rows = [
-        (number, machine, t.tool, t.name, t.tool_type, t.inserts, t.edges_per_insert, t.edge_cost, t.change_min,
-         t.failure_cost)
+        (number, machine, t.tool, t.from_, t.to, t.name, t.tool_type, t.sister_of, t.one_tool, t.diameter_mm,
+         t.inserts, t.edges_per_insert, t.edge_cost, t.insert_cost, t.regrind_cost, t.tool_cost, t.regrinds,
+         t.change_min, t.failure_cost)
         for number, t in enumerate(shop.tool, start=1)
         for machine in t.machines
     ]  # fmt: skip
