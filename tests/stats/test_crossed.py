@@ -1,0 +1,218 @@
+"""Crossed factors: against dense algebra, against invariances, and on simulated shops with a held-out job. CPU: 7 s."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from pipeline.stats import crossed
+from pipeline.stats.crossed import Predictions, fit_crossed
+from pipeline.stats.errors import InvalidInput
+
+Stated = Callable[[str], float]
+SHOPS, JOBS, SIZES, SPREADS, JOB_SD, BATCH_SD = 400, 40, (6, 4, 3), (0.08, 0.06, 0.04), 0.07, 0.03
+
+
+def rows(rng: np.random.Generator, jobs: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Jobs on machines, materials and kinds with effects of their own, and one to five batches each."""
+    levels = np.column_stack([rng.integers(0, size, jobs) for size in SIZES])
+    effect = sum(rng.normal(0, sd, size)[column] for sd, size, column in zip(SPREADS, SIZES, levels.T, strict=True))
+    sampling = BATCH_SD**2 / rng.integers(1, 6, jobs)
+    return levels, 0.05 + effect + rng.normal(0, np.sqrt(JOB_SD**2 + sampling)), sampling
+
+
+def numbered(levels: np.ndarray, new: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Number levels that occur from 0; those of the new job that do not are -1."""
+    renamed, wanted = levels.copy(), new.copy()
+    for at in range(levels.shape[1]):
+        known, renamed[:, at] = np.unique(levels[:, at], return_inverse=True)
+        found = np.flatnonzero(known == new[at])
+        wanted[at] = found[0] if found.size else -1
+    return renamed, wanted
+
+
+def held_out(rng: np.random.Generator, unseen: int | None) -> tuple[Predictions, float]:
+    """Predict the last job of a shop from the others; with `unseen` from those of other levels of that factor."""
+    levels, values, sampling = rows(rng, JOBS + 1)
+    known = np.arange(JOBS + 1) < JOBS
+    if unseen is not None:
+        known &= levels[:, unseen] != levels[-1, unseen]
+    renamed, new = numbered(levels[known], levels[-1])
+    fit = fit_crossed(renamed, values[known], sampling[known])
+    return fit.predict(new[None], sampling[-1]), float(values[-1])
+
+
+@pytest.mark.parametrize(
+    ("case", "unseen"), [("known levels", None), ("a machine not seen before", 0), ("a material not seen before", 1)]
+)
+def test_limits_hold_a_new_job_as_stated(stated: Stated, case: str, unseen: int | None) -> None:
+    """400 shops of 40 jobs, one held-out job each: 90 and 50 % limits, and the error of the corrected estimate."""
+    rng = np.random.default_rng([90, 0 if unseen is None else 1 + unseen])
+    inside = {0.9: 0, 0.5: 0}
+    errors, raw, told = [], [], []
+    for _ in range(SHOPS):
+        found, truth = held_out(rng, unseen)
+        for share in inside:
+            low, high = (float(found.quantile(0.5 + side * share / 2)[0]) for side in (-1, 1))
+            inside[share] += low <= truth <= high
+        errors.append(abs(truth - float(found.mean[0])))
+        raw.append(abs(truth))
+        told.append(bool(found.unseen.any()))
+    for share, hits in inside.items():
+        promise = stated(f"{100 * share:.0f} % limits of a new job, {case}: cover")
+        margin = 3 * math.sqrt(promise * (1 - promise) / SHOPS)
+        assert abs(hits / SHOPS - promise) <= margin
+        # and what is stated is what limits are for, or wider
+        assert promise >= share - 3 * math.sqrt(share * (1 - share) / SHOPS)
+    error = stated(f"mean absolute error of corrected estimates, {case}")
+    assert abs(np.mean(errors) - error) <= 3 * np.std(errors) / math.sqrt(SHOPS) + 0.0005
+    assert np.mean(errors) < np.mean(raw)
+    assert all(told) if unseen is not None else sum(told) <= SHOPS / 10
+
+
+def test_a_level_not_seen_before_is_wider() -> None:
+    """The spread between machines is part of the limits of a new one; where there is one machine it is not known."""
+    levels, values, sampling = rows(np.random.default_rng(1), 60)
+    found = fit_crossed(levels, values, sampling).predict([[0, 0, 0], [-1, 0, 0], [-1, -1, -1]])
+    width = found.quantile(0.95) - found.quantile(0.05)
+    assert width[0] < width[1] < width[2]
+    assert found.unseen.sum(axis=1).tolist() == [0, 1, 3]
+    assert found.settled[0] > found.settled[1] > found.settled[2]
+    levels[:, 0] = 0
+    one = fit_crossed(levels, values, sampling).predict([[0, 0, 0], [-1, 0, 0]])
+    assert one.degrees_of_freedom[0] > 0
+    assert one.degrees_of_freedom[1] == 0
+    assert math.isnan(one.quantile(0.95)[1])
+
+
+def dense(levels: np.ndarray, values: np.ndarray, variance: np.ndarray, ratios: np.ndarray, group: np.ndarray | None,
+          group_ratio: float) -> tuple[float, np.ndarray]:  # fmt: skip
+    """Restricted likelihood with v integrated out, and BLUPs of shop and effects, with whole covariance matrices."""
+    design = [np.ones((values.size, 1))]
+    covariance = np.diag(variance)
+    for at, ratio in enumerate(ratios):
+        one = np.eye(int(levels[:, at].max()) + 1)[levels[:, at]]
+        design.append(one)
+        covariance = covariance + ratio**2 * one @ one.T
+    if group is not None:
+        mean = np.array([variance[group == number].mean() for number in group])
+        covariance = covariance + (group[:, None] == group[None, :]) * group_ratio * mean[:, None]
+    inverse = np.linalg.inv(covariance)
+    shop = inverse.sum(axis=0) @ values / inverse.sum()
+    left = inverse @ (values - shop)
+    square = float((values - shop) @ left)
+    height = -0.5 * (np.linalg.slogdet(covariance)[1] + math.log(inverse.sum()) + (values.size - 1) * math.log(square))
+    effects = [ratio**2 * one.T @ left for ratio, one in zip(ratios, design[1:], strict=True)]
+    return height, np.concatenate([[shop], *effects])
+
+
+@settings(derandomize=True, max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000), grouped=st.booleans())
+def test_sums_over_levels_are_all_that_is_needed(seed: int, grouped: bool) -> None:
+    """Likelihood and effects from the sums equal those of whole covariance matrices, groups included."""
+    rng = np.random.default_rng(seed)
+    levels, values, sampling = rows(rng, 30)
+    levels, _ = numbered(levels, levels[0])
+    sizes = tuple(int(column.max()) + 1 for column in levels.T)
+    group = rng.integers(0, 12, 30) if grouped else None
+    group = None if group is None else np.unique(group, return_inverse=True)[1]
+    variance = 1.0 + sampling / JOB_SD**2
+    sums = crossed._sums(levels, sizes, values, variance, group, 0.5)
+    points = rng.normal(0, 1, (2, 3))
+    plain = [dense(levels, values, variance, np.exp(point), group, 0.5) for point in points]
+    heights = crossed._log_posterior(sums, points) - crossed._log_prior(points)
+    assert heights[0] - heights[1] == pytest.approx(plain[0][0] - plain[1][0], abs=1e-6)
+    for point, (_, effects) in zip(points, plain, strict=True):
+        assert np.linalg.solve(crossed._precision(sums, point[None])[0], sums.vector) == pytest.approx(
+            effects, abs=1e-9
+        )
+
+
+def test_one_factor_against_a_fine_grid() -> None:
+    """The drawn posterior of one spread gives the limits of an integral over two thousand points, within 3 %."""
+    rng = np.random.default_rng(4)
+    level = np.repeat(np.arange(5), 4)
+    values = rng.normal(0, 0.08, 5)[level] + rng.normal(0, 0.05, 20)
+    fit = fit_crossed(level[:, None], values)
+    found = fit.predict([[0], [-1]])
+    sums = crossed._sums(level[:, None], (5,), values - values.mean(), np.ones(20), None, 0.0)
+    points = np.linspace(-8, 6, 2000)[:, None]
+    height = crossed._log_posterior(sums, points)
+    weight = np.exp(height - height.max()) / np.exp(height - height.max()).sum()
+    inverse = np.linalg.inv(crossed._precision(sums, points))
+    means = inverse @ sums.vector
+    variance = np.maximum(sums.square - means @ sums.vector, 0) / 19
+    for number, (columns, more) in enumerate((([0, 1], 0.0), ([0], np.exp(2 * points[:, 0])))):
+        mean = means[:, columns].sum(axis=1)
+        spread = np.sqrt(variance * (inverse[:, columns][:, :, columns].sum(axis=(1, 2)) + more + 1.0))
+        for share in (0.5, 0.9):
+            low, high = (float(found.quantile(0.5 + side * share / 2)[number]) - values.mean() for side in (-1, 1))
+            mass = stats.t.cdf((high - mean) / spread, 19) - stats.t.cdf((low - mean) / spread, 19)
+            assert float(weight @ mass) == pytest.approx(share, abs=0.03)
+
+
+def test_spreads_come_back_from_a_large_shop() -> None:
+    """4,000 jobs with three tool types each: the spreads between jobs, rows and levels within 15 %."""
+    rng = np.random.default_rng(5)
+    job = np.repeat(np.arange(4000), 3)
+    levels = np.column_stack((rng.integers(0, 40, 4000)[job], rng.integers(0, 25, job.size)))
+    machine, tool = rng.normal(0, 0.06, 40), rng.normal(0, 0.04, 25)
+    values = machine[levels[:, 0]] + tool[levels[:, 1]] + rng.normal(0, 0.05, 4000)[job] + rng.normal(0, 0.05, job.size)
+    fit = fit_crossed(levels, values, group=job)
+    assert fit.spreads[0] == pytest.approx(machine.std(ddof=1), rel=0.15)
+    assert fit.spreads[1] == pytest.approx(tool.std(ddof=1), rel=0.15)
+    assert fit.job_sd == pytest.approx(0.05, rel=0.05)
+    assert fit.group_sd == pytest.approx(0.05, rel=0.15)
+    effects = fit.effects(0)
+    low, high = effects.quantile(0.025), effects.quantile(0.975)
+    assert ((low <= machine - machine.mean() + 0.02) & (machine - machine.mean() - 0.02 <= high)).all()
+
+
+@settings(derandomize=True, max_examples=15, deadline=None)
+@given(seed=st.integers(0, 10_000), shift=st.floats(-2, 2), order=st.randoms(use_true_random=False))
+def test_order_and_level_of_the_ratios(seed: int, shift: float, order: object) -> None:
+    """Rows in another order give the same; all ratios moved by a factor move the prediction by it."""
+    rng = np.random.default_rng(seed)
+    levels, values, sampling = rows(rng, 25)
+    levels, _ = numbered(levels, levels[0])
+    there = rng.permutation(25)
+    one = fit_crossed(levels, values, sampling).predict(levels[:3])
+    other = fit_crossed(levels[there], values[there] + shift, sampling[there]).predict(levels[:3])
+    assert other.mean - shift == pytest.approx(one.mean, abs=1e-5)
+    assert other.scale == pytest.approx(one.scale, rel=1e-3)
+
+
+def test_little_and_even_shops() -> None:
+    """One job has no spread; jobs that all come out alike are predicted so, without width worth naming."""
+    alone = fit_crossed([[0, 0]], [0.1]).predict([[0, 0], [-1, 0]])
+    assert alone.mean[0] == pytest.approx(0.1)
+    assert alone.degrees_of_freedom.tolist() == [0, 0]
+    even = fit_crossed([[0], [0], [1], [1]], [0.05] * 4).predict([[0], [-1]])
+    assert even.mean == pytest.approx(0.05)
+    assert (even.quantile(0.95) - even.quantile(0.05) < 1e-6).all()
+    two = fit_crossed([[0], [1]], [0.0, 0.1]).predict([[0], [-1]])
+    assert (two.degrees_of_freedom >= 1).all()
+
+
+@pytest.mark.parametrize(
+    ("levels", "values", "sampling", "message"),
+    [
+        ([], [], None, "no row"),
+        ([[0]], [0.1, 0.2], None, "2 rows"),
+        ([[-1]], [0.1], None, "from 0"),
+        ([[0], [0]], [0.1, math.nan], None, "missing"),
+        ([[0], [0]], [0.1, 0.2], [0.1, -0.1], "0 or more"),
+    ],
+)
+def test_impossible_input(levels: list[list[int]], values: list[float], sampling: object, message: str) -> None:
+    """Nothing, or what cannot be, is refused with what is wrong; so are levels that were not fitted."""
+    with pytest.raises(InvalidInput, match=message):
+        fit_crossed(np.array(levels, dtype=int).reshape(-1, 1), values, sampling)
+    with pytest.raises(InvalidInput, match="beyond"):
+        fit_crossed([[0], [1]], [0.0, 0.1]).predict([[2]])
