@@ -33,6 +33,8 @@ class Shift:
     ----------
     index : int
         First batch after the change.
+    index_low, index_high : int
+        The first batch after the change lies among these with a chance of 95 %, given that there is one.
     before, after : float
         Geometric mean of the ratio on either side.
     before_low, before_high, after_low, after_high : float
@@ -44,6 +46,8 @@ class Shift:
     """
 
     index: int
+    index_low: int
+    index_high: int
     before: float
     after: float
     before_low: float
@@ -207,8 +211,11 @@ def _describe(series: FloatArray, weight: FloatArray, p: float, resamples: int) 
     freedom = series.size - 2
     reach = float(special.stdtrit(freedom, 0.5 + 0.5 * LEVEL))
     margins = [reach * math.sqrt(squares / freedom / float(share.sum())) for _, share in sides]
+    low, high = _likely_splits(heights, float((weight * (series - centre) ** 2).sum()), series, weight)
     return Shift(
         index=index,
+        index_low=low,
+        index_high=high,
         before=math.exp(means[0]),
         after=math.exp(means[1]),
         before_low=math.exp(means[0] - margins[0]),
@@ -219,3 +226,22 @@ def _describe(series: FloatArray, weight: FloatArray, p: float, resamples: int) 
         batches=int(series.size),
         resamples=resamples,
     )
+
+
+def _likely_splits(heights: FloatArray, total: float, series: FloatArray, weight: FloatArray) -> tuple[int, int]:
+    """Return the ends of the likeliest splits that hold 95 %.
+
+    Posterior of the split under flat priors of both means and of ln variance: each split counts by its residual sum of
+    squares to the power -(batches - 2) / 2, over the root of the weights on both sides.
+    """
+    freedom = series.size - 2
+    left = np.cumsum(weight)[MIN_SIDE - 1 : series.size - MIN_SIDE]
+    residual = np.maximum(total - heights, 1e-12 * total)
+    if total <= 0:
+        return MIN_SIDE, series.size - MIN_SIDE
+    height = -0.5 * freedom * np.log(residual / total) - 0.5 * np.log(left * (weight.sum() - left))
+    share = np.exp(height - height.max())
+    order = np.argsort(-share, kind="stable")
+    enough = int(np.searchsorted(np.cumsum(share[order]), LEVEL * share.sum())) + 1
+    held = order[:enough]
+    return MIN_SIDE + int(held.min()), MIN_SIDE + int(held.max())

@@ -144,6 +144,23 @@ def test_one_change_among_many_jobs_is_still_found() -> None:
     assert (q[:299] > 0.05).all()
 
 
+@pytest.mark.parametrize(("step", "widest"), [(0.12, 1.5), (0.05, 4.0)])
+def test_the_date_lies_in_its_interval(step: float, widest: float) -> None:
+    """Steps at any batch of 14, spread 2 %: 95 % intervals hold the true batch, in a batch or two for a large step."""
+    rng = np.random.default_rng([19, int(100 * step)])
+    inside, width = [], []
+    for _ in range(400):
+        values, at = rng.normal(0.0, 0.02, 14), int(rng.integers(3, 12))
+        values[at:] += math.log1p(step)
+        shift = find_shift(values, resamples=1)
+        assert shift is not None
+        assert shift.index_low <= shift.index <= shift.index_high
+        inside.append(shift.index_low <= at <= shift.index_high)
+        width.append(shift.index_high - shift.index_low)
+    assert np.mean(inside) >= 0.95 - 3.0 * math.sqrt(0.95 * 0.05 / 400)
+    assert np.mean(width) <= widest
+
+
 def test_impossible_input() -> None:
     """Weights go with values one by one and are above zero; at least one order is drawn."""
     with pytest.raises(InvalidInput, match="expected 6"):
