@@ -242,6 +242,8 @@ class EdgeLife(InputModel):
     edge_cost: float = pa.Field(nullable=True, ge=0)
     inserts: pl.Int64 = pa.Field(nullable=True, ge=1)
     regrind_number: pl.Int64 = pa.Field(nullable=True, ge=0)
+    is_suspect: bool  # a change may have gone without a note: in no statistics
+    suspect_why: str = pa.Field(nullable=True)
     file_id: str = pa.Field(nullable=True)
     row_number: pl.Int64 = pa.Field(nullable=True)
 

@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 
 from pipeline import resources
+from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.periods import derive_periods, period_column, periods
 from pipeline.derive.quote_factor import quote_factor
@@ -18,6 +19,7 @@ from pipeline.derive.relations import Relation, Renewed, in_order, load_relation
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
 from pipeline.derive.scratch import KEPT, NAME, place, scratch_of, window_sql
 from pipeline.derive.shop_tables import shop_tables
+from pipeline.derive.suspects import with_suspects
 from pipeline.derive.tool_life import life_curves, tool_life
 from pipeline.progress import Progress, Step
 from pipeline.store.book import Book
@@ -55,11 +57,12 @@ def derive(book: Book, shop: ShopFile, progress: Progress, *, whole: bool = True
             derived = derive_windows(scratch, relations, audits, wanted, step.advance)
         scratch.store("core.period", periods(derived, shop.shop.zone))
         derive_periods(scratch, relations, is_whole=whole)
-        pooled = of_kind(relations, Renewed.WHOLE)
+        pooled = of_kind(relations, Renewed.WHOLE, Renewed.BY_EDGE)
         with book.transaction(), progress.step("sum up", total=len(pooled)) as step:
             _put_small(book, relations, small, is_whole=whole)
             _put_derived(book, relations, is_whole=whole)
-            _sum_up(book, shop, pooled, audits, step)
+            note_renewed(book, derived, is_whole=whole)
+            _sum_up(book, shop, pooled, audits, step, is_whole=whole)
             note_derived(book, derived_by)
 
 
@@ -105,11 +108,18 @@ def _giving_way(book: Book, relation: Relation) -> str:
     return window_sql("give_way_window", relation=relation.full_name, at=at)
 
 
-def _sum_up(book: Book, shop: ShopFile, pooled: Sequence[Relation], audits: Sequence[Relation], step: Step) -> None:
+def _sum_up(
+    book: Book, shop: ShopFile, pooled: Sequence[Relation], audits: Sequence[Relation], step: Step, *, is_whole: bool
+) -> None:
     """Derive what rests on all of the book, and check it."""
     for relation in pooled:
-        book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
+        if relation.renewed is Renewed.BY_EDGE:
+            renew_edges(book, relation, is_whole=is_whole)
+        else:
+            book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
         step.advance()
+    _store(book, "core.edge_life", with_suspects(book.frame(_query("edge_ledger"))))
+    forget_renewed(book)
     for name, frame in _marts(book, shop).items():
         _store(book, f"mart.{name}", frame)
     for name, model in mart.MODELS.items():

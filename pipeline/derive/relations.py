@@ -26,6 +26,7 @@ class Renewed(StrEnum):
     BY_MACHINE = "by machine"  # what the windows and the rest say of a machine as a whole
     BY_DAY = "by day"  # from what lies in a local day; grain machine x day
     BY_MONTH = "by month"  # from what lies in a local month; grain machine x month
+    BY_EDGE = "by edge"  # from what the windows say of edges; grain begins machine x tool x edge_number
     WHOLE = "whole"  # from small relations, every time
 
 

@@ -41,6 +41,16 @@ SHIFTS = [
     [{"days": ["Mon", "Tue", "Wed", "Thu", "Fri"], "start": "22:00", "end": "06:00"}],
     [],
 ]
+TOOLS: list[list[Row]] = [
+    [],
+    [{"tool": 1, "to": PLACES[0][1].date() + timedelta(days=4)}],
+    [
+        {"tool": 1, "regrind_cost": 9.0, "regrinds": 1, "tool_cost": 40.0},
+        {"tool": 2, "sister_of": 1},
+        {"tool": 3, "one_tool": True, "inserts": 2, "insert_cost": 8.0},
+        {"tool": 3, "machines": ["M0"], "from": PLACES[1][1].date() + timedelta(days=5)},
+    ],
+]
 
 
 # --- files ----------------------------------------------------------------------------------------------------------
@@ -186,6 +196,7 @@ def shop_at(rng: Random, zone: str, machines: Sequence[str]) -> ShopFile:
             "shop": {"timezone": zone, "off_shift_hold_max_s": rng.choice([0.0, 1800.0]), "batch_gap_h": 30},
             "machine": [{"id": name, **settings} for name in machines],
             "shift": rng.choice(SHIFTS),
+            "tool": rng.choice(TOOLS),
         }
     )
 

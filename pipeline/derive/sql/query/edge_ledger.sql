@@ -1,35 +1,9 @@
--- The ledger of edges: what each one gave from the moment it was put in use to its removal, and why it was removed.
+-- The ledger of edges before any is suspected: what each one gave from the moment it was put in use to its removal, and
+-- why it was removed.
 -- It counts as edge `life_number` of `life_tool` on `life_machine`. An edge with an unknown start (in_use_at empty)
 -- enters no fit; it is censored unless worn, broken or chipped. What an `unknown` reason means is the shop's setting.
 -- feed_m and load_pct hold for the minutes in which the stream told them (feed_known_min, load_known_min).
 -- Grain: machine x tool x edge.
--- Renewed: whole.
-with
-used as (
-    select
-        machine,
-        tool,
-        edge_number,
-        sum(cut_us)::bigint as cut_us,
-        sum(parts)::bigint as parts,
-        sum(cycles)::bigint as cycles,
-        count(distinct job_key) as jobs,
-        string_agg(distinct job_key, '; ' order by job_key) as job_list,
-        string_agg(distinct material, '; ' order by material) as material_list,
-        string_agg(distinct concat_ws(' rev. ', program, revision), '; ' order by concat_ws(' rev. ', program, revision))
-            as program_list,
-        sum(override_us)::bigint as override_us,
-        sum(override_known_us)::bigint as override_known_us,
-        sum(feed_area)::bigint as feed_area,
-        sum(feed_known_us)::bigint as feed_known_us,
-        sum(load_area)::bigint as load_area,
-        sum(load_known_us)::bigint as load_known_us,
-        sum(speed_area)::bigint as speed_area,
-        sum(speed_known_us)::bigint as speed_known_us,
-    from core.edge_use
-    group by machine, tool, edge_number
-)
-
 select
     edge.machine,
     edge.tool,
@@ -67,12 +41,15 @@ select
     edge.edge_cost,
     edge.inserts,
     edge.regrind_number,
+    step.step_measure,
+    step.step_part,
     edge.file_id,
     edge.row_number,
 from core.edge as edge
 inner join core.edge_trait as trait using (machine)
 cross join core.shop_setting as shop
-left join used using (machine, tool, edge_number)
+left join core.edge_sum as used using (machine, tool, edge_number)
+left join core.edge_step as step using (machine, tool, edge_number)
 -- where a number is given to another tool an edge may have done nothing: there was none
 where used.machine is not null or not (edge.by_exchange or coalesce(edge.reason = 'exchanged', false))
 order by edge.machine, edge.tool, edge.edge_number
