@@ -4,7 +4,8 @@ It loads and normalises words; what a whole column name means is recognition's b
 
 A language file has [words]: tag -> the words and phrases for it, where a mark behind a word tells how often it means
 something else ("op no~" now and then, "T?" every second time, "mill??" mostly); [special]: concept -> words whose
-parts would say something else; closed lists ([outcome], [reason], ...): word of ours -> theirs; [kinds]: titles of
+parts would say something else; [alone]: concept -> words that mean it only where nothing stands beside them; closed
+lists ([outcome], [reason], ...): word of ours -> theirs; [kinds]: titles of
 tables; [lists]. phrases.toml beside them says what tags mean together, units.toml how units are written.
 """
 
@@ -63,6 +64,7 @@ class Language:
     stop: frozenset[str]  # words that say nothing
     endings: tuple[str, ...]  # of plurals and cases
     links: tuple[str, ...]  # letters between the parts of a compound
+    alone: Mapping[str, Mapping[str, float]]  # plain name -> the concepts that it means as a whole name
 
 
 @dataclass(frozen=True)
@@ -115,6 +117,11 @@ def _language(code: str, content: Mapping[str, Any]) -> Language:
             for word, likely in _spellings(text):
                 meanings = words.setdefault(word, {})
                 meanings[tag] = max(likely, meanings.get(tag, 0.0))
+    alone: dict[str, dict[str, float]] = {}
+    for concept, listed in content.get("alone", {}).items():
+        for text in listed:
+            for word, likely in _spellings(text):
+                alone.setdefault(word, {})[concept] = likely
     return Language(
         code,
         content["head"],
@@ -122,6 +129,7 @@ def _language(code: str, content: Mapping[str, Any]) -> Language:
         frozenset(plain(word) for word in content["stop"]),
         tuple(content["endings"]),
         tuple(content.get("links", ())),
+        alone,
     )
 
 
@@ -164,6 +172,12 @@ def units() -> Units:
     """Return the spellings of units; they are compared in small letters without blanks."""
     content = _load("units")
     return Units(*(_by_spelling(content[part]) for part in ("units", "marks", "foreign")))
+
+
+@cache
+def currencies() -> tuple[str, ...]:
+    """Return the signs, codes and names of currencies, as they are written."""
+    return tuple(_load("units")["marks"]["money"])
 
 
 def _by_spelling(words: Mapping[str, list[str]]) -> dict[str, str]:

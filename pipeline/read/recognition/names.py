@@ -45,6 +45,9 @@ _TAKES: Final[Mapping[str, frozenset[str]]] = {
     "length": frozenset({"size", "position"}),
     "ratio": frozenset({"rate", "load", "override", "tool_life"}),
 }
+_ALONE: Final = 0.95
+_ASKED: Final = frozenset({"ended", "parts", "outcome"})
+_MONEYS: Final = frozenset({"cost", "price"})
 _SAYS_TIME: Final = frozenset({"time", "duration", "hours"})
 _OWN_CONCEPTS: Final[Mapping[str, str]] = {
     **{field: concept for fields in FIELDS.values() for concept, field in reversed(fields.items())},
@@ -84,6 +87,11 @@ def read_name(name: str) -> NameReading:
     """Return what the name of a column says."""
     text = _BREAK.sub(" ", html.unescape(name[:LONGEST_NAME]))
     reading = _read(text) if text.strip() else _NOTHING
+    if text.rstrip().endswith("?"):
+        reading = _as_question(reading)
+    if alone := _alone(text):
+        concepts = {**reading.concepts, **{name: max(share, reading.concepts.get(name, 0)) for name, share in alone}}
+        reading = replace(reading, concepts=concepts)
     field = _AROUND.sub("", text).casefold()
     own = _OWN_CONCEPTS.get(field)
     if own is None:
@@ -91,6 +99,21 @@ def read_name(name: str) -> NameReading:
     unit = {"time": "s", "mass": "kg"}.get(unit_dimension(field) or "")
     others = {concept: min(share, 0.5) for concept, share in reading.concepts.items() if concept != own}
     return NameReading({own: 1.0} if unit else {own: 1.0, **others}, reading.part, unit, reading.languages | {"en"})
+
+
+def _alone(text: str) -> list[tuple[str, float]]:
+    """Return what a whole name means that means nothing, or something else, beside other words: "from", "to"."""
+    name = plain(text)
+    found = [entry for language in languages().values() for entry in language.alone.get(name, {}).items()]
+    return [(concept, _ALONE * share) for concept, share in found]
+
+
+def _as_question(reading: NameReading) -> NameReading:
+    """Return the reading of a name that asks: "Finished?" is answered by how a cycle ended, not by when."""
+    if not reading.concepts.keys() & _ASKED:
+        return reading
+    rest = {concept: share for concept, share in reading.concepts.items() if concept not in _ASKED}
+    return replace(reading, concepts={**rest, "outcome": max(reading.concepts.values())}, part=None)
 
 
 def unit_of(text: str) -> str | None:
@@ -150,7 +173,9 @@ def _read(name: str) -> NameReading:
         elif _DATE_FORM.match(remark.casefold()):
             dated = True
         else:
-            asides += _tokens(remark)
+            rest, per_thing = spoken_unit(_tokens(remark))
+            unit = per_thing if per_thing.unit and rest[0] == "per" else unit
+            asides += rest if unit is per_thing else _tokens(remark)
     whole = _understand(tokens, asides, unit, dated=dated)
     if unit != NO_UNIT:
         return whole
@@ -224,6 +249,8 @@ def _with_unit(concepts: dict[str, float], unit: Unit) -> dict[str, float]:
     instants = {concept: share for concept, share in concepts.items() if concept in _INSTANTS}
     if unit.unit == "h:mm:ss" and instants:
         return {**instants, **fitting}  # a time of day is written so too
+    if not fitting and unit.unit == "s" and concepts.keys() & _MONEYS:
+        return concepts  # SEK is a currency too
     if not fitting:
         return instants if unit.unit in ("s", "ms") else {}  # counted since an instant
     if len(fitting) == 1 and fitting.keys() != concepts.keys():

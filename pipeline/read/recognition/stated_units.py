@@ -16,6 +16,7 @@ from schemas.words import groups, languages, unit_spelling, units
 
 _PER: Final = ("/", "per", "pro", "par", "por", "na", "je", "za")
 _TICKS: Final = ("us", "µs", "μs", "ns")  # of times that count from an instant; no words
+_MONEY: Final = "money"
 _BEFORE_UNITS: Final = ("/", "in", "en", "em", "w", "v", "i")
 # The tags that a unit adds to a name which does not say what is measured.
 _TAG_OF_UNIT: Final = {"time": "duration", "mass": "weight", "feed": "feed", "speed": "speed", "ratio": "share"}
@@ -61,13 +62,16 @@ def spoken_unit(tokens: list[str]) -> tuple[list[str], Unit]:
     """Part the unit from a name that states it without brackets: "cut_s", "Zeit / min", "Gewicht kg", "min/Stk"."""
     if len(tokens) > 2 and tokens[1] == "/" and (found := stated_unit(tokens[0])).unit:
         return ["per", *tokens[2:]], found
+    if len(tokens) > 3 and tokens[-2] == "/" and (found := stated_unit(tokens[-3])).unit:
+        return [*tokens[:-3], "per", tokens[-1]], found
     if len(tokens) == 1:
         found = stated_unit(tokens[0])
         return tokens, found if found.unit and len(tokens[0]) > 2 else NO_UNIT
     for length in (3, 2, 1):
         found = stated_unit("".join(tokens[-length:])) if len(tokens) > length else NO_UNIT
         rest = tokens[:-length]
-        if not found.unit and not (found.foreign and (rest[-1] in _BEFORE_UNITS or tokens[-1] in _TICKS)):
+        said_behind = (found.foreign or found.tag == _MONEY) and rest[-1] in _BEFORE_UNITS
+        if not found.unit and not said_behind and not (found.foreign and tokens[-1] in _TICKS):
             continue
         if rest[-1] in _PER and len(rest) > 1 and not _is_measured(rest[:-1]):
             return [*rest[:-1], "per", "hours"], NO_UNIT

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from typing import Final
 
-from schemas.words import Language, closed_lists, languages, plain
+from schemas.words import Language, closed_lists, currencies, languages, plain
 
 LONGEST_PHRASE: Final = 5
 _SHORTENED: Final = 0.85  # what a name is worth with a word that is only the beginning of a known one
@@ -20,6 +20,7 @@ _FIRST_LETTERS_WITH_POINT: Final = 3
 _SHORTEST_PIECE: Final = 3
 _MOST_PIECES: Final = 4
 _SHORT_PIECES: Final = frozenset({"nr", "no", "id", "wz", "fa", "op", "nc", "ag"})
+_VOWELS: Final = frozenset("aeiouy")
 _NEGATION: Final = "not"  # a tag that no phrase takes: what is negated is not what it says
 _SIGNS: Final = {"/": "slash", "%": "share", "€": "money", "$": "money", "£": "money"}
 
@@ -97,6 +98,8 @@ def _word(token: str, code: str) -> tuple[Words, ...]:
     bare = plain(token)
     if not bare:
         return (Words({_SIGNS[token]: 1.0}),) if token in _SIGNS else ()
+    if token.rstrip(".") in _currencies():
+        return (Words({"money": 1.0}),)
     if bare.isdigit():
         return (Words({None: 1.0}, _NUMBERED),)
     if bare in closed_lists()["negation"]:
@@ -116,6 +119,12 @@ def _word(token: str, code: str) -> tuple[Words, ...]:
             if tags:
                 return (Words({tags: 1.0}, _SHORTENED, native=speaks is language, guessed=2),)
     return (Words({}),)
+
+
+@cache
+def _currencies() -> frozenset[str]:
+    """Return codes and names of currencies, in small letters."""
+    return frozenset(text.casefold() for text in currencies() if text.isalpha())
 
 
 @cache
@@ -157,9 +166,13 @@ def _compound(word: str, code: str) -> tuple[str, ...]:
     return best if best and len(best) > 1 and any(len(piece) > _SHORTEST_PIECE for piece in best) else ()
 
 
-def _worth_of(pieces: tuple[str, ...]) -> tuple[int, int]:
-    """Return what tells the better way to part a compound: few pieces, long ones among them."""
-    return -len(pieces), sum(len(piece) ** 2 for piece in pieces)
+def _worth_of(pieces: tuple[str, ...]) -> tuple[int, int, int]:
+    """Return what tells the better way to part a compound: few pieces, no odd short forms, long ones among them.
+
+    "Zeichnungsnr" is a drawing's number, not Zeichnung and SNr.
+    """
+    odd = sum(len(piece) == _SHORTEST_PIECE and not _VOWELS & set(piece) for piece in pieces)
+    return -len(pieces), -odd, sum(len(piece) ** 2 for piece in pieces)
 
 
 def _is_piece(piece: str, language: Language) -> bool:
