@@ -47,6 +47,7 @@ def settings_of(workspace: Workspace, operator_key: bytes, sources: Iterable[Pat
         tool_change_s={m.id: m.tool_change_s for m in shop.machine if m.tool_change_s is not None},
         machines=_machine_names(workspace),
         limits=shop.limits,
+        currency=shop.shop.currency,
         roots=real_paths(sources),
     )
 

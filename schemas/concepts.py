@@ -20,7 +20,7 @@ FIELD_CONCEPTS: Final[dict[str, str]] = {
     "noncut_time": "time in cycle that does not cut: rapids, tool changes, positioning",
     "load_time": "time to load and unload a part",
     "setup_time": "time to set a job up",
-    "parts": "finished or good parts, a count of pieces made",
+    "parts": "good parts, or a count of pieces made of which scrap is taken off",
     "scrap": "parts rejected",
     "outcome": "how a cycle ended: finished, aborted; a status of a run",
     "job": "number of a job or order",

@@ -179,6 +179,7 @@ class ColumnRule(TomlModel):
     year: Annotated[int, Field(ge=1990, le=2089)] | None = None  # in front of each cell, as `%Y ` of the format
     utc: bool = False  # times without an offset are universal, not of the file's zone
     since: datetime | None = None  # the column counts time from this instant on, in `unit` (seconds where none is said)
+    with_scrap: bool = False  # of parts: the column counts scrap too, and the good parts are the rest
     unit: str | None = None
     lookup: dict[str, str] = {}
     default: str | None = None
@@ -296,6 +297,8 @@ class Profile(TomlModel):
             raise ValueError(f"columns.{strange[0]}: {with_article(self.kind)} has no such field; it has {known}")
         for name, rule in self.columns.items():
             _check_rule(self.kind, name, rule)
+            if rule.with_scrap and (name != "parts" or "scrap" not in self.columns):
+                raise ValueError(f"columns.{name}.with_scrap: only parts beside a column of scrap count it too")
         return self
 
     @model_validator(mode="after")

@@ -122,15 +122,28 @@ def _language(code: str, content: Mapping[str, Any]) -> Language:
         for text in listed:
             for word, likely in _spellings(text):
                 alone.setdefault(word, {})[concept] = likely
+    stop = frozenset(plain(word) for word in content["stop"])
+    _add_telegraphic(words, stop)
     return Language(
         code,
         content["head"],
         words,
-        frozenset(plain(word) for word in content["stop"]),
+        stop,
         tuple(content["endings"]),
         tuple(content.get("links", ())),
         alone,
     )
+
+
+def _add_telegraphic(words: dict[str, dict[str, float]], stop: frozenset[str]) -> None:
+    """Add phrases as heads of columns shorten them, without the words that say nothing: "ordem (de) fabrico"."""
+    for phrase, meanings in list(words.items()):
+        parts = phrase.split()
+        kept = [part for part in parts if part not in stop]
+        if 1 < len(kept) < len(parts):
+            short = words.setdefault(" ".join(kept), {})
+            for tag, likely in meanings.items():
+                short[tag] = max(likely, short.get(tag, 0.0))
 
 
 @cache
@@ -195,7 +208,7 @@ def unit_spelling(text: str) -> str:
 def closed_lists() -> Mapping[str, Mapping[str, str]]:
     """Return list -> their word in plain form -> ours; a word of which two languages differ is left out.
 
-    "total" and "negation" are lists too, of words that have no word of ours: they stand for the list's name.
+    "total", "page" and "negation" are lists too, of words that have no word of ours: they stand for the list's name.
     """
     found: dict[str, dict[str, set[str]]] = {}
     for code in languages():

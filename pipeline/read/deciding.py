@@ -25,7 +25,7 @@ class Deciding:
     def fingerprint(self, path: str, shape: str, *, refused: bool = False) -> str:
         """Return a hash of what decides how a file is read: profile, [[source]] entry, the shop's zone, the limits.
 
-        Without a profile, the machines of shop.toml decide too. What the book knows may only make a file sure that was
+        Without a profile, the machines of shop.toml and its currency decide too. What the book knows may only make a file sure that was
         `refused`, so that the order of files is no matter. Devices documents decide how streams are read.
         """
         rule = source_rule(path, self._settings.sources)
@@ -41,7 +41,12 @@ class Deciding:
 
     def _fingerprint(self, rule: SourceRule, devices: str, known: tuple[list[str], ...]) -> str:
         shop = self._settings
-        profile = rule.profile.model_dump_json() if rule.profile else repr((VERSION, sorted(shop.machines.items())))
+        profile = rule.profile.model_dump_json() if rule.profile else _unprofiled(shop)
         limits = shop.limits.model_dump_json()
         decides = (shop.zone, shop.record_operators, rule.timezone, rule.machine, profile, limits, known, devices)
         return hashlib.sha256(repr(decides).encode()).hexdigest()
+
+
+def _unprofiled(shop: ReadSettings) -> str:
+    """Return what decides how a file without a profile is read, beside what it says itself."""
+    return repr((VERSION, sorted(shop.machines.items()), shop.currency))

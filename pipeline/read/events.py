@@ -55,7 +55,7 @@ WORD_ITEMS: Final = frozenset(
 """Items whose values are words of a controlled vocabulary of the standard."""
 MAX_EXACT: Final = 10**15  # floats up to it are written without an exponent
 TOOL_ITEMS: Final = frozenset(("ToolNumber",))
-NAMED_ITEMS: Final = WORD_ITEMS | TOOL_ITEMS | {"Program"}
+NAMED_ITEMS: Final = WORD_ITEMS | TOOL_ITEMS | {"Program", "PartCount"}
 """Items that mean the same in whatever letters their name is written."""
 FACTOR: Final = "factor"
 """A column of observations: what one unit of the value is in ours, where a devices document says so."""
@@ -101,7 +101,7 @@ def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, p
 def _as_the_standard_writes(observations: pl.DataFrame, items: Items) -> pl.DataFrame:
     """Return observations with the standard's own names where a source writes them in other letters: execution.
 
-    Words, programs and tools only: of a number in other letters nothing says the unit.
+    Words, programs, tools and counts only: of another number in other letters nothing says the unit.
     """
     names = observations["name"].unique().drop_nulls().to_list()
     meant = {name: said for name in names if (said := meant_item(name, items)) != name}

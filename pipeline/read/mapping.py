@@ -72,6 +72,7 @@ def map_table(table: RawTable, plan: TablePlan, context: Context) -> TableRead:
     else:
         for name in columns(plan.kind):
             _map_field(chunk, name)
+        _take_off_scrap(chunk)
         map_times(chunk)
     _map_machine(chunk)
     _reject_missing(chunk)
@@ -207,6 +208,22 @@ def _map_field(chunk: Chunk, name: str) -> None:
         chunk.typed[name] = known
     else:
         chunk.typed[name] = text
+
+
+def _take_off_scrap(chunk: Chunk) -> None:
+    """Leave the good parts where the column of parts counts scrap too."""
+    rule = chunk.plan.columns.get("parts")
+    if rule is None or not rule.with_scrap or not {"parts", "scrap"} <= chunk.typed.keys():
+        return
+    counted = chunk.typed["parts"]
+    good = counted - chunk.typed["scrap"].fill_null(0)
+    message = (
+        f'"{{value}}" in {label_of(chunk.plan, "parts")} is less than the scrap of the row, which the profile says is '
+        "among it. Correct the row, or take with_scrap out of the profile."
+    )
+    less = (good < 0).fill_null(False)
+    chunk.problems.add(less, own_name(chunk.plan, "parts"), counted.cast(pl.String), "out_of_range", message)
+    chunk.typed["parts"] = good
 
 
 def _hashed(text: pl.Series, key: bytes) -> pl.Series:

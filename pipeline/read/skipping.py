@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.read.rawtable import LINE, RAW, skipped_rows
 from pipeline.read.recognition.names import known_word, unit_of
+from pipeline.read.recognition.stated_units import stated_unit
 from pipeline.read.rows import no_skipped
 from schemas.profile import UNITS, SkipRule
 from schemas.words import plain
@@ -53,10 +54,15 @@ TOTAL_LINE: Final = "total line"
 REMARK_LINE: Final = "remark line"
 ANOTHER_TABLE: Final = "another table"
 HEADING_LINE: Final = "heading line"
-UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE, HEADING_LINE)
+PAGE_LINE: Final = "page line"
+UNITS_AGAIN: Final = "repeated units row"
+UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE, HEADING_LINE, PAGE_LINE, UNITS_AGAIN)
 """Lines that were numbered as rows before they turned out to be none."""
 _WIDE: Final = 4  # columns from which a lone cell is no row
 _REMARK: Final = r"\p{L}.*(?:\s\S+){2}|\p{L}{3,}\s*:|^[-=*_#\s]{3,}$"  # a few words, a label, a ruled line
+_MOST_OF_A_PAGE: Final = 4  # cells of a line that counts pages: a word, a number, "of", a number
+_LINKING: Final = 3
+_LONGEST_PAGE: Final = 3
 _MOST_BEGINNINGS: Final = 2_000
 _BARE: Final = ("-", "–")
 _LONGEST_UNIT: Final = 14
@@ -90,7 +96,7 @@ def _is_units_row(row: dict[str, object], names: Sequence[str]) -> bool:
     filled = [text for text in texts if text]
     if not filled or any(character.isdigit() for text in filled for character in _plain_unit(text)):
         return False
-    units = [text for text in filled if text not in _BARE and (text in _UNIT_WORDS or unit_cell(text) is not None)]
+    units = [text for text in filled if text not in _BARE and _is_unit(text)]
     short = all(len(text) <= _LONGEST_UNIT for text in filled)
     return short and bool(units) and 2 * len(units) >= sum(text not in _BARE for text in filled)
 
@@ -110,7 +116,8 @@ def _plain_unit(text: str) -> str:
 def why_no_row(cells: pl.DataFrame) -> pl.Series:
     """Return for rows that cannot be read why they are none: "total line", "remark line", null where they may be one.
 
-    A total begins with a word for it; a remark is a sentence, alone in a row that has room for many cells.
+    A total begins with a word for it; a remark is a sentence, alone in a row that has room for many cells; a page line
+    counts the sheets of paper that a list was laid out for ("Page 2 / 5").
     """
     filled = [(pl.col(name).str.strip_chars().str.len_bytes() > 0).fill_null(False) for name in cells.columns]
     first = pl.coalesce(pl.when(has).then(pl.col(name)) for name, has in zip(cells.columns, filled, strict=True))
@@ -118,15 +125,51 @@ def why_no_row(cells: pl.DataFrame) -> pl.Series:
     beginnings = rows["first"].drop_nulls().unique()
     called = pl.any_horizontal(pl.col(name).str.strip_chars().is_in(total_words(cells[name])) for name in cells.columns)
     rows = rows.with_columns(cells.select(called=called))
+    joined = pl.concat_str([pl.col(name).str.strip_chars() for name in cells.columns], separator=" ", ignore_nulls=True)
+    few = cells.filter(rows["count"].is_between(1, _MOST_OF_A_PAGE)).select(joined.alias("text"))["text"]
+    pages = [text for text in few.unique().head(_MOST_BEGINNINGS).to_list() if _is_page(text)]
+    rows = rows.with_columns(cells.select(page=joined.is_in(pages))) if pages else rows.with_columns(page=pl.lit(False))
     totals = [text for text in beginnings.head(_MOST_BEGINNINGS).to_list() if _is_total(text)]
+    marks = [pl.col(name).is_null() | _states_unit(cells[name]) for name in cells.columns]
+    rows = rows.with_columns(cells.select(units=pl.all_horizontal(marks)))
     alone = pl.lit(cells.width >= _WIDE) & (pl.col("count") == 1)
     return rows.select(
         pl.when(pl.col("first").is_in(totals) | pl.col("called"))
         .then(pl.lit(TOTAL_LINE))
+        .when(pl.col("units"))
+        .then(pl.lit(UNITS_AGAIN))
+        .when(pl.col("page"))
+        .then(pl.lit(PAGE_LINE))
         .when(alone & pl.col("first").str.contains(_REMARK))
         .then(pl.lit(REMARK_LINE))
         .alias("why")
     ).to_series()
+
+
+def _states_unit(cells: pl.Series) -> pl.Expr:
+    """Return whether cells are units, as a row below a head repeats them on each page, or empty."""
+    texts = cells.drop_nulls().str.strip_chars().unique()
+    short = texts.filter((texts.str.len_chars() <= _LONGEST_UNIT) & ~texts.str.contains(r"\d")).head(_MOST_BEGINNINGS)
+    units = [text for text in short.to_list() if not text or _is_unit(text)]
+    return pl.col(cells.name).str.strip_chars().is_in(units)
+
+
+def _is_unit(text: str) -> bool:
+    bare = text.strip(_UNIT_DRESS)
+    known = bare.lower() in _UNIT_WORDS or unit_cell(bare) is not None or stated_unit(bare).tag is not None
+    return bool(bare) and known
+
+
+def _is_page(text: str) -> bool:
+    """Return whether a line is "Page 2", "Seite 2 von 5" and no more."""
+    first, *rest = plain(text).split() or [""]
+    numbers = sum(word.isdigit() for word in rest)
+    return (
+        known_word("page", first) is not None
+        and 1 <= numbers <= 2
+        and all(word.isdigit() or len(word) <= _LINKING for word in rest)
+        and len(rest) <= _LONGEST_PAGE
+    )
 
 
 def total_words(cells: pl.Series) -> list[str]:

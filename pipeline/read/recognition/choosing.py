@@ -93,7 +93,7 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     if isinstance(plan, TablePlan):
         universal = any(rule.utc for rule in plan.columns.values())
         if isinstance(own, NoPlan) or universal or _reads_more(plan, own, sample, own_rows, context):
-            return Chosen(replace(plan, notes=(told(proposal), *plan.notes)), proposal)
+            return Chosen(replace(plan, notes=(told(proposal, with_operators=context.record_operators), *plan.notes)), proposal)
         return Chosen(own, proposal)
     if isinstance(own, TablePlan) and proposal.contradicted and not _is_ours(own):
         return Chosen(NoPlan(refusal(proposal)), proposal)

@@ -24,6 +24,7 @@ _MOST_COUNT: Final = 1_000_000
 _JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
 ANSWERED: Final = 0.95
 OPPOSITE: Final = {"complete": "aborted", "aborted": "complete"}
+_MOST_PLACES: Final = 400  # of the largest magazines; common practice, no source
 _FEW_VALUES: Final = 30
 _ROWS_COUNTED: Final = 50  # from the top: further down a sample leaves rows out
 _FEWEST_STEPS: Final = 3
@@ -56,6 +57,7 @@ def fit(kind: InputKind, field: str, column: Column, known: Knowledge) -> Fit:
         "machine": _fit_machine,
         "program": _fit_program,
         "tool": _fit_tool,
+        "pocket": _fit_pocket,
         "job": _fit_job,
         "operation": _fit_operation,
     }
@@ -74,6 +76,8 @@ def can_bear(concept: str, column: Column) -> bool:
         return bool(column.numbers or column.durations)
     if concept in COUNTERS:
         return bool(column.numbers) and column.numbers[0].rises >= _COUNTING
+    if concept == "position":
+        return bool(column.numbers) and not _is_small_count(column)
     if concept in NUMBERS:
         return bool(column.numbers)
     if concept in WORDS:
@@ -188,6 +192,18 @@ def _fit_tool(column: Column, known: Knowledge) -> Fit:
     if column.facts.tool_like >= 0.9:
         return Fit(0.25 if column.numbers else 0.5, "its cells look like tool numbers")
     return UNFIT if any(not form.whole for form in column.numbers[:1]) else Fit(0.15)
+
+
+def _fit_pocket(column: Column, known: Knowledge) -> Fit:
+    if _is_small_count(column):
+        return Fit(0.5, "its cells are small numbers, as places of a magazine are")
+    return Fit(0.1)
+
+
+def _is_small_count(column: Column) -> bool:
+    """Return whether cells are whole numbers no higher than places of a magazine, and no coordinates of an axis."""
+    form = next(iter(column.numbers), None)
+    return form is not None and form.whole and 0 <= form.low and form.high <= _MOST_PLACES and form.suffix is None
 
 
 def _fit_job(column: Column, known: Knowledge) -> Fit:

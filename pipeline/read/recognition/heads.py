@@ -21,6 +21,8 @@ Cells = Sequence[str | None]
 _DATA: Final = re.compile(r"^[\s\d.,:;/+\-TZ%'€$]*\d[\s\d.,:;/+\-TZ%'€$]*(?:[AaPp]\.?\s?[Mm]\.?)?$")
 _NAMED: Final = 1.4  # what the names of a line must add up to before it counts as the head of a table
 _DATA_COST: Final = 0.6  # of a cell that is a number or a time: heads hold none
+_LONE_NAMED: Final = 0.5  # what names above empty cells must say on average
+_MORE_SAID: Final = 0.3  # what names joined with their groups must say more
 _OPEN_LINES: Final = 5  # physical lines that a quoted cell of the head may span
 
 
@@ -83,24 +85,56 @@ def _find(records: Sequence[tuple[int, list[str | None]]], mark: str) -> Head | 
 def _named_head(records: Sequence[tuple[int, list[str | None]]], place: int, score: float, mark: str) -> Head:
     number, cells = records[place]
     rows = 1
+    if place + 1 < len(records) and (below := _below(cells, records[place + 1][1])):
+        return Head(
+            records[place + 1][0],
+            2,
+            mark,
+            unique_names(below),
+            tuple(_filled(above) for _, above in records[:place]),
+            score,
+        )
     if place and (group := _groups(records[place - 1][1], cells)):
         cells, rows = group, 2
     titles = tuple(_filled(above) for _, above in records[: place - rows + 1])
     return Head(number, rows, mark, unique_names(cells), titles, score)
 
 
+def _below(cells: list[str | None], below: list[str | None]) -> list[str | None] | None:
+    """Return the names of a head whose second line says less than its first, None where the head has one line.
+
+    The line below names what the one above leaves open: it stands under its groups, with no cell that is data.
+    """
+    filled = [cell for cell in below if (cell or "").strip()]
+    widest = max(len(cells), len(below))
+    above = [*cells, *[None] * (widest - len(cells))]
+    under = [*below, *[None] * (widest - len(below))]
+    opened = sum(bool((low or "").strip()) and not (high or "").strip() for high, low in zip(above, under, strict=True))
+    if len(filled) < 2 or not opened or any(holds_data(cell) for cell in filled):
+        return None
+    joined = under_groups(above, under)
+    return joined if sum(_named((cell or "").strip()) for cell in filled) >= _LONE_NAMED * len(filled) else None
+
+
 def _groups(above: Sequence[str | None], cells: list[str | None]) -> list[str | None] | None:
     """Return the names joined with the group names above them, None where the line above holds no groups.
 
     Groups stand above several columns each and tell apart names that are otherwise doubled (start: date, time; end:
-    date, time), so a line above counts as groups only where a name is doubled.
+    date, time). A line above counts as groups where a name is doubled, where it names columns that the line below
+    leaves empty, or where the names together say more than those below alone.
     """
+    cells = [*cells, *[None] * (len(above) - len(cells))]
     texts = [" ".join((cell or "").split()).casefold() for cell in cells]
     doubled = len({text for text in texts if text}) < sum(bool(text) for text in texts)
     filled = [cell for cell in above if (cell or "").strip()]
-    if not doubled or len(filled) < 2 or len(above) > len(cells) or any(holds_data(cell) for cell in filled):
+    if len(filled) < 2 or any(holds_data(cell) for cell in filled):
         return None
-    return under_groups(above, cells)
+    lone = [over for over, cell in zip(above, cells, strict=False) if (over or "").strip() and not (cell or "").strip()]
+    named = sum(_named((over or "").strip()) for over in lone)
+    joined = under_groups(above, cells)
+    if doubled or (lone and named >= _LONE_NAMED * len(lone)) or _score(joined) >= _score(cells) + _MORE_SAID:
+        return joined
+    return None
 
 
 def _unnamed_head(records: Sequence[tuple[int, list[str | None]]], widths: Counter[int], mark: str) -> Head | None:

@@ -183,8 +183,11 @@ def _times(cell: str, at: int, *, alone: bool) -> Iterator[tuple[_Time, int]]:
 
 def _clock(found: re.Match[str], *, alone: bool) -> _Time | None:
     _, first, minutes, second, seconds, fraction_mark, fraction, suffix, half, offset = found.groups()
-    if alone and (first == "-" or (first == "." and (len(minutes), len(seconds or "")) != (2, 2))):
-        return None  # 7.30 is a number, 03-04-26 a date, 1.2.3 a version
+    dotted = alone and first == "." and seconds is None  # 7.30 is a number first
+    if alone and (first == "-" or (first == "." and seconds and (len(minutes), len(seconds)) != (2, 2))):
+        return None  # 03-04-26 is a date, 1.2.3 a version
+    if dotted and (suffix or half or offset):
+        return None
     if seconds is None:
         if len(minutes) != 2 or first == "-":
             return None
@@ -201,7 +204,7 @@ def _clock(found: re.Match[str], *, alone: bool) -> _Time | None:
     format += suffix or ""
     if half:
         format += (" " if half.startswith(" ") else "") + "%p"
-    return _Time(format + _offset_format(offset), half_days=bool(half), has_offset=bool(offset))
+    return _Time(format + _offset_format(offset), half_days=bool(half), has_offset=bool(offset), digits=dotted)
 
 
 def _offset_format(offset: str | None) -> str:

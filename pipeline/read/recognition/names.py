@@ -324,6 +324,8 @@ def _with_unit_tag(tags: tuple[str, ...], unit: Unit) -> tuple[str, ...]:
     if tag is None or tag in tags or any(tag.startswith(SPECIAL) for tag in tags):
         return tags
     if tag == "duration":
+        if unit.unit == "ms" and dict(meaning(tags, "last")).keys() & _INSTANTS:
+            return tags  # counted since 1970
         clock = unit.unit in ("h:mm:ss", "mm:ss") and dict(meaning(tags, "last")).keys() & _INSTANTS
         return tags if clock or _SAYS_TIME & set(tags) or not meaning((*tags, tag), "last") else (*tags, tag)
     if tag == "share" and meaning(tags, "last") and set(dict(meaning(tags, "last"))) & _TAKES["ratio"]:

@@ -15,6 +15,7 @@ SLASH: Final = "slash"  # the tag of a stroke between words: per, or, and
 _SPECIAL_SHARE: Final = 0.95
 _EITHER: Final = 0.5  # what each is worth where a stroke parts two things
 _QUOTED: Final = frozenset({"planned", "quoted"})
+_ESTIMATED: Final = frozenset({"cut_time", "noncut_time", "load_time"})
 _IDLE: Final = frozenset({SLASH, "actual"})  # they may be left out
 
 
@@ -28,6 +29,8 @@ def meaning(tags: tuple[str, ...], head: str) -> tuple[tuple[str, float], ...]:
         rest = said - set(special)
         if concept in ("cycle_time", "setup_time") and rest & _QUOTED:
             concept, rest = f"quoted_{concept}", rest - _QUOTED
+        elif concept in _ESTIMATED:
+            rest -= _QUOTED  # a time that only estimates have
         return ((concept, _SPECIAL_SHARE),) if len(special) == 1 and rest <= groups()["beside_special"] else ()
     matched = list(_matching(said - {SLASH} | {"per"})) if SLASH in said else []
     matched = matched or list(_matching(said))

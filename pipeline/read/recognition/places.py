@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise
 from typing import Final
 
 from pipeline.read.recognition.names import read_name
@@ -15,6 +16,7 @@ _NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just abo
 _LABEL: Final = re.compile(r"^(?P<label>[^:=]{2,30}?)\s*[:=]\s*(?P<value>.*)$", re.DOTALL)
 _MOST_WORDS: Final = 3  # of a machine's name in a title; more is a sentence
 _MOST_CHARACTERS: Final = 40
+_ID: Final = re.compile(r"[^\W\d_]{1,4}-?\d{1,3}")  # a number alone may be a date or a copy
 _SEVERAL: Final = re.compile(r"[:,;/&]|\b(?:and|und|et|y|e|i|en|a|och)\b")
 _NAMED: Final = 0.9
 
@@ -29,6 +31,18 @@ def machine_of_path(path: str, machines: Mapping[str, str]) -> str | None:
         if found:
             return found.pop() if len(found) == 1 else None
     return None
+
+
+def machine_of_name(path: str) -> str | None:
+    """Return the machine that a file's own name says behind a word for machine: "maskin_F4_cykler" is of F4."""
+    stem = path.replace("\\", "/").rpartition("/")[2].split(".")[0]
+    words = re.split(r"[\s_]+|(?<=[^\W\d_])-(?=[^\W\d_])", stem)
+    found = {
+        after
+        for word, after in pairwise(words)
+        if _ID.fullmatch(after) and read_name(word).concepts.get("machine", 0.0) >= _NAMED and not word.isdigit()
+    }
+    return found.pop() if len(found) == 1 else None
 
 
 def _stands_in(word: str, text: str) -> bool:

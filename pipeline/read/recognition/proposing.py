@@ -244,9 +244,13 @@ def refusal(proposal: Proposal) -> str:
     return f"It looks like {_a(proposal.kind)} table, but that is not sure enough to read it: {listed}."
 
 
-def told(proposal: Proposal) -> str:
+def told(proposal: Proposal, *, with_operators: bool) -> str:
     """Return in one line what a table was recognised as, for the notes of the file."""
-    fields = ", ".join(f"{name} = {' + '.join(guess.columns)}" for name, guess in proposal.guesses.items())
+    fields = ", ".join(
+        f"{name} = {' + '.join(guess.columns)}"
+        for name, guess in proposal.guesses.items()
+        if name != "operator" or with_operators
+    )
     items = ", ".join(f"{item['type']} = {item['name']}" for item in proposal.data.get("item", ()))
     if (machine := proposal.data["columns"].get("machine", {}).get("constant")) is not None:
         fields = f"machine = {machine} (a line above), {fields}"

@@ -50,6 +50,7 @@ class Knowledge:
     programs: frozenset[str] = frozenset()
     jobs: frozenset[str] = frozenset()
     machine: str | None = None  # of the whole file, as its [[source]] or its path says
+    currency: str = ""  # of the shop
 
 
 @dataclass(frozen=True)

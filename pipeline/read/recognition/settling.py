@@ -13,13 +13,13 @@ from typing import Any, Final
 import polars as pl
 
 from pipeline.read.durations import read_durations
-from pipeline.read.numbers import read_numbers
+from pipeline.read.numbers import read_numbers, read_whole_numbers, without_empty_words
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
 from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
 from pipeline.read.recognition.fitting import answers
-from pipeline.read.recognition.names import known_word, unit_of
+from pipeline.read.recognition.names import known_word, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
-from pipeline.read.recognition.places import machine_of_titles
+from pipeline.read.recognition.places import machine_of_name, machine_of_titles
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
 from pipeline.read.recognition.yearless import NO_YEAR, last_month_said
@@ -28,6 +28,7 @@ from schemas.columns import columns
 from schemas.concepts import DURATIONS
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
 from schemas.vocabulary import UTC_TIME
+from schemas.words import currencies
 
 NO_MACHINE: Final = ("machine", "missing")
 """The key of the doubt about a file that names no machine."""
@@ -101,11 +102,12 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
             _settle_unit(settled, name, guess)
     _hold_against_each_other(settled, found.guesses)
     if found.kind == "cycle":
+        _settle_scrap(settled, found.guesses)
         _settle_clock(settled, found.guesses)
         _settle_length(settled, found.guesses)
         _settle_stamp(settled, found.guesses)
-    if (cost := found.guesses.get("edge_cost")) is not None and re.search(r"[(\[]", cost.cells.name):
-        del settled.rules["edge_cost"]  # another currency, or of another thing
+    if (cost := found.guesses.get("edge_cost")) is not None and _is_other_money(cost.cells.name, known.currency):
+        del settled.rules["edge_cost"]
     for name in FIELD_WORDS:
         if name in found.guesses:
             settle_words(settled, name, found.guesses[name].cells, name)
@@ -115,6 +117,64 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
     if found.kind == "estimate":
         _settle_other_times(settled, found, sample)
     return settled
+
+
+_BRACKETED: Final = re.compile(r"[(\[]([^)\]]*)")
+_SIGNS: Final = {"€": "EUR", "$": "USD", "£": "GBP", "euro": "EUR", "zł": "PLN", "kč": "CZK"}
+_NATIONAL: Final = frozenset({"kr", "$"})  # of several countries
+
+
+def _is_other_money(name: str, currency: str) -> bool:
+    """Return whether the name of a cost says another currency than the shop's, or in brackets what is none."""
+    codes = {text.casefold(): _SIGNS.get(text.casefold(), text.upper()) for text in (*currencies(), "SEK")}
+    words = [word for word in re.findall(r"[^\W\d_]+|[€$£]", name.casefold()) if word in codes]
+    said = {codes[word] for word in words if word not in _NATIONAL}
+    remarks = [text.strip().casefold() for text in _BRACKETED.findall(name)]
+    if any(text and not any(word in text for word in codes) for text in remarks):
+        return True  # of another thing
+    return bool(currency) and any(code != currency.upper() for code in said)
+
+
+def _settle_scrap(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Tell whether a count of parts beside one of scrap is of good parts, as ours is, or of all that were made.
+
+    Rows tell first: no parts and one of scrap can only stand beside each other, and a cycle with scrap makes as many as
+    the program makes without. Where rows say nothing, the name does: "Gutteile" are good, "Stück" are all.
+    """
+    if not {"parts", "scrap"} <= guesses.keys():
+        return
+    parts, scrap = (_count(settled, guesses[name]) for name in ("parts", "scrap"))
+    program = guesses["program"].cells.text if "program" in guesses else pl.repeat("", len(parts), eager=True)
+    rows = pl.DataFrame({"program": program, "parts": parts, "scrap": scrap.fill_null(0)}).drop_nulls("parts")
+    usual = rows.filter((pl.col("scrap") == 0) & (pl.col("parts") > 0)).group_by("program")
+    rows = rows.filter(pl.col("scrap") > 0).join(
+        usual.agg(made=pl.col("parts").mode().max(), kinds=pl.col("parts").n_unique()), on="program", how="left"
+    )
+    if not rows.height:
+        return
+    certain = rows.filter(pl.col("kinds") == 1)
+    outside = int((rows["parts"] < rows["scrap"]).sum())
+    beside = outside + int((certain["parts"] + certain["scrap"] == certain["made"]).sum())
+    among = int((certain["parts"] == certain["made"]).sum())
+    name = guesses["parts"].cells.name
+    if says(name, "good") or name == "parts":
+        return
+    if outside or (beside and not among):
+        settled.tell("parts", "rows with scrap have it beside the parts")
+    elif not beside and (among or says(name, "pieces")):
+        settled.rules["parts"]["with_scrap"] = True
+        told = "rows with scrap have as many as rows without" if among else "its name says pieces, and not good ones"
+        settled.tell("parts", f"scrap is among them: {told}")
+    else:
+        what = f"nothing tells whether {_label(guesses['parts'])} counts the scrap of the row too"
+        settled.doubt("parts", "scrap", f"{what}: if it does, write with_scrap = true under [columns.parts]")
+
+
+def _count(settled: Settled, guess: Guess) -> pl.Series:
+    """Return the cells of a count as numbers, null where there is none."""
+    split = settled.rules[guess.field].get("split")
+    text = guess.cells.text.str.extract_groups(split).struct.field("value") if split else guess.cells.text
+    return read_whole_numbers(without_empty_words(text), settled.file.get("decimal", "."), settled.file.get("thousands"))
 
 
 def _settle_turret(settled: Settled, guess: Guess) -> None:
@@ -499,5 +559,8 @@ def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: 
     elif (titled := machine_of_titles(sample.titles, known.machines)) is not None:
         settled.rules["machine"] = {"constant": titled[0]}
         settled.evidence["machine"] = [f'the title line "{titled[1]}" says so']
+    elif (named := machine_of_name(sample.place)) is not None:
+        settled.rules["machine"] = {"constant": known.machines.get(named.casefold(), named)}
+        settled.evidence["machine"] = ["the name of the file says so"]
     else:
         settled.doubt(*NO_MACHINE, "nothing in it says which machine it is of: " + NAME_THE_MACHINE)

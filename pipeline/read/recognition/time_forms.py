@@ -34,6 +34,9 @@ _ORDERED: Final = 0.98
 _NOT_ORDERED: Final = 0.85
 _MOST_SUMS: Final = 6  # dates on one day of so many months, one row each, are no sums of months
 _MOST_YEARS: Final = 5  # of one export; times of day read as dates lie over up to 60
+DOTTED_CLOCK: Final = "%H.%M"
+_DOTTED_IN_ORDER: Final = 0.7  # share of steps in one direction: each day begins anew
+_FEWEST_DOTTED: Final = 6
 _SURE_AFTER: Final = 50  # rows that one form alone reads for each that only the other reads
 
 
@@ -81,12 +84,24 @@ def time_forms(text: pl.Series) -> list[TimeForm]:
     if sample.str.contains(_PLAIN_NUMBER).sum() >= _HOPELESS * len(sample) and (counted := _counted(filled)):
         return counted
     tried = _readings(filled, sample)
-    readings = [reading for reading in tried if _share(reading) >= ENOUGH]
+    readings = [reading for reading in tried if _share(reading) >= ENOUGH and not _is_number(reading, filled)]
     kept, why = _not_beaten(readings)
     if not why and len(kept) == 1 and len(tried) > 1:
         why = _above_twelve(kept[0])
     forms = [_form(reading, why, undecided=len(kept) > 1) for reading in kept]
     return sorted(forms, key=lambda form: -form.share)
+
+
+def _is_number(reading: _Reading, filled: pl.Series) -> bool:
+    """Return whether hours and minutes with a point between are numbers: nothing shows that they are of a clock.
+
+    A zero in front does ("07.05"), and so do rows in order, which lengths are not.
+    """
+    if reading.family.holds != "time of day" or reading.formats != [DOTTED_CLOCK]:
+        return False
+    rises, falls = _steps(reading.micros.drop_nulls())
+    in_order = max(rises, falls) >= _DOTTED_IN_ORDER and len(filled) >= _FEWEST_DOTTED
+    return not in_order and not filled.str.contains(r"^0\d\.").any()
 
 
 def _sheet_times(filled: pl.Series) -> pl.Series:

@@ -170,8 +170,7 @@ select
     parts,
     scrap,
     scrap_told,
-    -- some lists count scrap among the parts, some beside them: together they are no more than the cycle can make
-    greatest(if(parts + scrap <= coalesce(parts_per_cycle, 1), parts + scrap, parts), scrap) as made,
+    parts + scrap as made,  -- parts are the good ones; reading takes scrap off where a list counts it among them
     coalesce(parts_per_cycle, 1) as parts_per_cycle,
     coalesce(job, order_job, told_job) as job,
     part,
