@@ -51,6 +51,13 @@ def unique_names(cells: Iterable[str | None]) -> list[str]:
     return list(names)
 
 
+def joined_tables(tables: Sequence[RawTable]) -> RawTable:
+    """Return chunks of tables of one head as one chunk, the rows numbered through."""
+    cells = pl.concat([table.cells for table in tables])
+    numbered = cells.with_columns(pl.int_range(1, cells.height + 1, dtype=pl.Int64).alias(ROW))
+    return RawTable(numbered, skipped=concat_skipped(*(table.skipped for table in tables)))
+
+
 def broken_lines(rows: pl.DataFrame, message: str) -> pl.DataFrame:
     """Return rejects for whole rows (ROW, LINE, RAW) that cannot be told apart into cells."""
     return rows.select(

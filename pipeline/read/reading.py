@@ -27,9 +27,17 @@ from pipeline.read.mapping import map_tables
 from pipeline.read.observations import stream_items, stream_machine, text_items
 from pipeline.read.parquet import ParquetError, parquet_names, read_parquet
 from pipeline.read.plan import Context, NoPlan, TablePlan, extended, listed_names, plan_table, wanted_names
-from pipeline.read.rawtable import LINE, RAW, RAW_JOINT, RawTable, concat_skipped, skipped_rows, unique_names
+from pipeline.read.rawtable import (
+    LINE,
+    RAW,
+    RAW_JOINT,
+    RawTable,
+    concat_skipped,
+    skipped_rows,
+    unique_names,
+)
 from pipeline.read.recognise import Recognised, recognise
-from pipeline.read.recognition.choosing import Chosen, FoundTable, choose
+from pipeline.read.recognition.choosing import Chosen, FoundTable, choose, read_by, with_rows_of
 from pipeline.read.recognition.encodings import central_encoding
 from pipeline.read.recognition.heads import find_cells_head, find_text_head, unnamed_columns
 from pipeline.read.recognition.parts import Part, filled, parts, stretches_of
@@ -222,7 +230,7 @@ def _read_table(job: _Job) -> FileRead:
     if job.profile is not None:
         return _read_described(job, job.profile.file)
     job = replace(job, guessed=central_encoding(job.head))
-    several = [_choose_text(job, part) for part in _text_parts(job)]
+    several = _texts_together(job, [_choose_text(job, part) for part in _text_parts(job)])
     if _all_told(several):
         asked = next((one.proposal for one in several if one.proposal), None)
         return job.read("table", partial(_parts_rows, job, several), asked)
@@ -242,6 +250,7 @@ class _Choice(NamedTuple):
     layout: Layout
     plan: TablePlan | NoPlan
     proposal: Proposal | None = None
+    table: FoundTable | None = None  # what was chosen for
 
     @property
     def is_asked(self) -> bool:
@@ -251,6 +260,19 @@ class _Choice(NamedTuple):
     @property
     def reason(self) -> str:
         return self.plan.reason if isinstance(self.plan, NoPlan) else ""
+
+
+def _texts_together(job: _Job, several: Sequence[_Choice]) -> list[_Choice]:
+    """Return tables of one head read alike, as `_decided_together` does for sheets."""
+    decided = []
+    for one in several:
+        alike = [other for other in several if other.table and one.table and other.table.names == one.table.names]
+        if one.table is not None and len({read_by(other.proposal) for other in alike}) > 1:
+            heads = [other.table for other in alike if other.table is not None]
+            plan, proposal = job.choose(with_rows_of(one.table, heads), NoPlan("tables of one head differ"))
+            one = one._replace(plan=plan, proposal=proposal)  # noqa: PLW2901
+        decided.append(one)
+    return decided
 
 
 def _all_told(several: Sequence[_Choice]) -> bool:
@@ -284,8 +306,9 @@ def _choose_text(job: _Job, part: Part) -> _Choice:
     if head is None:
         return _Choice(part, Layout("", 0, []), own if isinstance(own, NoPlan) else NoPlan(NO_TABLE))
     layout = Layout(head.delimiter, head.line + above, head.names)
-    chosen = job.choose(_text_table(job, part, layout, head.rows, (*part.titles, *head.titles)), _unnamed(own))
-    return _Choice(part, layout, chosen.plan, chosen.proposal)
+    table = _text_table(job, part, layout, head.rows, (*part.titles, *head.titles))
+    chosen = job.choose(table, _unnamed(own))
+    return _Choice(part, layout, chosen.plan, chosen.proposal, table)
 
 
 def _unnamed(own: Header | NoPlan) -> NoPlan:
@@ -342,7 +365,7 @@ def _parts_rows(job: _Job, several: Sequence[_Choice]) -> Iterator[TableRead]:
     """Yield the tables of a text that stand under one another; the lines of those that are none of ours as skipped."""
     last = 0
     skipped, notes = _other_tables(job, several)
-    for part, layout, plan, _ in several:
+    for part, layout, plan, *_ in several:
         if isinstance(plan, NoPlan):
             continue
         with job.opened.open() as stream:
@@ -427,20 +450,62 @@ def _read_workbook(job: _Job) -> FileRead:
     except (WorkbookError, *PACKING_ERRORS, UnpackError) as error:
         return job.refuse("unreadable", "workbook", str(error))
     found = [table for sheet in sheets for table in _sheet_tables(job, sheet)]
-    known = [(sheet, header) for sheet, header, _ in found if isinstance(header, Header)]
-    proposals = [proposal for _, _, proposal in found if proposal is not None]
+    found = _decided_together(job, found) if job.profile is None else found
+    known = [(one.sheet, one.header) for one in found if isinstance(one.header, Header)]
+    proposals = [one.proposal for one in found if one.proposal is not None]
     asked = next((proposal for proposal in proposals if not proposal.sure), next(iter(proposals), None))
-    if not known:
-        first = sorted(found, key=lambda one: one[2] is None)  # the sheets that look like something
-        reasons = [f'Sheet "{sheet.name}": {header.reason}' for sheet, header, _ in first if isinstance(header, NoPlan)]
+    waiting = next((one for one in found if one.is_ours), None)
+    if not known or waiting is not None:
+        first = sorted(found, key=lambda one: (not one.is_ours, one.proposal is None))  # what looks like something
+        reasons = [f'Sheet "{one.sheet.name}": {one.header.reason}' for one in first if isinstance(one.header, NoPlan)]
         reason = reasons[0] if reasons else "The workbook has no filled sheet."
-        return job.refuse("needs a profile", "workbook", reason, asked)
-    others = list(dict.fromkeys(_called(sheet) for sheet, header, _ in found if isinstance(header, NoPlan)))
+        return job.refuse("needs a profile", "workbook", reason, waiting.proposal if waiting else asked)
+    others = list(dict.fromkeys(_called(one.sheet) for one in found if isinstance(one.header, NoPlan)))
     notes = (f"sheets not read: {listed_names(others)}",) if others else ()
     return job.read("workbook", partial(_workbook_rows, job, known, notes), asked)
 
 
-_SheetTable = tuple[Sheet, Header | NoPlan, Proposal | None]
+class _SheetTable(NamedTuple):
+    """A table of a sheet, and how it is to be read; `head` is what was chosen for, where a head was found."""
+
+    sheet: Sheet
+    header: Header | NoPlan
+    proposal: Proposal | None
+    head: FoundTable | None = None
+
+    @property
+    def is_ours(self) -> bool:
+        """Whether it has all that a kind of ours needs and only waits for an answer: then the workbook waits."""
+        asked = isinstance(self.header, NoPlan) and self.proposal is not None
+        return asked and not (self.proposal is None or self.proposal.missing or self.proposal.contradicted)
+
+
+def _decided_together(job: _Job, found: Sequence[_SheetTable]) -> list[_SheetTable]:
+    """Return tables of one head read alike: where they differ alone, all their rows together decide how.
+
+    What stands above each of them is its own: the machine, the year.
+    """
+    by_head: dict[tuple[str, ...], list[_SheetTable]] = {}
+    for one in found:
+        if one.head is not None and one.proposal is not None:
+            by_head.setdefault(tuple(one.head.names), []).append(one)
+    again: dict[int, _SheetTable] = {}
+    for alike in by_head.values():
+        heads = [one.head for one in alike if one.head is not None]
+        if len({read_by(one.proposal) for one in alike}) > 1:
+            again.update({id(one): _with_rows_of(job, one, heads) for one in alike})
+    return [again.get(id(one), one) for one in found]
+
+
+def _with_rows_of(job: _Job, one: _SheetTable, heads: Sequence[FoundTable]) -> _SheetTable:
+    """Return a table of a sheet as it is read by the rows of all tables that have its head."""
+    if one.head is None:
+        return one
+    plan, proposal = job.choose(with_rows_of(one.head, heads), NoPlan("tables of one head differ"))
+    if isinstance(plan, NoPlan):
+        return one._replace(header=plan, proposal=proposal)
+    line = one.header.line if isinstance(one.header, Header) else int(one.head.layout["header_row"])
+    return one._replace(header=Header(line, "", one.head.names, _pointed(plan)), proposal=proposal)
 
 
 def _called(sheet: Sheet) -> str:
@@ -456,17 +521,19 @@ def _sheet_tables(job: _Job, sheet: Sheet) -> list[_SheetTable]:
     if job.profile is not None:
         row = job.profile.file.header_row
         part = next((part for part in below if row and row in part.cells[LINE]), sheet)
-        return [(part, *_sheet_header(job, part))]
-    found = [(part, *_sheet_header(job, part)) for part in below]
+        return [_sheet_table(job, part)]
+    found = _decided_together(job, [_sheet_table(job, part) for part in below])
     if _is_told(found):
         return found
-    asked = [table for table in found if isinstance(table[1], NoPlan) and table[2] and not table[2].says_little]
-    if against := [table for table in asked if table[2] and table[2].contradicted]:
+    asked = [
+        one for one in found if isinstance(one.header, NoPlan) and one.proposal and not one.proposal.says_little
+    ]
+    if against := [one for one in asked if one.proposal and one.proposal.contradicted]:
         return against[:1]
-    whole = (sheet, *_sheet_header(job, sheet))
-    if isinstance(whole[1], Header):
+    whole = _sheet_table(job, sheet)
+    if isinstance(whole.header, Header):
         return [whole]
-    beside = [(part, *_sheet_header(job, part)) for part in tables_beside(sheet)]
+    beside = [_sheet_table(job, part) for part in tables_beside(sheet)]
     if _is_told(beside):
         return beside
     return asked[:1] or [whole]
@@ -474,11 +541,13 @@ def _sheet_tables(job: _Job, sheet: Sheet) -> list[_SheetTable]:
 
 def _is_told(found: Sequence[_SheetTable]) -> bool:
     """Return whether some tables can be read, and all others are none of ours."""
-    asked = any(isinstance(header, NoPlan) and told and not told.says_little for _, header, told in found)
-    return any(isinstance(header, Header) for _, header, _ in found) and not asked
+    asked = any(
+        isinstance(one.header, NoPlan) and one.proposal is not None and not one.proposal.says_little for one in found
+    )
+    return any(isinstance(one.header, Header) for one in found) and not asked
 
 
-def _sheet_header(job: _Job, sheet: Sheet) -> tuple[Header | NoPlan, Proposal | None]:
+def _sheet_table(job: _Job, sheet: Sheet) -> _SheetTable:
     file = job.profile.file if job.profile else None
     planned = find_sheet_header(
         sheet,
@@ -487,19 +556,20 @@ def _sheet_header(job: _Job, sheet: Sheet) -> tuple[Header | NoPlan, Proposal | 
         file.header_rows if file else 1,
     )
     if file is not None:
-        return planned, None
+        return _SheetTable(sheet, planned, None)
     if isinstance(planned, Header):
         above = tuple(filled(cells) for number, cells in sheet_top(sheet) if number < planned.line)
         chosen = job.choose(_sheet_found(job, sheet, planned, 1, tuple(filter(None, above))), planned.plan)
         if isinstance(chosen.plan, TablePlan) and chosen.plan.profile is None:
-            return planned, chosen.proposal
+            return _SheetTable(sheet, planned, chosen.proposal)
     head = find_cells_head(sheet_top(sheet))
     if head is None:
-        return _unnamed(planned), None
+        return _SheetTable(sheet, _unnamed(planned), None)
     header = Header(head.line, "", head.names, planned.plan if isinstance(planned, Header) else NOTHING)
     table = _sheet_found(job, sheet, header, head.rows, head.titles)
     plan, proposal = job.choose(table, _unnamed(planned))
-    return plan if isinstance(plan, NoPlan) else replace(header, plan=_pointed(plan)), proposal
+    decided = plan if isinstance(plan, NoPlan) else replace(header, plan=_pointed(plan))
+    return _SheetTable(sheet, decided, proposal, table)
 
 
 def _sheet_found(job: _Job, sheet: Sheet, header: Header, rows: int, titles: tuple[tuple[str, ...], ...]) -> FoundTable:

@@ -5,7 +5,7 @@ Our own names win where they read all there is; a proposal must read more, and b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, NamedTuple
 
@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.read.above import filled_from_above
 from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
-from pipeline.read.rawtable import RawTable
+from pipeline.read.rawtable import RawTable, joined_tables
 from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
 from pipeline.read.recognition.sample import Knowledge, Sample, thinned
 from pipeline.read.recognition.standing_above import standing_above
@@ -100,6 +100,21 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     if isinstance(own, TablePlan) and (own_rows or proposal.missing or sample.rows < _FEWEST_ROWS):
         return Chosen(own, proposal)
     return Chosen(NoPlan(refusal(proposal)), proposal)
+
+
+def read_by(proposal: Proposal | None) -> str:
+    """Return the rules by which a table is read alone, but for what stands above it: tables of one head share them."""
+    if proposal is None:
+        return ""
+    rules = {name: rule for name, rule in proposal.data["columns"].items() if "constant" not in rule}
+    kept = {name: {key: put for key, put in rule.items() if key != "year"} for name, rule in rules.items()}
+    marks = {key: proposal.data.get("file", {}).get(key) for key in ("decimal", "thousands")}
+    return repr((proposal.kind, kept, marks, proposal.sure))
+
+
+def with_rows_of(table: FoundTable, alike: Sequence[FoundTable]) -> FoundTable:
+    """Return a table with the rows of all tables that have its head, to be decided by them together."""
+    return replace(table, chunks=lambda: iter([joined_tables([next(other.chunks()) for other in alike])]))
 
 
 def _filled(table: FoundTable, above: Mapping[str, Any]) -> FoundTable:
