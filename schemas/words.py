@@ -228,6 +228,15 @@ def closed_lists() -> Mapping[str, Mapping[str, str]]:
 
 
 @cache
+def written_words(code: str) -> frozenset[str]:
+    """Return the single words of a language as they are written, in small letters with their diacritics."""
+    content = _load(code)
+    listed = [text for part in content.values() if isinstance(part, dict) for texts in part.values() for text in texts]
+    texts = [*listed, *content["stop"]]
+    return frozenset(word for text in texts for word in re.findall(r"[^\W\d_]{2,}", text.casefold()))
+
+
+@cache
 def titles() -> Mapping[str, tuple[tuple[InputKind, float], ...]]:
     """Return plain title, also written as one word -> the kinds of table that it tells, with how surely."""
     found: dict[str, dict[InputKind, float]] = {}

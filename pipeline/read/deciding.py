@@ -25,8 +25,9 @@ class Deciding:
     def fingerprint(self, path: str, shape: str, *, refused: bool = False) -> str:
         """Return a hash of what decides how a file is read: profile, [[source]] entry, the shop's zone, the limits.
 
-        Without a profile, the machines of shop.toml and its currency decide too. What the book knows may only make a file sure that was
-        `refused`, so that the order of files is no matter. Devices documents decide how streams are read.
+        Without a profile, the machines of shop.toml and its currency decide too. What the book knows may only make a
+        file sure that was `refused`, so that the order of files is no matter. Devices documents decide how streams are
+        read.
         """
         rule = source_rule(path, self._settings.sources)
         devices = self._devices.digest(path) if shape in STREAMS else ""

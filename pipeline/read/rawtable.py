@@ -5,7 +5,7 @@ The shape that delimited text, workbooks, JSON Lines and Parquet have in common;
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 

@@ -266,13 +266,20 @@ def _texts_together(job: _Job, several: Sequence[_Choice]) -> list[_Choice]:
     """Return tables of one head read alike, as `_decided_together` does for sheets."""
     decided = []
     for one in several:
-        alike = [other for other in several if other.table and one.table and other.table.names == one.table.names]
+        alike = [other for other in several if _may_be_joined(one, other)]
         if one.table is not None and len({read_by(other.proposal) for other in alike}) > 1:
             heads = [other.table for other in alike if other.table is not None]
             plan, proposal = job.choose(with_rows_of(one.table, heads), NoPlan("tables of one head differ"))
-            one = one._replace(plan=plan, proposal=proposal)  # noqa: PLW2901
+            one = one._replace(plan=plan, proposal=proposal)
         decided.append(one)
     return decided
+
+
+def _may_be_joined(one: _Choice, other: _Choice) -> bool:
+    """Return whether two tables have one head, and neither says that it is of another kind: a plan below a log may."""
+    if one.table is None or other.table is None or one.table.names != other.table.names:
+        return False
+    return not any(choice.proposal is not None and choice.proposal.contradicted for choice in (one, other))
 
 
 def _all_told(several: Sequence[_Choice]) -> bool:
@@ -461,8 +468,13 @@ def _read_workbook(job: _Job) -> FileRead:
         reason = reasons[0] if reasons else "The workbook has no filled sheet."
         return job.refuse("needs a profile", "workbook", reason, waiting.proposal if waiting else asked)
     others = list(dict.fromkeys(_called(one.sheet) for one in found if isinstance(one.header, NoPlan)))
-    notes = (f"sheets not read: {listed_names(others)}",) if others else ()
-    return job.read("workbook", partial(_workbook_rows, job, known, notes), asked)
+    notes = [f"sheets not read: {listed_names(others)}"] if others else []
+    notes += (
+        f'sheet "{_called(one.sheet)}" is not read: {one.header.reason}'
+        for one in found
+        if isinstance(one.header, NoPlan) and one.proposal is not None and not one.proposal.says_little
+    )
+    return job.read("workbook", partial(_workbook_rows, job, known, tuple(notes)), asked)
 
 
 class _SheetTable(NamedTuple):
@@ -487,7 +499,7 @@ def _decided_together(job: _Job, found: Sequence[_SheetTable]) -> list[_SheetTab
     """
     by_head: dict[tuple[str, ...], list[_SheetTable]] = {}
     for one in found:
-        if one.head is not None and one.proposal is not None:
+        if one.head is not None and one.proposal is not None and not one.proposal.contradicted:
             by_head.setdefault(tuple(one.head.names), []).append(one)
     again: dict[int, _SheetTable] = {}
     for alike in by_head.values():
@@ -525,9 +537,7 @@ def _sheet_tables(job: _Job, sheet: Sheet) -> list[_SheetTable]:
     found = _decided_together(job, [_sheet_table(job, part) for part in below])
     if _is_told(found):
         return found
-    asked = [
-        one for one in found if isinstance(one.header, NoPlan) and one.proposal and not one.proposal.says_little
-    ]
+    asked = [one for one in found if isinstance(one.header, NoPlan) and one.proposal and not one.proposal.says_little]
     if against := [one for one in asked if one.proposal and one.proposal.contradicted]:
         return against[:1]
     whole = _sheet_table(job, sheet)

@@ -562,7 +562,7 @@ def en_cycles_durations_in_words() -> Export:
 
 @export
 def de_cycles_hundredths_of_an_hour() -> Export:
-    rows = cycles(18, seed=22, zone=BERLIN, machines=("F3",), step_s=60, length_step_s=36)
+    rows = cycles(18, seed=922, zone=BERLIN, machines=("F3",), step_s=60, length_step_s=36)
     for row in rows:
         row["length_s"] = round(row["length_s"] / 36) * 36
         row["ended_at"] = row["started_at"] + timedelta(seconds=row["length_s"])

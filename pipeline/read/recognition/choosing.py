@@ -5,6 +5,7 @@ Our own names win where they read all there is; a proposal must read more, and b
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, NamedTuple
@@ -28,6 +29,7 @@ WEIGHED_COLUMNS: Final = 200
 """A table that is wider is not weighed cell by cell: it would take minutes, and no log of a machine is."""
 
 
+_DATE_PARTS: Final = re.compile(r"%([dmyYb])")
 _FEWEST_ROWS: Final = (
     3  # a file with our own names and fewer rows is no reason to ask: its rows are rejected one by one
 )
@@ -93,7 +95,9 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     if isinstance(plan, TablePlan):
         universal = any(rule.utc for rule in plan.columns.values())
         if isinstance(own, NoPlan) or universal or _reads_more(plan, own, sample, own_rows, context):
-            return Chosen(replace(plan, notes=(told(proposal, with_operators=context.record_operators), *plan.notes)), proposal)
+            return Chosen(
+                replace(plan, notes=(told(proposal, with_operators=context.record_operators), *plan.notes)), proposal
+            )
         return Chosen(own, proposal)
     if isinstance(own, TablePlan) and proposal.contradicted and not _is_ours(own):
         return Chosen(NoPlan(refusal(proposal)), proposal)
@@ -103,13 +107,24 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
 
 
 def read_by(proposal: Proposal | None) -> str:
-    """Return the rules by which a table is read alone, but for what stands above it: tables of one head share them."""
+    """Return the rules by which a table is read alone that tables of one head must share.
+
+    What stands above it is its own (the machine, the year), and so are its words and how it writes seconds.
+    """
     if proposal is None:
         return ""
     rules = {name: rule for name, rule in proposal.data["columns"].items() if "constant" not in rule}
-    kept = {name: {key: put for key, put in rule.items() if key != "year"} for name, rule in rules.items()}
+    kept = {
+        name: (rule["from"], rule.get("unit"), rule.get("utc"), rule.get("with_scrap"), _order(rule.get("format", "")))
+        for name, rule in rules.items()
+    }
     marks = {key: proposal.data.get("file", {}).get(key) for key in ("decimal", "thousands")}
     return repr((proposal.kind, kept, marks, proposal.sure))
+
+
+def _order(format: str | list[str]) -> list[str]:
+    """Return the parts of a date in the order in which a format has them."""
+    return _DATE_PARTS.findall(format if isinstance(format, str) else format[0])
 
 
 def with_rows_of(table: FoundTable, alike: Sequence[FoundTable]) -> FoundTable:

@@ -203,7 +203,7 @@ def _fit_pocket(column: Column, known: Knowledge) -> Fit:
 def _is_small_count(column: Column) -> bool:
     """Return whether cells are whole numbers no higher than places of a magazine, and no coordinates of an axis."""
     form = next(iter(column.numbers), None)
-    return form is not None and form.whole and 0 <= form.low and form.high <= _MOST_PLACES and form.suffix is None
+    return form is not None and form.whole and form.low >= 0 and form.high <= _MOST_PLACES and form.suffix is None
 
 
 def _fit_job(column: Column, known: Knowledge) -> Fit:

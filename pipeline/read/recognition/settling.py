@@ -174,7 +174,9 @@ def _count(settled: Settled, guess: Guess) -> pl.Series:
     """Return the cells of a count as numbers, null where there is none."""
     split = settled.rules[guess.field].get("split")
     text = guess.cells.text.str.extract_groups(split).struct.field("value") if split else guess.cells.text
-    return read_whole_numbers(without_empty_words(text), settled.file.get("decimal", "."), settled.file.get("thousands"))
+    return read_whole_numbers(
+        without_empty_words(text), settled.file.get("decimal", "."), settled.file.get("thousands")
+    )
 
 
 def _settle_turret(settled: Settled, guess: Guess) -> None:

@@ -170,7 +170,12 @@ select
     parts,
     scrap,
     scrap_told,
-    parts + scrap as made,  -- parts are the good ones; reading takes scrap off where a list counts it among them
+    -- parts are good ones, and scrap stands beside them: reading takes it off where a list shows that it is among them;
+    -- a book of our own names may count it among them, which shows where together they are more than the cycle can make
+    case
+        when parts > coalesce(parts_per_cycle, 1) or parts + scrap <= coalesce(parts_per_cycle, 1) then parts + scrap
+        else greatest(parts, scrap)
+    end as made,
     coalesce(parts_per_cycle, 1) as parts_per_cycle,
     coalesce(job, order_job, told_job) as job,
     part,
