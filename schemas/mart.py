@@ -16,10 +16,15 @@ from schemas.vocabulary import (
     COUNTER_VERDICTS,
     COUNTERS,
     DRIFT_VERDICTS,
+    LIFE_UNIT_REASONS,
     LIFE_UNITS,
     LIFE_VERDICTS,
     LOSSES,
+    POOLED_WITH,
     TIME_KINDS,
+    TREND_KINDS,
+    WEAR_MEASURES,
+    WEAR_VERDICTS,
 )
 
 
@@ -217,7 +222,13 @@ class DriftCause(InputModel):
 
 
 class ToolLife(InputModel):
-    """Grain: machine x tool. Weibull by maximum likelihood with right censoring; lives in `unit`."""
+    """Grain: machine x tool. Weibull with right censoring; lives in `unit`.
+
+    Limits are 95 %, those of B10, of the mean and of the habit's cost 90 %. Where `pooled`, the fit leans on other
+    tools and limits are posterior ones. remaining_* and parts_left_* are predictive: what is not known of the fit is
+    in them. planned_cost and failed_cost are of one end; costs with _month are of 30.4375 days at the use of the past.
+    wear_* compares the edge in use with earlier ones; rests_on marks the rows and settings that a row was made from.
+    """
 
     machine: str
     tool: str
@@ -225,27 +236,80 @@ class ToolLife(InputModel):
     edges: pl.Int64 = pa.Field(ge=0)
     failures: pl.Int64 = pa.Field(ge=0)
     censored: pl.Int64 = pa.Field(ge=0)
+    suspects: pl.Int64 = pa.Field(ge=0)
     unit: str = pa.Field(isin=list(LIFE_UNITS))
+    unit_because: str = pa.Field(isin=list(LIFE_UNIT_REASONS))
+    min_per_part: float = pa.Field(nullable=True, gt=0)
     shape: float = pa.Field(nullable=True, gt=0)
     scale: float = pa.Field(nullable=True, gt=0)
+    pooled: bool
+    pooled_with: str = pa.Field(nullable=True, isin=list(POOLED_WITH))
     life_b10: float = pa.Field(nullable=True, ge=0)
     b10_low: float = pa.Field(nullable=True, ge=0)
     b10_high: float = pa.Field(nullable=True, ge=0)
     life_median: float = pa.Field(nullable=True, ge=0)
     life_low: float = pa.Field(nullable=True, ge=0)
     life_high: float = pa.Field(nullable=True, ge=0)
+    mean_life: float = pa.Field(nullable=True, ge=0)
+    mean_low: float = pa.Field(nullable=True, ge=0)
+    mean_high: float = pa.Field(nullable=True, ge=0)
     km_median: float = pa.Field(nullable=True, ge=0)
     trend_per_edge: float = pa.Field(nullable=True)
     trend_low: float = pa.Field(nullable=True)
     trend_high: float = pa.Field(nullable=True)
+    trend_p_alone: float = pa.Field(nullable=True, ge=0, le=1)
+    trend_inflation: float = pa.Field(nullable=True, ge=1)
     trend_p: float = pa.Field(nullable=True, ge=0, le=1)
     trend_q: float = pa.Field(nullable=True, ge=0, le=1)
     verdict: str = pa.Field(isin=list(LIFE_VERDICTS))
+    trend_kind: str = pa.Field(nullable=True, isin=list(TREND_KINDS))
+    step_at_edge: pl.Int64 = pa.Field(nullable=True, ge=0)
+    step_edge_low: pl.Int64 = pa.Field(nullable=True, ge=0)
+    step_edge_high: pl.Int64 = pa.Field(nullable=True, ge=0)
+    step_ratio: float = pa.Field(nullable=True, gt=0)
+    step_low: float = pa.Field(nullable=True, ge=0)
+    step_high: float = pa.Field(nullable=True, ge=0)
     current_age: float = pa.Field(nullable=True, ge=0)
     remaining_median: float = pa.Field(nullable=True, ge=0)
     remaining_p10: float = pa.Field(nullable=True, ge=0)
+    survive_next_part: float = pa.Field(nullable=True, ge=0, le=1)
+    parts_left_median: pl.Int64 = pa.Field(nullable=True, ge=0)
+    parts_left_90: pl.Int64 = pa.Field(nullable=True, ge=0)
     change_at: float = pa.Field(nullable=True, ge=0)
     cost_per_part: float = pa.Field(nullable=True, ge=0)
+    planned_cost: float = pa.Field(nullable=True, ge=0)
+    failed_cost: float = pa.Field(nullable=True, ge=0)
+    used_per_month: float = pa.Field(nullable=True, ge=0)
+    habit_age: float = pa.Field(nullable=True, ge=0)
+    habit_failed_share: float = pa.Field(nullable=True, ge=0, le=1)
+    habit_cost_month: float = pa.Field(nullable=True, ge=0)
+    habit_low: float = pa.Field(nullable=True, ge=0)
+    habit_high: float = pa.Field(nullable=True, ge=0)
+    best_cost_month: float = pa.Field(nullable=True, ge=0)
+    taylor_n: float = pa.Field(nullable=True, gt=0)
+    taylor_low: float = pa.Field(nullable=True, ge=0)
+    taylor_high: float = pa.Field(nullable=True, ge=0)
+    taylor_c: float = pa.Field(nullable=True, gt=0)
+    min_cost_life: float = pa.Field(nullable=True, ge=0)
+    max_output_life: float = pa.Field(nullable=True, ge=0)
+    wear_measure: str = pa.Field(nullable=True, isin=list(WEAR_MEASURES))
+    wear_verdict: str = pa.Field(nullable=True, isin=list(WEAR_VERDICTS))
+    wear_score: float = pa.Field(nullable=True, ge=0)
+    wear_limit: float = pa.Field(nullable=True, ge=0)
+    wear_edges: pl.Int64 = pa.Field(nullable=True, ge=0)
+    wear_since_part: pl.Int64 = pa.Field(nullable=True, ge=0)
+    rests_on: pl.Int64
+
+
+class EdgeOutlook(InputModel):
+    """Grain: machine x tool x number of parts more. What the edge in use, and edges after it, will do (predictive)."""
+
+    machine: str
+    tool: str
+    parts_more: pl.Int64 = pa.Field(gt=0)
+    survive: float = pa.Field(ge=0, le=1)
+    edges_median: pl.Int64 = pa.Field(nullable=True, ge=0)
+    edges_90: pl.Int64 = pa.Field(nullable=True, ge=0)
 
 
 class QuoteFactor(InputModel):
@@ -321,6 +385,7 @@ MODELS: Final[dict[str, type[InputModel]]] = {
     "job_drift": JobDrift,
     "drift_cause": DriftCause,
     "tool_life": ToolLife,
+    "edge_outlook": EdgeOutlook,
     "quote_factor": QuoteFactor,
     "counter_check": CounterCheck,
     "contradiction_file": ContradictionFile,

@@ -80,6 +80,18 @@ DRIFT_VERDICTS: Final = ("over", "on", "under", "too few")
 LIFE_VERDICTS: Final = ("falling", "steady", "rising", "too few")
 TIME_KINDS: Final = ("cycle", "cut", "noncut", "setup", "load")
 LIFE_UNITS: Final = ("min", "parts")
+LIFE_UNIT_REASONS: Final = (
+    "only minutes known",
+    "only parts known",
+    "minutes fit better",
+    "parts fit better",
+    "alike",
+    "too few",
+)
+POOLED_WITH: Final = ("same tool", "same type", "all tools")
+TREND_KINDS: Final = ("step", "slope", "unclear")
+WEAR_MEASURES: Final = ("load", "cut_s")
+WEAR_VERDICTS: Final = ("runs away", "as before", "too few")
 
 # MTConnect 2.4 controlled vocabulary of Execution (standard's public schema files, mtconnect/schema 4abb23e).
 EXECUTION_ACTIVE: Final = "ACTIVE"

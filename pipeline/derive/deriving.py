@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 
 from pipeline import resources
+from pipeline.derive.edge_outlook import edge_outlook
 from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.periods import derive_periods, period_column, periods
@@ -120,7 +121,7 @@ def _sum_up(
         step.advance()
     _store(book, "core.edge_life", with_suspects(book.frame(_query("edge_ledger"))))
     forget_renewed(book)
-    for name, frame in _marts(book, shop).items():
+    for name, frame in _marts(book, shop, is_whole=is_whole).items():
         _store(book, f"mart.{name}", frame)
     for name, model in mart.MODELS.items():
         rows = book.frame(f"from mart.{name}").select(list(mart.columns(name)))
@@ -131,18 +132,22 @@ def _sum_up(
         audit(book.frame(relation.sql), relation)
 
 
-def _marts(book: Book, shop: ShopFile) -> dict[str, pl.DataFrame]:
+def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFrame]:
     """Return the marts that rest on statistics."""
     runs = book.frame("from core.run")
     rates = book.frame("select machine, rate_per_hour from core.machine")
     edges = book.frame(_query("edges_counted"))
     drift, spread = job_drift(runs, rates, shop.shop.tolerance)
-    life = tool_life(edges, book.frame(_query("tools_counted")), book.frame(_query("rates_counted")))
+    tools, tool_rates = book.frame(_query("tools_counted")), book.frame(_query("rates_counted"))
+    # what other relations and settings made of the same rows is made anew
+    stood, outlook_stood = (None if is_whole else _as_it_stood(book, name) for name in ("tool_life", "edge_outlook"))
+    life = tool_life(edges, tools, tool_rates, before=stood)
     return {
         "job_drift": drift,
         "run_spread": spread,
         "tool_life": life,
         "life_curve": life_curves(edges, life),
+        "edge_outlook": edge_outlook(edges, tools, life, before=outlook_stood, life_before=stood),
         "quote_factor": quote_factor(
             runs,
             drift,
@@ -152,6 +157,12 @@ def _marts(book: Book, shop: ShopFile) -> dict[str, pl.DataFrame]:
             book.frame("select estimate_id, load_s from core.estimate_operation"),
         ),
     }
+
+
+def _as_it_stood(book: Book, name: str) -> pl.DataFrame | None:
+    """Return a mart of statistics as the last derivation left it; None where there is none."""
+    there = book.rows("select 1 from duckdb_tables() where schema_name = 'mart' and table_name = $name", {"name": name})
+    return book.frame(f"from mart.{name}") if there else None
 
 
 def _store(book: Book, name: str, frame: pl.DataFrame) -> None:

@@ -1,15 +1,22 @@
 """mart.tool_life: what each tool's edges gave, whether their lives fall, and when to change the edge in use.
 
-Arranges frames for the statistics and their results for the mart; it computes no statistics of its own.
+Arranges frames for the statistics and their results for the mart; it computes no statistics of its own. What rests on
+one tool alone and is dear is taken from the mart as it stood, where no row or setting of the tool has changed.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from pipeline.derive.edge_costs import CAUTIOUS_LEVEL, cost_columns
+from pipeline.derive.edge_now import now_columns, posterior_of
+from pipeline.derive.tool_lives import KEYS, ToolLives, marks, tool_lives
+from pipeline.derive.wear_signs import wear_columns
+from pipeline.stats.arrays import AnyArray, BoolArray, IntArray
 from schemas.mart import columns
 
 FALSE_DISCOVERY_RATE = 0.05
@@ -24,8 +31,27 @@ CURVE_SCHEMA: dict[str, pl.DataType] = {
     "high": pl.Float64(),
 }
 
+OF_THE_FIT = (
+    "shape", "scale", "life_b10", "b10_low", "b10_high", "life_median", "life_low", "life_high",
+    "mean_life", "mean_low", "mean_high",
+)  # fmt: skip
+OF_NOW = ("remaining_median", "remaining_p10", "survive_next_part", "parts_left_median", "parts_left_90")
+OF_THE_TREND = ("trend_per_edge", "trend_low", "trend_high", "trend_p_alone")
+OF_THE_SPEED = ("taylor_n", "taylor_low", "taylor_high", "taylor_c")
+KEPT = ("km_median", *OF_THE_FIT, *OF_NOW, *OF_THE_TREND, *OF_THE_SPEED)
+"""What rests on a tool's own edges alone."""
+OF_THE_KIND = (
+    "trend_kind", "step_at_edge", "step_edge_low", "step_edge_high", "step_ratio", "step_low", "step_high",
+)  # fmt: skip
 
-def tool_life(edges: pl.DataFrame, tools: pl.DataFrame, rates: pl.DataFrame) -> pl.DataFrame:
+
+def tool_life(
+    edges: pl.DataFrame,
+    tools: pl.DataFrame,
+    rates: pl.DataFrame,
+    before: pl.DataFrame | None = None,
+    wear: pl.DataFrame | None = None,
+) -> pl.DataFrame:
     """Return mart.tool_life.
 
     Parameters
@@ -33,175 +59,282 @@ def tool_life(edges: pl.DataFrame, tools: pl.DataFrame, rates: pl.DataFrame) -> 
     edges : core.edge_life
     tools : core.tool
     rates : machine, rate_per_hour
+    before : mart.tool_life as it stood
+        Tools whose rows and settings are the same are not fitted again; the result is the same without it.
+    wear : machine, tool, edge_number, part_number, measure, value; one row a part, of edges in use and earlier ones
     """
+    from pipeline.stats.weibull_many import fit_many
+
+    lives = tool_lives(edges)
+    settings = lives.tools.select(KEYS).join(tools, on=KEYS, how="left", maintain_order="left")
+    settings = settings.join(rates.select("machine", "rate_per_hour"), on="machine", how="left", maintain_order="left")
+    sets = lives.sets
+    fits = fit_many(sets)
+    table = lives.tools.with_columns(
+        pl.Series("edges", lives.groups.sizes),
+        pl.Series("failures", sets.failures),
+        pl.Series("censored", lives.groups.sizes - sets.failures),
+        settings["name"],
+    ).with_columns(now_columns(lives, edges))
+    table = table.join(marks(edges, tools, rates), on=KEYS, how="left", maintain_order="left")
+    pooled, posterior, pooled_with = posterior_of(sets, fits, settings, table["unit"])
+    fresh = _fresh(table, pooled, before)
+    table = _with_kept(table, before, fresh, _own(lives, table, fresh))
+    table = _overridden(table, np.flatnonzero(pooled), _of_posterior(table, posterior, np.flatnonzero(pooled)))
+    table = table.with_columns(pl.Series("pooled", pooled), pl.Series("pooled_with", pooled_with, dtype=pl.String))
+    table = _with_verdicts(table, lives, fits)
+    table = _with_kinds(table, lives, before, fresh)
+    table = table.with_columns(cost_columns(table, lives, settings)).with_columns(wear_columns(table, wear))
+    return table.sort(KEYS).select(pl.col(name).cast(dtype) for name, dtype in columns("tool_life").items())
+
+
+def _fresh(table: pl.DataFrame, pooled: BoolArray, before: pl.DataFrame | None) -> IntArray:
+    """Return the tools that the mart as it stood says nothing of, or of which anything has changed."""
+    if before is None or "rests_on" not in before.columns:
+        return np.arange(table.height)
+    stands = table.select(*KEYS, "rests_on").join(
+        before.filter(~pl.col("pooled")).select(*KEYS, "rests_on", pl.lit(True).alias("stands")),
+        on=[*KEYS, "rests_on"],
+        how="left",
+        maintain_order="left",
+    )["stands"]
+    # a tool that leant on others and still does is made anew with them anyway
+    return np.flatnonzero(stands.is_null().to_numpy() & ~pooled)
+
+
+def _own(lives: ToolLives, table: pl.DataFrame, fresh: IntArray) -> pl.DataFrame:
+    """Return machine, tool and what rests on their own edges alone, of some tools."""
+    from pipeline.stats.aft_many import fit_slopes
+    from pipeline.stats.life_posterior import LifePrior, life_posterior
+    from pipeline.stats.permutation_many import trend_shares
+    from pipeline.stats.survival_many import kaplan_meier_many
+    from pipeline.stats.taylor import fit_taylor_lives
+    from pipeline.stats.weibull_many import MeanLife, Quantile, fit_many, limits_many
+
+    some = lives.take(fresh)
+    sets = some.sets
+    fits = fit_many(sets)
+    found: dict[str, AnyArray] = {
+        "km_median": kaplan_meier_many(some.life, some.censored, some.groups.sizes).median,
+        "shape": fits.shape,
+        "scale": fits.scale,
+        "life_b10": fits.quantile(0.1),
+        "life_median": fits.quantile(0.5),
+        "mean_life": fits.mean(),
+    }
+    found["b10_low"], found["b10_high"] = limits_many(sets, fits, Quantile(0.1), CAUTIOUS_LEVEL)
+    found["life_low"], found["life_high"] = limits_many(sets, fits, Quantile(0.5), 0.95)
+    found["mean_low"], found["mean_high"] = limits_many(sets, fits, MeanLife(), CAUTIOUS_LEVEL)
+    slopes = fit_slopes(sets, sets.groups.position().astype(np.float64))
+    found |= {
+        "trend_per_edge": np.expm1(slopes.slope),
+        "trend_low": np.expm1(slopes.low),
+        "trend_high": np.expm1(slopes.high),
+    }
+    moving = ~some.in_use
+    shares, _ = trend_shares(some.groups.within(moving), level_scores(some, fits.shape, fits.log_scale)[moving])
+    found["trend_p_alone"] = np.where(np.isfinite(slopes.slope), shares, np.nan)
+    posterior = life_posterior(sets, LifePrior.nothing(sets.tools), np.log(fits.shape), np.sqrt(fits.shape_variance))
+    part = table[fresh]
+    found |= left_columns(posterior, part)
+    if "speed_m_min" in some.edges.columns:
+        found |= _speeds(some, fit_taylor_lives)
+    frame = part.select(KEYS).with_columns(_series(found))
+    return frame.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in KEPT if name not in frame.columns)
+
+
+def level_scores(lives: ToolLives, shape: AnyArray, log_scale: AnyArray) -> AnyArray:
+    """Return failed less cumulative hazard of each edge under a level fit: low where an edge lived long."""
+    spread = lives.groups.spread
+    with np.errstate(over="ignore", invalid="ignore"):
+        hazard = np.exp(spread(shape) * (np.log(lives.life) - spread(log_scale)))
+    return np.asarray(np.nan_to_num(hazard) - ~lives.censored)
+
+
+def left_columns(posterior: Any, part: pl.DataFrame) -> dict[str, AnyArray]:
+    """Return what is left to the edges in use of some tools, in their unit and in whole parts."""
+    age = part["current_age"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    in_parts = (part["unit"] == "parts").to_numpy()
+    per_part = np.where(in_parts, 1.0, part["min_per_part"].fill_null(np.nan).to_numpy())
+    median, p10 = posterior.left(age, 0.5), posterior.left(age, 0.9)
+    nothing = np.isnan(age) | ~posterior.known
+    found = {
+        "remaining_median": median,
+        "remaining_p10": p10,
+        "survive_next_part": posterior.survival(age, per_part),
+        "parts_left_median": np.floor(median / per_part + 1e-9),
+        "parts_left_90": np.floor(p10 / per_part + 1e-9),
+    }
+    found["survive_next_part"] = np.where(np.isnan(per_part), np.nan, found["survive_next_part"])
+    return {name: np.where(nothing, np.nan, values) for name, values in found.items()}
+
+
+def _speeds(some: ToolLives, fit: Any) -> dict[str, AnyArray]:
+    """Return Taylor fits of tools whose lives are in minutes and whose edges have speeds."""
+    speed = some.edges["speed_m_min"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    counts = (speed > 0) & some.groups.spread((some.tools["unit"] == "min").to_numpy())
+    from pipeline.stats.life_sets import LifeSets
+
+    fits = fit(LifeSets.of(some.life[counts], some.censored[counts], some.groups.within(counts).sizes), speed[counts])
+    return {"taylor_n": fits.n, "taylor_low": fits.low, "taylor_high": fits.high, "taylor_c": fits.c}
+
+
+def _of_posterior(table: pl.DataFrame, posterior: Any, which: IntArray) -> pl.DataFrame:
+    """Return the columns of the fit and of now for tools that lean on others."""
+    some = posterior.take(which)
+    log_shape, log_scale = some.centre()
+    shape = np.exp(log_shape)
+    from scipy import special
+
+    found: dict[str, AnyArray] = {
+        "shape": shape,
+        "scale": np.exp(log_scale),
+        "life_b10": np.exp(log_scale + np.log(-np.log1p(-0.1)) / shape),
+        "b10_low": some.quantile_limit(0.1, 0.05),
+        "b10_high": some.quantile_limit(0.1, 0.95),
+        "life_median": np.exp(log_scale + np.log(np.log(2.0)) / shape),
+        "life_low": some.quantile_limit(0.5, 0.025),
+        "life_high": some.quantile_limit(0.5, 0.975),
+        "mean_life": np.exp(log_scale + special.gammaln(1.0 + 1.0 / shape)),
+        "mean_low": some.mean_limit(0.05),
+        "mean_high": some.mean_limit(0.95),
+    }
+    part = table[which]
+    return part.select(KEYS).with_columns(_series(found | left_columns(some, part)))
+
+
+def _series(found: Mapping[str, AnyArray]) -> list[pl.Series]:
+    """Return arrays as columns; what is not a finite number is empty."""
+    return [
+        pl.Series(name, np.where(np.isfinite(values), values, np.nan), dtype=pl.Float64).fill_nan(None)
+        for name, values in found.items()
+    ]
+
+
+def _with_kept(table: pl.DataFrame, before: pl.DataFrame | None, fresh: IntArray, own: pl.DataFrame) -> pl.DataFrame:
+    """Put what rests on each tool alone beside the tools: made anew, or as it stood."""
+    frames = [own.select(*KEYS, *KEPT)]
+    if before is not None and set(KEPT) <= set(before.columns):
+        stood = before.select(*KEYS, *(pl.col(name).cast(pl.Float64) for name in KEPT))
+        frames.append(stood.join(table[fresh].select(KEYS), on=KEYS, how="anti"))
+    return table.join(pl.concat(frames), on=KEYS, how="left", maintain_order="left")
+
+
+def _overridden(table: pl.DataFrame, which: IntArray, by: pl.DataFrame) -> pl.DataFrame:
+    """Return the table with some rows' columns in place of what stood there."""
+    names = [name for name in by.columns if name not in KEYS]
+    mark = pl.Series("_over", np.isin(np.arange(table.height), which))
+    joined = table.with_columns(mark).join(by, on=KEYS, how="left", suffix="_by", maintain_order="left")
+    return joined.with_columns(
+        pl.when("_over").then(pl.col(f"{name}_by")).otherwise(pl.col(name)).alias(name) for name in names
+    ).drop("_over", *(f"{name}_by" for name in names))
+
+
+def _with_verdicts(table: pl.DataFrame, lives: ToolLives, fits: Any) -> pl.DataFrame:
+    """Judge the trends of all tools together."""
     from pipeline.stats.multiple import benjamini_hochberg
+    from pipeline.stats.shared_batches import learn_batches
 
-    rows = []
-    for (machine, tool), group in edges.sort("machine", "tool", "edge_number").group_by(
-        "machine", "tool", maintain_order=True
-    ):
-        rows.append({"machine": machine, "tool": tool, **_one_tool(group)})
-    schema = {name: dtype for name, dtype in columns("tool_life").items() if name != "name"}
-    life = pl.DataFrame(rows, schema={**schema, "trend_q": pl.Float64(), "verdict": pl.String()}, strict=False)
-    q = benjamini_hochberg(life["trend_p"].fill_null(float("nan")).to_numpy()) if life.height else np.empty(0)
-    falls = pl.col("trend_per_edge") < 0
-    settled = (
-        life.with_columns(pl.Series("trend_q", q, dtype=pl.Float64).fill_nan(None))
-        .with_columns(
-            pl.when(pl.col("trend_q").is_null())
-            .then(pl.lit("too few"))
-            .when(pl.col("trend_q") > FALSE_DISCOVERY_RATE)
-            .then(pl.lit("steady"))
-            .when(falls)
-            .then(pl.lit("falling"))
-            .otherwise(pl.lit("rising"))
-            .alias("verdict")
+    alone = table["trend_p_alone"].fill_null(np.nan).to_numpy()
+    judged = np.flatnonzero(np.isfinite(alone))
+    some = lives.take(judged)
+    moving = ~some.in_use
+    groups = some.groups.within(moving)
+    failed = some.groups.sum(~some.censored) / np.maximum(some.groups.sizes, 1)
+    scores = level_scores(some, fits.shape[judged], fits.log_scale[judged])[moving]
+    batches = learn_batches(groups, scores, fits.shape[judged], failed)
+    p, factor = np.full(alone.size, np.nan), np.full(alone.size, np.nan)
+    p[judged], factor[judged] = batches.widened(alone[judged]), np.maximum(1.0, batches.mean_factor)
+    q = benjamini_hochberg(p)
+    return table.with_columns(_series({"trend_p": p, "trend_q": q, "trend_inflation": factor})).with_columns(
+        pl.when(pl.col("trend_q").is_null())
+        .then(pl.lit("too few"))
+        .when(pl.col("trend_q") > FALSE_DISCOVERY_RATE)
+        .then(pl.lit("steady"))
+        .when(pl.col("trend_per_edge") < 0)
+        .then(pl.lit("falling"))
+        .otherwise(pl.lit("rising"))
+        .alias("verdict")
+    )
+
+
+def _with_kinds(table: pl.DataFrame, lives: ToolLives, before: pl.DataFrame | None, fresh: IntArray) -> pl.DataFrame:
+    """Say of tools whose lives change whether by a step or along a slope."""
+    from pipeline.stats.trend_kind import trend_kinds
+
+    changing = table["verdict"].is_in(["falling", "rising"]).to_numpy()
+    stood = pl.DataFrame(schema={name: table.schema.get(name, pl.String()) for name in KEYS})
+    if before is not None and set(OF_THE_KIND) <= set(before.columns):
+        told = before.filter(pl.col("trend_kind").is_not_null()).select(*KEYS, *OF_THE_KIND)
+        stood = told.join(table.filter(pl.Series(changing)).select(KEYS), on=KEYS, how="semi").join(
+            table[fresh].select(KEYS), on=KEYS, how="anti"
         )
-        .join(tools.select("machine", "tool", "name", "change_min", "failure_cost"), on=["machine", "tool"], how="left")
-        .join(rates.select("machine", "rate_per_hour"), on="machine", how="left")
-    )
-    priced = settled.with_columns(_change_at(settled, edges), _cost_per_part(settled, edges))
-    return priced.sort("machine", "tool").select(
-        pl.col(name).cast(dtype) for name, dtype in columns("tool_life").items()
-    )
+    missing = table.filter(pl.Series(changing)).select(KEYS).join(stood.select(KEYS), on=KEYS, how="anti")
+    number = table.select(KEYS).with_row_index("number").join(missing, on=KEYS, how="semi")["number"].to_numpy()
+    some = lives.take(number.astype(np.int64))
+    kinds = trend_kinds(some.sets)
+    numbers = some.edges["edge_number"].to_numpy()
 
+    def named(at: IntArray) -> AnyArray:
+        return np.where(at >= 0, numbers[np.where(at >= 0, some.groups.starts + at, 0)], -1) if at.size else at
 
-def known_lives(group: pl.DataFrame) -> tuple[str, pl.DataFrame]:
-    """Return the unit that describes a tool's life and its edges with a known start and a life above zero.
-
-    Minutes of cut where the tool's cutting is known, else parts. The column `life` is added.
-    """
-    started = group.filter(pl.col("in_use_at").is_not_null())
-    unit = "min" if (started["cut_min"].fill_null(0) > 0).any() else "parts"
-    life = pl.col("cut_min" if unit == "min" else "parts").cast(pl.Float64).alias("life")
-    return unit, started.with_columns(life).filter(pl.col("life") > 0)
-
-
-def _one_tool(group: pl.DataFrame) -> dict[str, Any]:
-    from pipeline.stats.errors import TooFewFailures
-    from pipeline.stats.life_trend import life_trend
-    from pipeline.stats.survival import kaplan_meier
-    from pipeline.stats.weibull import fit_weibull, quantile_limits, remaining_quantile
-
-    unit, known = known_lives(group)
-    in_use = group.filter(pl.col("removed_at").is_null() & pl.col("in_use_at").is_not_null())
-    age = float(in_use["cut_min" if unit == "min" else "parts"].cast(pl.Float64).sum()) if in_use.height else None
-    row: dict[str, Any] = {
-        "edges": known.height,
-        "failures": int((~known["censored"]).sum()),
-        "censored": int(known["censored"].sum()),
-        "unit": unit,
-        "current_age": age,
-        "verdict": "too few",
-    }
-    lives, censored = known["life"].to_numpy(), known["censored"].to_numpy()
-    if known.height:
-        row["km_median"] = _finite(kaplan_meier(lives, censored).median)
-    try:
-        fit = fit_weibull(lives, censored)
-    except TooFewFailures:
-        return row
-    b10 = quantile_limits(lives, censored, fit, 0.10, 0.90)
-    median = quantile_limits(lives, censored, fit, 0.50, 0.95)
-    row |= {
-        "shape": fit.shape,
-        "scale": fit.scale,
-        "life_b10": fit.b10,
-        "b10_low": _finite(b10[0]),
-        "b10_high": _finite(b10[1]),
-        "life_median": fit.median,
-        "life_low": _finite(median[0]),
-        "life_high": _finite(median[1]),
-    }
-    if age is not None:
-        row["remaining_median"] = remaining_quantile(fit, age, 0.50)
-        row["remaining_p10"] = remaining_quantile(fit, age, 0.10)
-    try:
-        trend = life_trend(lives, censored)
-    except TooFewFailures:
-        return row
-    row |= {
-        "trend_per_edge": trend.per_edge,
-        "trend_low": _finite(trend.low),
-        "trend_high": _finite(trend.high),
-        "trend_p": trend.p,
-    }
-    return row
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-def _edge_means(edges: pl.DataFrame) -> pl.DataFrame:
-    """Mean cost and parts of the edges that were taken out."""
-    done = edges.filter(pl.col("in_use_at").is_not_null() & pl.col("removed_at").is_not_null())
-    # whole millionths add up to the same sum in any order, so that two runs give the same figure to the last bit
-    cost = (pl.col("edge_cost") * 1e6).round().cast(pl.Int64)
-    return done.group_by("machine", "tool").agg(
-        (cost.sum() / 1e6 / cost.count()).fill_nan(None).alias("edge_cost"),
-        (pl.col("parts").sum() / pl.col("parts").count()).fill_nan(None).alias("parts_per_edge"),
-    )
-
-
-def _change_at(life: pl.DataFrame, edges: pl.DataFrame) -> pl.Series:
-    """Return the age at which a planned change costs least; empty where a cost is not known or it never pays."""
-    from pipeline.stats.replacement import best_change_age
-
-    costs = life.select("machine", "tool", "shape", "scale", "change_min", "failure_cost", "rate_per_hour").join(
-        _edge_means(edges).select("machine", "tool", "edge_cost"), on=["machine", "tool"], how="left"
-    )
-    values: list[float | None] = []
-    for shape, scale, change_min, failure_cost, rate, edge_cost in costs.select(
-        "shape", "scale", "change_min", "failure_cost", "rate_per_hour", "edge_cost"
-    ).iter_rows():
-        if None in (shape, scale, failure_cost, edge_cost):
-            values.append(None)
-            continue
-        planned = edge_cost + (change_min or 0.0) / 60 * (rate or 0.0)
-        values.append(best_change_age(shape, scale, planned, planned + failure_cost) if planned > 0 else None)
-    return pl.Series("change_at", values, dtype=pl.Float64)
-
-
-def _cost_per_part(life: pl.DataFrame, edges: pl.DataFrame) -> pl.Series:
-    means = life.select("machine", "tool").join(_edge_means(edges), on=["machine", "tool"], how="left")
-    cost = pl.when(pl.col("parts_per_edge") > 0).then(pl.col("edge_cost") / pl.col("parts_per_edge"))
-    return means.select(cost.alias("cost_per_part"))["cost_per_part"]
+    is_step = np.isin(kinds.kind, ["step", "unclear"])
+    schema = {name: dtype for name, dtype in columns("tool_life").items() if name in OF_THE_KIND}
+    made = some.tools.select(KEYS).with_columns(
+        pl.Series("trend_kind", np.where(kinds.kind == "", "unclear", kinds.kind), dtype=pl.String),
+        *(
+            pl.Series(name, np.where(is_step, named(at), -1), dtype=pl.Int64).replace(-1, None)
+            for name, at in (("step_at_edge", kinds.at), ("step_edge_low", kinds.low), ("step_edge_high", kinds.high))
+        ),
+        *_series(
+            {
+                name: np.where(is_step, of, np.nan)
+                for name, of in (
+                    ("step_ratio", kinds.ratio), ("step_low", kinds.ratio_low), ("step_high", kinds.ratio_high),
+                )
+            }
+        ),
+    )  # fmt: skip
+    both = [
+        frame.select(*KEYS, *(pl.col(n).cast(t) for n, t in schema.items())) for frame in (made, stood) if frame.height
+    ]
+    told = pl.concat(both) if both else pl.DataFrame(schema={**dict.fromkeys(KEYS, pl.String()), **schema})
+    return table.join(told, on=KEYS, how="left", maintain_order="left")
 
 
 def life_curves(edges: pl.DataFrame, life: pl.DataFrame, points: int = 60) -> pl.DataFrame:
     """Return the points of each tool's survival curves: Kaplan-Meier steps with a 95 % band, and the Weibull fit."""
-    from pipeline.stats.survival import kaplan_meier
+    from pipeline.stats.survival_many import kaplan_meier_many
 
-    frames = [pl.DataFrame(schema=CURVE_SCHEMA)]
-    fits = {(row["machine"], row["tool"]): row for row in life.iter_rows(named=True)}
-    for (machine, tool), group in edges.sort("machine", "tool", "edge_number").group_by(
-        "machine", "tool", maintain_order=True
-    ):
-        _, known = known_lives(group)
-        if known.height < 2:
-            continue
-        observed = kaplan_meier(known["life"].to_numpy(), known["censored"].to_numpy())
-        frames.append(_curve(machine, tool, "observed", observed.times, observed.survival, observed.low, observed.high))
-        fit = fits.get((machine, tool))
-        if fit and fit["shape"]:
-            life_axis = np.linspace(0, float(known["life"].max()) * 1.05, points)  # type: ignore[arg-type]
-            survival = np.exp(-((life_axis / fit["scale"]) ** fit["shape"]))
-            frames.append(_curve(machine, tool, "fitted", life_axis, survival, None, None))
-    return pl.concat(frames)
-
-
-def _curve(machine: Any, tool: Any, which: str, life: Any, survival: Any, low: Any, high: Any) -> pl.DataFrame:
-    nothing = np.full(len(life), np.nan)
-    return pl.DataFrame(
-        {
-            "machine": [machine] * len(life),
-            "tool": [tool] * len(life),
-            "which": [which] * len(life),
-            "life": life,
-            "survival": survival,
-            "low": nothing if low is None else low,
-            "high": nothing if high is None else high,
+    lives = tool_lives(edges)
+    chosen = lives.take(np.flatnonzero(lives.groups.sizes >= 2))
+    if chosen.tools.height == 0:
+        return pl.DataFrame(schema=CURVE_SCHEMA)
+    observed = kaplan_meier_many(chosen.life, chosen.censored, chosen.groups.sizes)
+    key = {name: chosen.tools[name].to_numpy() for name in KEYS}
+    steps = pl.DataFrame(
+        {name: observed.groups.spread(values) for name, values in key.items()}
+        | {
+            "which": ["observed"] * observed.times.size,
+            "life": observed.times,
+            "survival": observed.survival,
+            "low": observed.low,
+            "high": observed.high,
         },
         schema=CURVE_SCHEMA,
-    ).with_columns(pl.col("low", "high").fill_nan(None))
+    )
+    fitted = (
+        chosen.tools.select(KEYS)
+        .with_columns(pl.Series("longest", chosen.groups.max(chosen.life)))
+        .join(life.select(*KEYS, "shape", "scale").drop_nulls(), on=KEYS, how="inner", maintain_order="left")
+    )
+    places = pl.DataFrame({"place": np.linspace(0.0, 1.05, points)})
+    curve = fitted.join(places, how="cross").select(
+        *KEYS,
+        pl.lit("fitted").alias("which"),
+        (pl.col("longest") * pl.col("place")).alias("life"),
+        (-((pl.col("longest") * pl.col("place") / pl.col("scale")).pow(pl.col("shape")))).exp().alias("survival"),
+        pl.lit(None, dtype=pl.Float64).alias("low"),
+        pl.lit(None, dtype=pl.Float64).alias("high"),
+    )
+    return pl.concat([steps, curve]).with_columns(pl.col("low", "high").fill_nan(None))

@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from scipy import optimize, special
 
+from pipeline.stats.arrays import FloatArray
 from pipeline.stats.errors import InvalidInput
+from pipeline.stats.ragged import Ragged
 
 # Cumulative hazard beyond which fewer than one edge in a million is still alive: a change that never comes.
 NEVER_REACHED = 14.0
@@ -77,6 +80,77 @@ def cost_rate(age: float, shape: float, scale: float, planned_cost: float, failu
     alive = math.exp(-hazard_sum)
     mean_use = mean_life * float(special.gammainc(1.0 / shape, hazard_sum))
     return (planned_cost * alive + failure_cost * (1.0 - alive)) / mean_use
+
+
+def best_change_ages(
+    shape: FloatArray, scale: FloatArray, planned_cost: FloatArray, failure_cost: FloatArray
+) -> FloatArray:
+    """Return `best_change_age` of many tools, shape (tools,): infinity where edges are best run to failure.
+
+    nan where any of the four is missing or not above zero.
+    """
+    with np.errstate(invalid="ignore"):
+        known = (shape > 0) & (scale > 0) & (planned_cost > 0) & (failure_cost > 0)
+        wears = known & (shape > 1.0) & (failure_cost > planned_cost)
+    ages = np.where(known, math.inf, math.nan)
+    which = np.flatnonzero(wears)
+    k = shape[which]
+    target = planned_cost[which] / (failure_cost[which] - planned_cost[which])
+    mean = special.gamma(1.0 + 1.0 / k)
+
+    def excess(log_hazard_sum: FloatArray) -> FloatArray:
+        hazard_sum = np.exp(log_hazard_sum)
+        mean_use = mean * special.gammainc(1.0 / k, hazard_sum)
+        return np.asarray(k * np.exp((1.0 - 1.0 / k) * log_hazard_sum) * mean_use + np.expm1(-hazard_sum) - target)
+
+    high = np.full(k.size, math.log(NEVER_REACHED))
+    comes = excess(high) > 0
+    low = high - 60.0
+    for _ in range(64):
+        middle = 0.5 * (low + high)
+        above = excess(middle) > 0
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    ages[which[comes]] = (scale[which] * np.exp(0.5 * (low + high) / k))[comes]
+    return ages
+
+
+def cost_rates(
+    age: FloatArray, shape: FloatArray, scale: FloatArray, planned_cost: FloatArray, failure_cost: FloatArray
+) -> FloatArray:
+    """Return `cost_rate` of many tools, shape (tools,); an age of infinity means run to failure, nan stays nan."""
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        hazard_sum = np.where(np.isinf(age), math.inf, (age / scale) ** shape)
+        alive = np.exp(-hazard_sum)
+        share = np.where(np.isinf(hazard_sum), 1.0, special.gammainc(1.0 / shape, hazard_sum))
+        mean_use = scale * special.gamma(1.0 + 1.0 / shape) * share
+        return np.asarray((planned_cost * alive + failure_cost * (1.0 - alive)) / mean_use)
+
+
+def observed_cost_rates(
+    groups: Ragged, life: FloatArray, cost: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what edges have cost for a unit of life, and its limits, shape (tools,) each.
+
+    Parameters
+    ----------
+    groups : which edges are of which tool
+    life, cost : shape (edges,)
+        Of edges that were taken out.
+    level : float
+        Of the two-sided limits, which need three edges.
+
+    Notes
+    -----
+    The ratio of sums, with the linearised variance of a ratio and Student's t; nothing is assumed of the lives.
+    """
+    n = groups.sizes.astype(np.float64)
+    used = groups.sum(life)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate = groups.sum(cost) / used
+        squares = groups.sum((cost - groups.spread(rate) * life) ** 2)
+        error = np.sqrt(n / (n - 1.0) * squares) / used
+        reach = np.where(n >= 3, special.stdtrit(np.maximum(n - 1.0, 1.0), 0.5 + 0.5 * level) * error, math.nan)
+    return rate, np.maximum(0.0, rate - reach), rate + reach
 
 
 def _require_positive(**values: float) -> None:

@@ -12,8 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.stats.arrays import as_positive
+from pipeline.stats.aft_many import fit_slopes
+from pipeline.stats.arrays import FloatArray, as_positive
 from pipeline.stats.errors import InvalidInput
+from pipeline.stats.life_sets import LifeSets
+
+# Speeds that lie closer together than this share of themselves say nothing of Taylor's exponent.
+LEAST_SPEED_RANGE = 0.1
 
 
 @dataclass(frozen=True)
@@ -78,6 +83,53 @@ def fit_taylor(speed_m_min: ArrayLike, life_min: ArrayLike) -> TaylorFit:
         points=int(speeds.size),
         residual_sd=math.sqrt(float(residual @ residual) / degrees) if degrees else math.nan,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class TaylorFits:
+    """Taylor's exponent of many tools from the lives of edges run at different speeds; nan where nothing can be said.
+
+    Attributes
+    ----------
+    n, low, high : shape (tools,)
+        With 95 % limits; infinite where life need not fall with speed at all.
+    c : shape (tools,)
+        The speed, in m/min, at which half of the edges last one minute.
+    """
+
+    n: FloatArray
+    low: FloatArray
+    high: FloatArray
+    c: FloatArray
+
+
+def fit_taylor_lives(sets: LifeSets, speed_m_min: FloatArray) -> TaylorFits:
+    """Fit Taylor's equation to lives in minutes, with censoring.
+
+    Parameters
+    ----------
+    sets : LifeSets, in minutes
+    speed_m_min : shape (lives kept in the sets,), above zero
+
+    Notes
+    -----
+    ln T = a - (1/n) ln V + Weibull scatter: life is what scatters, speed is set, so that life is regressed on speed.
+    Textbook fits of ln V on ln T (`fit_taylor`) give a smaller n on lives that scatter.
+    """
+    logs = np.log(speed_m_min)
+    groups = sets.groups
+    with np.errstate(invalid="ignore"):
+        enough = groups.max(logs) - groups.min(logs) >= math.log1p(LEAST_SPEED_RANGE)
+    fits = fit_slopes(sets, logs)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        falls = enough & (fits.slope < 0)
+        n = np.where(falls, -1.0 / fits.slope, math.nan)
+        low = np.where(falls, -1.0 / fits.low, math.nan)
+        high = np.where(falls, np.where(fits.high < 0, -1.0 / fits.high, math.inf), math.nan)
+        # at the speed C the median life is one minute
+        mean = groups.sum(logs) / groups.sizes
+        c = np.exp(mean - (fits.level + math.log(math.log(2.0)) / fits.shape) / fits.slope)
+    return TaylorFits(n, low, high, np.where(falls, c, math.nan))
 
 
 def minimum_cost_life(n: float, change_min: float, edge_cost: float, rate_per_min: float) -> float:
