@@ -76,7 +76,7 @@ def test_all_published_fits_at_once() -> None:
 
 
 def test_fits_and_limits_are_those_of_each_tool() -> None:
-    """Shape, scale, likelihood, covariance and limits of 150 tools equal the single fit's; what it refuses is missing."""
+    """Shape, scale, likelihood, covariance and limits of 150 tools equal the single fit's; what it refuses is nan."""
     lives, censored, sizes = mixed_tools(1, 150)
     sets = LifeSets.of(lives, censored, sizes)
     fits = fit_many(sets)
@@ -147,7 +147,7 @@ def test_limits_of_the_mean_lie_where_the_likelihood_says(seed: int) -> None:
 
 
 def test_a_tool_is_the_same_in_any_company() -> None:
-    """Fits, limits and trends of a tool are the same to the last bit alone and among others: only changed tools need be refitted."""
+    """Fits, limits and trends of a tool are the same to the last bit, alone and among others."""
     lives, censored, sizes = mixed_tools(3, 60)
     sets = LifeSets.of(lives, censored, sizes)
     some = np.arange(5, 60, 7)
