@@ -92,14 +92,18 @@ def _fresh(table: pl.DataFrame, pooled: BoolArray, before: pl.DataFrame | None) 
     """Return the tools that the mart as it stood says nothing of, or of which anything has changed."""
     if before is None or "rests_on" not in before.columns:
         return np.arange(table.height)
-    stands = table.select(*KEYS, "rests_on").join(
-        before.filter(~pl.col("pooled")).select(*KEYS, "rests_on", pl.lit(True).alias("stands")),
-        on=[*KEYS, "rests_on"],
-        how="left",
-        maintain_order="left",
-    )["stands"]
-    # a tool that leant on others and still does is made anew with them anyway
-    return np.flatnonzero(stands.is_null().to_numpy() & ~pooled)
+    stood = (
+        table.select(*KEYS, "rests_on")
+        .join(
+            before.select(*KEYS, "rests_on", pl.col("pooled").alias("leant")),
+            on=[*KEYS, "rests_on"],
+            how="left",
+            maintain_order="left",
+        )["leant"]
+        .to_numpy()
+    )
+    # what the mart says of a tool that leant on others is not its own; if it still does it is put in its place anyway
+    return np.array([n for n, leant in enumerate(stood) if leant is None or (leant and not pooled[n])], dtype=np.int64)
 
 
 def _own(lives: ToolLives, table: pl.DataFrame, fresh: IntArray) -> pl.DataFrame:
