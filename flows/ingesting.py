@@ -25,12 +25,13 @@ from pipeline.read.deciding import Deciding
 from pipeline.read.devices_xml import DevicesDocument, documents_above, documents_at, may_hold_devices
 from pipeline.read.files import Found
 from pipeline.read.settings import ReadSettings
-from pipeline.read.unfinished import Stamp, UnfinishedError, before_reading, fresh_last, stamp_of
+from pipeline.read.unfinished import Stamp, UnfinishedError, fresh_last, stamp_of
 from pipeline.report.quarantine import profile_command
 from pipeline.report.queries import Narrowed, query
 from pipeline.store.accounting import audit_store, require
 from pipeline.store.accounts import UNREADABLE, FileCounts, settled_counts
 from pipeline.store.book import Book, open_book
+from pipeline.store.extents import know_extents
 from pipeline.store.remembering import (
     Holding,
     StandingFile,
@@ -44,6 +45,7 @@ from pipeline.workspace import Workspace
 from schemas.vocabulary import NEEDS_PROFILE
 
 if TYPE_CHECKING:
+    from flows.reading_ahead import ReadingAhead
     from flows.taking_in import ReadingFault
 
 LOADING_MEMORY_MB: Final = 500  # what the book may take beside the blocks being read, so that 2 GB do for any file
@@ -130,6 +132,7 @@ def ingest(sources: list[Path], workspace: Workspace, progress: Progress, *, tho
         ingesting = _Ingesting(book, looked, step, sources)
         ingesting.take_in_all()
         remember_paths(book, ingesting.to_remember)
+        know_extents(book)
         if thorough:
             require(audit_store(book, thorough=True))
         elif ingesting.touched:
@@ -195,6 +198,7 @@ class _Ingesting:
         self._gone_are_noted = False
         self._left: list[str] = []
         self._faults: list[ReadingFault] = []
+        self._ahead: ReadingAhead | None = None
         self.touched: set[str] = set()
         self.to_remember: dict[str, tuple[Stamp, Holding]] = dict(looked.above)
 
@@ -204,8 +208,12 @@ class _Ingesting:
         waiting = deque(fresh_last({p: s for p, s in self._looked.stamps.items() if p not in self._holdings}))
         if waiting:
             self._know()
-        while waiting or self._more(waiting):
-            self._take_in(waiting.popleft(), waiting)
+        try:
+            while waiting or self._more(waiting):
+                self._take_in(waiting.popleft(), waiting)
+        finally:
+            if self._ahead is not None:
+                self._ahead.give_up()
 
     def _leave_known(self) -> None:
         """Account for the paths that show no change and whose files would be read as they were."""
@@ -247,14 +255,21 @@ class _Ingesting:
                 self.touched |= {file_id, *counts.changed_files, *counts.stale_files}
 
     def _take_in(self, path: str, waiting: deque[str]) -> None:
+        from flows.reading_ahead import Begun, ReadingAhead, begin
         from flows.taking_in import ReadingFault, record_fault, take_in
 
-        found, at_start, seen_ns = self._looked.listed[path], self._looked.stamps[path], time.time_ns()
-        stamp: Stamp | None = None
+        ahead = self._ahead = self._ahead or ReadingAhead(self._book)
+
+        def begin_next() -> None:
+            if waiting:
+                ahead.begin(Path(waiting[0]), self._looked.stamps[waiting[0]], self._settings)
+
+        found, at_start = self._looked.listed[path], self._looked.stamps[path]
+        begun: Begun | None = None
         taken: list[tuple[str, FileCounts]] = []
         try:
-            stamp = before_reading(Path(path), at_start)
-            taken = take_in(self._book, Path(path), stamp, self._settings, self._deciding)
+            begun = ahead.take(Path(path), self._settings) or begin(Path(path), at_start, self._settings)
+            taken = take_in(self._book, begun, self._deciding, begin_next)
         except UnfinishedError as error:
             self._left.append(str(error))
         except ReadingFault as fault:
@@ -266,14 +281,14 @@ class _Ingesting:
             _said(self._looked.documents.get(found.whole, ())),
         )
         if (
-            stamp is not None
+            begun is not None
             and told
-            and stamp == at_start == stamp_of(path)
-            and stamp.is_settled(seen_ns)
+            and begun.stamp == at_start == stamp_of(path)
+            and begun.stamp.is_settled(begun.seen_ns)
             and not found.is_link
             and all(counts.status != UNREADABLE for counts in told)
         ):
-            self.to_remember[found.whole] = (stamp, holding)
+            self.to_remember[found.whole] = (begun.stamp, holding)
         self._enter(path, holding, told)
         for counts in told:
             log(
@@ -307,6 +322,7 @@ class _Ingesting:
 
     def _know(self) -> bool:
         """Learn the programs and jobs that the book holds now; return whether they are others than before."""
+        know_extents(self._book)
         ids = query(self._book, "known_ids")
         told = {kind: frozenset(ids.filter(pl.col("kind") == kind)["id"]) for kind in ("program", "job")}
         knowing = replace(self._settings, programs=told["program"], jobs=told["job"])

@@ -34,6 +34,7 @@ from pipeline.report.quoting import PastRuns, quote
 from pipeline.report.restating import restatements
 from pipeline.report.stated import narrowed_months, stated_losses, stated_months
 from pipeline.store.book import Book, open_book
+from pipeline.store.extents import know_extents
 from pipeline.store.frozen import history
 from pipeline.store.touched import DERIVED, DERIVED_BY, touched_days
 from pipeline.workspace import SHOP_FILE, Workspace
@@ -107,13 +108,13 @@ def derive_marts(workspace: Workspace, progress: Progress, *, force: bool = Fals
 
     With `force` everything is derived anew.
     """
-    from pipeline.derive.deriving import derive
-
     with open_book(workspace.book_path, memory_mb=DERIVING_MEMORY_MB) as book:
         derived_by = _derived_by(workspace)
         whole = force or book.note(DERIVED_BY) != derived_by
         if not whole and touched_days(book).is_empty():
             return False
+        from pipeline.derive.deriving import derive
+
         derive(book, workspace.shop, progress, whole=whole, derived_by=derived_by)
         log("derived", book=str(workspace.book_path), whole=whole)
     return True
@@ -130,6 +131,7 @@ def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: b
         from dashboards.site import publish
 
         with progress.step("publish"):
+            know_extents(book)
             book.keep_note(NOTES, json.dumps(book_notes(book, workspace.shop_path.exists())))
             changes = month_changes(query(book, "changes"), query(book, "month_jobs"))
             frames = {**site_frames(book), "changes": changes, **_month_frames(book, workspace)}

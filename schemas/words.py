@@ -211,7 +211,7 @@ def closed_lists() -> Mapping[str, Mapping[str, str]]:
     "total", "page" and "negation" are lists too, of words that have no word of ours: they stand for the list's name.
     """
     found: dict[str, dict[str, set[str]]] = {}
-    for code in languages():
+    for code in LANGUAGES:
         content = _load(code)
         lists = {name: content[name] for name in CLOSED_LISTS} | {
             name: {name: listed} for name, listed in content["lists"].items()

@@ -18,7 +18,7 @@ from pipeline.store.statements import PACKAGE, bound_names, statement
 
 _SHOWN_ROWS: Final = 20
 _LOADINGS: Final = "loadings"
-_WHOLE_BOOK: Final = ("_stored_once", "provenance")
+_WHOLE_BOOK: Final = ("_stored_once", "provenance", "source_extent")
 
 
 @dataclass(frozen=True)
@@ -38,8 +38,8 @@ def audit_store(book: Book, touched: Collection[str] | None = None, *, thorough:
     """Run the audits of the store, in the order of their names.
 
     Those of single files ask about the `touched` ones, by their ids, or about all; the total is that of the whole book
-    always. That each fact stands once and cites a known file is asked only when `thorough`: it takes all rows of the
-    book, and loading holds it.
+    always. That each fact stands once and cites a known file, and what files hold in short, is asked only when
+    `thorough`: it takes all rows of the book, and loading holds it.
     """
     found = [name.removesuffix(".sql") for name in names(PACKAGE, "sql", "audit", suffix=".sql")]
     due = [name for name in found if thorough or not name.endswith(_WHOLE_BOOK)]

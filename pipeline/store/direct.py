@@ -32,9 +32,11 @@ def is_free(book: Book, kind: InputKind, reach: pl.DataFrame) -> bool:
 
 
 def put_rows(book: Book, kind: InputKind, file_id: str, rows: pl.DataFrame) -> None:
-    """Put accepted rows into core.<kind>, their text beside them; columns without a value are not handed over."""
+    """Put accepted rows, counted, into core.<kind>, their text beside them; empty columns are not handed over."""
     values = {"file_id": file_id}
-    kept = [name for name in (*columns(kind), "row_number", "line") if rows[name].null_count() < rows.height]
+    kept = [
+        name for name in (*columns(kind), "row_number", "line", "occurrence") if rows[name].null_count() < rows.height
+    ]
     with book.handed_over(rows.select(kept)):
         put = book.run(statement("load", "put_rows", kind), values)
     if put != rows.height:
@@ -51,10 +53,11 @@ def take_back(book: Book, kind: InputKind, file_id: str) -> None:
 
 
 def finish_rows(book: Book, kind: InputKind, file_id: str, stretches: Stretches) -> None:
-    """Number facts that stand in the file more than once, and mark the days that its rows touch."""
+    """Count facts that may stand in several stretches of the file, and mark the days that its rows touch."""
     repeats = stretches.repeats()
     if repeats.height:
+        values = {"file_id": file_id, "first_us": repeats["first_us"].min(), "last_us": repeats["last_us"].max()}
         with book.handed_over(repeats):
-            book.run(statement("load", "number_put_rows", kind), {"file_id": file_id})
+            book.run(statement("load", "number_put_rows", kind), values)
     with book.handed_over(stretches.days()):
         book.run(touch_statement(kind, "rows_handed_over"))

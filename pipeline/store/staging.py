@@ -99,7 +99,7 @@ def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead], *, is_ne
 
 
 def _finish_kind(book: Book, kind: InputKind, file_id: str, staged: Staged) -> None:
-    """Number facts that stand in the file more than once, and note its reach."""
+    """Count facts that may stand in the file more than once and are not counted yet, and note its reach."""
     stretches = staged.stretches.get(kind)
     if stretches is not None and kind in staged.direct:
         finish_rows(book, kind, file_id, stretches)
@@ -151,16 +151,19 @@ def _stage_rows(book: Book, file_id: str, table: TableRead, staged: Staged, is_n
         staged.texts.add(kind)
     staged.cells += sum(table.rows.height - table.rows[name].null_count() for name in columns(kind))
     _note_table(table, staged)
+    rows = table.rows.with_columns(occurrence=pl.lit(0, dtype=pl.Int64))
     if kind in staged.stretches:
-        reach = staged.stretches[kind].add(table.rows)
-        if kind in staged.direct and table.sequences is None and is_free(book, kind, reach):
-            put_rows(book, kind, file_id, table.rows)
+        seen = staged.stretches[kind].add(table.rows)
+        if seen.occurrence is not None:
+            rows = rows.with_columns(occurrence=seen.occurrence)
+        if kind in staged.direct and table.sequences is None and is_free(book, kind, seen.reach):
+            put_rows(book, kind, file_id, rows)
             return
     if kind in staged.direct:
         staged.direct.remove(kind)
         book.run(statement("load", "stage", kind))
         take_back(book, kind, file_id)
-    _insert(book, "stage_chunk", kind, table.rows, row_columns(kind), file_id)
+    _insert(book, "stage_chunk", kind, rows, {**row_columns(kind), "occurrence": pl.Int64()}, file_id)
     if table.sequences is not None:
         if not staged.has_sequences:
             book.run(statement("load", "open_sequences"))

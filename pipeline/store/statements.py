@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 from typing import Final
@@ -123,7 +124,8 @@ def _tokens(kind: InputKind) -> dict[str, str]:
     kind, fields; named_keys and key_names of a bare table; same_fact, staged_row, stored_row and near for tables
     aliased `staged` and `stored`; staged_covered (the stored row says all that the staged one says) and stored_covered,
     for these and their tables' fields as `own.says` and `rival.says`; says, these fields as bits; first_time, last_time
-    of a bare table; structure for from_json.
+    of a bare table; structure for from_json; machine, program, job, began_at and is_execution of a table aliased
+    `stored`, null or false where the kind has none.
     """
     fact, fields = FACTS[kind], columns(kind)
     names = [f"key_{place}" for place in range(len(fact.keys))]
@@ -146,8 +148,17 @@ def _tokens(kind: InputKind) -> dict[str, str]:
         "near": _near(fact),
         "first_time": f"{fact.first_time}::timestamptz" if fact.first_time else "null::timestamptz",
         "last_time": f"{fact.last_time}::timestamptz" if fact.last_time else "null::timestamptz",
+        "machine": _stored("machine", fields),
+        "program": _stored("program", fields),
+        "job": _stored("job", fields),
+        "began_at": f"stored.{fact.first_time}::timestamptz" if fact.first_time else "null::timestamptz",
+        "is_execution": "stored.item = 'Execution'" if kind == "event" else "false",
         "structure": json.dumps({name: sql_type(dtype) for name, dtype in fields.items()}),
     }
+
+
+def _stored(name: str, fields: Collection[str]) -> str:
+    return f"stored.{name}" if name in fields else "null::varchar"
 
 
 def _covered(kind: InputKind, lower: str, lower_table: str, higher: str, higher_table: str) -> str:

@@ -1,12 +1,12 @@
-"""The rows of one file as stretches of a machine in order of time: where a fact may stand twice, what days they touch.
+"""The rows of one file as stretches of a machine in order of time: where a fact stands twice, what days they touch.
 
 Two rows of one fact have one machine and one time. In a stretch that runs on in time they stand next to each other, and
-else only where two stretches meet; so an export in order is seen to repeat nothing without grouping its rows.
+are counted at once; else they stand only where two stretches meet. So an export in order needs no grouping of its rows.
 """
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import polars as pl
 
@@ -21,12 +21,23 @@ KEYS: Final[dict[InputKind, pl.Expr]] = {
     "event": pl.coalesce("data_item_id", "item"),
 }
 """What else two rows of one fact have in common, for the kinds whose facts have a machine and a time."""
+CODES: Final[dict[InputKind, pl.Expr]] = {"event": pl.col("native_code").fill_null("")}
+"""What they have in common besides that, which few rows are worth comparing by."""
 MAX_RANGES: Final = 100
 MAX_STRETCHES: Final = 1000  # in one chunk; rows in less order than that are sorted
 _SECOND_US: Final = 1_000_000
 _DAY_US: Final = 86_400 * _SECOND_US
 _RANGE: Final = {"machine": pl.String(), "first_us": pl.Int64(), "last_us": pl.Int64()}
+_PLACE: Final = pl.int_range(pl.len(), dtype=pl.UInt32).alias("place")
+_FACT: Final = ("machine", "at", "key")
 _REACH: Final = (pl.col("first_us").min(), pl.col("last_us").max())
+
+
+class Seen(NamedTuple):
+    """What the rows of one chunk are."""
+
+    reach: pl.DataFrame  # from when to when they reach, machine by machine (machine, first_us, last_us)
+    occurrence: pl.Series | None  # the how manieth of its fact each is, from 0, in the order of rows; None: all are 0
 
 
 class Stretches:
@@ -37,24 +48,24 @@ class Stretches:
         if kind not in KEYS or fact.first_time is None or fact.last_time is None:
             raise ValueError(f"rows of kind {kind} have no machine and time of their own")
         self._key, self._unit_us = KEYS[kind], 1 if kind == "event" else _SECOND_US
+        self._code = CODES.get(kind)
         self._first, self._last = fact.first_time, fact.last_time
         self._ranges: list[pl.DataFrame] = [pl.DataFrame(schema=_RANGE)]
-        self._twins: list[pl.DataFrame] = []
         self._days: list[pl.DataFrame] = []
         self.reach = Reach()
 
-    def add(self, rows: pl.DataFrame) -> pl.DataFrame:
-        """Take in a chunk; return from when to when it reaches, machine by machine (machine, first_us, last_us)."""
+    def add(self, rows: pl.DataFrame) -> Seen:
+        """Take in a chunk."""
         times = rows.select(pl.col(self._first).alias("first"), pl.col(self._last).alias("last"))
         first_us, last_us = times["first"].to_physical(), times["last"].to_physical()
         self.reach = self.reach.joined(Reach(first_us.min(), last_us.max()))  # type: ignore[arg-type]
         self._days.append(_copied(_heads_of_days(rows["machine"], times, first_us // _DAY_US, last_us // _DAY_US)))
         at = first_us if self._unit_us == 1 else first_us // self._unit_us * self._unit_us
-        frame, starts = _in_order(pl.DataFrame([rows["machine"], at.alias("at"), rows.select(key=self._key)["key"]]))
+        frame = rows.select("machine", at.alias("at"), self._key.alias("key"), _PLACE)
+        frame, starts = _in_order(frame)
         ranges = _copied(self._stretches(frame, starts))
         self._ranges.append(ranges)
-        self._twins.append(_copied(self._twins_of(frame, starts)))
-        return ranges.group_by("machine").agg(_REACH)
+        return Seen(ranges.group_by("machine").agg(_REACH), self._occurrence(rows, frame, starts))
 
     def _stretches(self, frame: pl.DataFrame, starts: pl.Series) -> pl.DataFrame:
         begins = starts.arg_true().cast(pl.Int64)
@@ -64,27 +75,33 @@ class Stretches:
             [frame["machine"].gather(begins), frame["at"].gather(begins).alias("first_us"), lasts.alias("last_us")]
         )
 
-    def _twins_of(self, frame: pl.DataFrame, starts: pl.Series) -> pl.DataFrame:
-        """Return the ranges in which neighbours of one time have the same key too."""
+    def _occurrence(self, rows: pl.DataFrame, frame: pl.DataFrame, starts: pl.Series) -> pl.Series | None:
+        """Count the neighbours of one time that have the same key too."""
         same_time = ~starts & (frame["at"] == frame["at"].shift(1)).fill_null(False)
         if not same_time.any():
-            return pl.DataFrame(schema=_RANGE)
+            return None
         neighbours = frame.filter(same_time | same_time.shift(-1).fill_null(False))
-        twins = neighbours.filter(neighbours.is_duplicated())
-        return twins.group_by("machine").agg(
-            first_us=pl.col("at").min(), last_us=pl.col("at").max() + (self._unit_us - 1)
-        )
+        twins = neighbours.filter(neighbours.select(_FACT).is_duplicated()).sort("place")
+        if not twins.height:
+            return None
+        if self._code is not None:
+            twins = twins.with_columns(rows[twins["place"]].select(code=self._code)["code"])
+        fact = [name for name in twins.columns if name != "place"]
+        number = twins.select(pl.int_range(pl.len(), dtype=pl.Int64).over(fact)).to_series()
+        return pl.repeat(0, rows.height, dtype=pl.Int64, eager=True).scatter(twins["place"], number)
 
     def repeats(self) -> pl.DataFrame:
-        """Return the ranges of time of a machine (machine, first_us, last_us) in which a fact may stand twice."""
-        met = (
+        """Return the ranges of time of a machine (machine, first_us, last_us) in which stretches meet.
+
+        A fact may stand in both; what stands in one of them more than once was counted when it was taken in.
+        """
+        found = (
             pl.concat(self._ranges)
             .sort("machine", "first_us")
             .with_columns(before=pl.col("last_us").cum_max().shift(1).over("machine"))
             .filter(pl.col("first_us") <= pl.col("before"))
             .select("machine", "first_us", pl.min_horizontal("last_us", "before").alias("last_us"))
         )
-        found = pl.concat([met, *self._twins])
         return found if found.height <= MAX_RANGES else found.group_by("machine").agg(_REACH)
 
     def days(self) -> pl.DataFrame:
@@ -100,7 +117,7 @@ def _copied(few: pl.DataFrame) -> pl.DataFrame:
 
 
 def _in_order(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.Series]:
-    """Return rows (machine, at, key) so that they make few stretches, and which of them begin one.
+    """Return rows (machine, at, key, place) so that they make few stretches, and which of them begin one.
 
     A log with the newest row first is turned round; machines that take turns are brought together; where even that
     leaves no order, rows are sorted by time.

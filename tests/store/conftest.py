@@ -91,7 +91,7 @@ class Making:
         held = {name: book.frame(f"select * from {name} order by all").rows() for name in relations}
         held["raw.superseded"] = book.frame("select * from raw.superseded order by all").rows()
         held["raw.source_file"] = book.frame(
-            "select * exclude (ingested_at) from raw.source_file order by file_id"
+            "select * exclude (ingested_at, is_extent_known) from raw.source_file order by file_id"
         ).rows()
         return held
 

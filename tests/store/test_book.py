@@ -22,6 +22,7 @@ from pipeline.read.rows import FileRead, TableRead, row_columns
 from pipeline.store.accounting import audit_store, require
 from pipeline.store.accounts import known_files
 from pipeline.store.book import Book, open_book
+from pipeline.store.extents import know_extents
 from pipeline.store.frozen import Statement, keep, standing
 from pipeline.store.loading import load_file
 from pipeline.store.migrating import VERSION_KEY, bring_up_to_date, migrations, newest_version, stored_version
@@ -148,6 +149,7 @@ def test_a_book_of_version_1_keeps_its_rows_and_is_read_once_more(path: Path, ma
         before = making.facts(book)
         for table, column in (("source_file", "rank"), ("superseded", "filled"), ("reject", "taken_up_by")):
             book.run(f"alter table raw.{table} drop column {column}")
+        book.run("alter table raw.source_file drop column is_extent_known")
         for table in ("source_table", "source_path"):
             book.run(f"drop table raw.{table}")
         book.keep_note(VERSION_KEY, "1")
@@ -162,6 +164,22 @@ def test_a_book_of_version_1_keeps_its_rows_and_is_read_once_more(path: Path, ma
         assert making.facts(book) == before
 
 
+def test_a_book_of_version_5_learns_what_its_files_hold(path: Path, making: Any) -> None:
+    """The next run says it in short; nothing is read anew."""
+    with open_book(path) as book:
+        load_file(book, making.file("a", making.table("cycle", [making.cycle(0, job="J"), making.cycle(10)])))
+        book.run("alter table raw.source_file drop column is_extent_known")
+        book.run("drop table raw.source_extent")
+        book.keep_note(VERSION_KEY, "5")
+    with open_book(path) as book:
+        assert not any(known.stale for known in known_files(book).values())
+        know_extents(book)
+        assert book.rows("select kind, machine, rows, programs, jobs from raw.source_extent") == [
+            ("cycle", "M1", 2, ["O1"], ["J"])
+        ]
+        require(audit_store(book, thorough=True))
+
+
 def test_documents_in_a_book_of_version_4_are_read_once_more(path: Path, making: Any) -> None:
     """The numbers that their agents gave are not in the book yet; other files are left as they are."""
     log, document = (making.file(name, making.table("event", [making.event(0, machine=name)])) for name in "ab")
@@ -169,6 +187,7 @@ def test_documents_in_a_book_of_version_4_are_read_once_more(path: Path, making:
         load_file(book, log)
         load_file(book, replace(document, shape="streams xml"))
         book.run("drop table raw.sequence")
+        book.run("alter table raw.source_file drop column is_extent_known")
         book.keep_note(VERSION_KEY, "4")
     with open_book(path) as book:
         assert [known.file_id for known in known_files(book).values() if known.stale] == [document.source.file_id]
@@ -181,6 +200,7 @@ def test_a_book_of_version_2_gets_the_tables_of_frozen_months(path: Path, making
         before = making.dump(book)
         for table in ("frozen_month", "frozen_figure", "frozen_source"):
             book.run(f"drop table raw.{table}")
+        book.run("alter table raw.source_file drop column is_extent_known")
         book.keep_note(VERSION_KEY, "2")
     with open_book(path) as book:
         assert stored_version(book.connection) == newest_version()

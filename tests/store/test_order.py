@@ -17,6 +17,7 @@ from pipeline.read.rows import FileRead
 from pipeline.store.accounting import audit_store, fingerprint, require
 from pipeline.store.accounts import known_files
 from pipeline.store.book import Book, open_book
+from pipeline.store.extents import know_extents
 from pipeline.store.loading import load_file
 from schemas.columns import columns
 
@@ -59,11 +60,12 @@ def file_of(making: Any, name: str, rows: list[Told], content: object = None) ->
 
 
 def load_all(book: Book, files: list[FileRead], reading: str = "") -> None:
-    """Load files, then those that a withdrawal made stale, as a run does."""
+    """Load files, then those that a withdrawal made stale, as a run does; know now and then what they hold."""
     by_id = {file.source.file_id: file for file in files}
     due = list(by_id)
     while due:
         due = [stale for file_id in due for stale in load_file(book, by_id[file_id], reading).stale_files]
+        know_extents(book)
     require(audit_store(book, thorough=True))
     assert not any(known.stale for known in known_files(book).values())
 
@@ -205,6 +207,7 @@ def test_one_new_reading_among_others_ends_where_a_fresh_book_would(
         load_all(book, files)
         sources = {file.source.file_id: file for file in again}
         due = list(load_file(book, again[0], "settings 2").stale_files)
+        know_extents(book)
         while due:
             due = [stale for file_id in due for stale in load_file(book, sources[file_id]).stale_files]
         require(audit_store(book, thorough=True))
@@ -215,13 +218,14 @@ def test_one_new_reading_among_others_ends_where_a_fresh_book_would(
         assert ended == making.dump(fresh)
 
 
-@pytest.mark.parametrize("name", ["accounting", "provenance", "superseded_links", "cycle_stored_once"])
+@pytest.mark.parametrize("name", ["accounting", "provenance", "superseded_links", "cycle_stored_once", "source_extent"])
 def test_each_audit_finds_a_broken_law(making: Any, name: str) -> None:
     """Audits are no ornaments: a book broken by hand fails the audit of that law."""
     breaks = {
         "accounting": "update raw.source_file set rows_loaded = rows_loaded + 1, rows_read = rows_read + 1",
         "provenance": "update core.cycle set file_id = 'nobody'",
         "superseded_links": "update raw.superseded set winner_row_number = 99",
+        "source_extent": "delete from core.cycle where parts = 2",
         "cycle_stored_once": "insert into core.cycle select * from core.cycle",
     }
     with open_book(None, threads=1) as book:

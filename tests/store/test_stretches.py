@@ -34,7 +34,8 @@ def events(rows, at):
     made = []
     for machine, step_ms, item in rows:
         at += timedelta(milliseconds=step_ms)
-        made.append({"machine": machine, "occurred_at": at, "item": item, "value": "1"})
+        code = {"1000": "7"}.get(str(step_ms))  # some that differ by it alone
+        made.append({"machine": machine, "occurred_at": at, "item": item, "value": "1", "native_code": code})
     return made, at
 
 
@@ -50,32 +51,46 @@ def made(kind, chunks, at=START):
     return found
 
 
+def fact(kind, row):
+    """What makes a row one fact, in plain words."""
+    if kind == "event":
+        return row["machine"], row["item"], row["occurred_at"], row.get("native_code") or ""
+    return row["machine"], row["program"], row["started_at"].replace(microsecond=0), ""
+
+
+def nths(kind, rows):
+    """How often the fact of each row stood in the rows before it."""
+    before = Counter()
+    found = []
+    for row in rows:
+        found.append(before[fact(kind, row)])
+        before[fact(kind, row)] += 1
+    return found
+
+
 @pytest.mark.parametrize("kind", ["cycle", "event"])
 @pytest.mark.parametrize("few", [1, 1000])
 @settings(max_examples=60, derandomize=True, deadline=None)
 @given(chunks=CHUNKS, backwards=st.booleans())
-def test_every_repeated_fact_lies_in_a_range_and_every_day_is_marked(kind, few, chunks, backwards):
+def test_every_repeated_fact_is_counted_or_lies_in_a_range_and_every_day_is_marked(kind, few, chunks, backwards):
     """Whatever the order of rows, and whether the program has to sort them to see it."""
     rows = [chunk[::-1] if backwards else chunk for chunk in made(kind, chunks)]
     seen = Stretches(kind)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(stretches, "MAX_STRETCHES", few)
         patch.setattr(stretches, "MAX_RANGES", few)
+        counted = []
         for chunk in rows:
-            seen.add(pl.DataFrame(chunk, schema=row_columns(kind)))
+            occurrence = seen.add(pl.DataFrame(chunk, schema=row_columns(kind))).occurrence
+            counted += [0] * len(chunk) if occurrence is None else occurrence.to_list()
         ranges = seen.repeats().rows()
     flat = [row for chunk in rows for row in chunk]
 
-    def fact(row):
-        if kind == "event":
-            return row["machine"], row["item"], row["occurred_at"]
-        return row["machine"], row["program"], row["started_at"].replace(microsecond=0)
-
     first, last = ("occurred_at", "occurred_at") if kind == "event" else ("started_at", "ended_at")
-    for row in flat:
-        if Counter(map(fact, flat))[fact(row)] > 1:
-            at_us = round(row[first].timestamp() * 1e6)
-            assert any(machine == row["machine"] and low <= at_us <= high for machine, low, high in ranges)
+    for row, occurrence, number in zip(flat, nths(kind, flat), counted, strict=True):
+        at_us = round(row[first].timestamp() * 1e6)
+        in_range = any(machine == row["machine"] and low <= at_us <= high for machine, low, high in ranges)
+        assert occurrence == number or in_range
     days = {(row["machine"], row[first].date(), row[last].date()) for row in flat}
     assert {(row["machine"], row[first].date(), row[last].date()) for row in seen.days().iter_rows(named=True)} == days
     assert seen.reach.first_us == min(round(row[first].timestamp() * 1e6) for row in flat)
@@ -98,6 +113,11 @@ def test_an_export_in_order_repeats_nothing():
         assert seen.repeats().is_empty()
 
 
+FACTS_STORED = """
+select 'event', machine, item, occurred_at, coalesce(native_code, ''), occurrence from core.event
+union all
+select 'cycle', machine, program, date_trunc('second', started_at), '', occurrence from core.cycle
+"""
 FILES = st.lists(st.tuples(st.sampled_from(["cycle", "event"]), CHUNKS, st.integers(0, 30)), min_size=1, max_size=3)
 
 
@@ -105,16 +125,22 @@ FILES = st.lists(st.tuples(st.sampled_from(["cycle", "event"]), CHUNKS, st.integ
 @given(files=FILES)
 def test_rows_put_straight_into_the_book_stand_as_staged_ones(making, files):
     """Files near one another and apart, chunk by chunk: the book is the same as if every row had been settled."""
-    dumps, touched = [], []
+    dumps, touched, told = [], [], set()
     for free in (direct.is_free, lambda *_: False):
         with pytest.MonkeyPatch.context() as patch, open_book(None) as book:
             patch.setattr(staging, "is_free", free)
             for number, (kind, chunks, later_s) in enumerate(files):
                 tables, row = [], 1
-                for rows in made(kind, chunks, START + timedelta(seconds=later_s)):
+                blocks = made(kind, chunks, START + timedelta(seconds=later_s))
+                flat = [row for rows in blocks for row in rows]
+                told |= {(kind, *fact(kind, row), nth) for row, nth in zip(flat, nths(kind, flat), strict=True)}
+                for rows in blocks:
                     tables.append(making.table(kind, rows, row))
                     row += len(rows)
                 load_file(book, making.file(f"{number}.csv", *tables, content=number))
+            stored = book.rows(FACTS_STORED)
+            assert set(stored) == told
+            assert len(stored) == len(told)
             dumps.append(making.dump(book))
             touched.append(book.rows("select * from raw.touched order by all"))
 

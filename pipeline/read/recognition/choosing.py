@@ -17,10 +17,11 @@ from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
 from pipeline.read.rawtable import RawTable, joined_tables
 from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
-from pipeline.read.recognition.sample import Knowledge, Sample, thinned
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, thinned
 from pipeline.read.recognition.standing_above import standing_above
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 from pipeline.read.skipping import UNITS_ROW, unit_cell
+from pipeline.read.stamps import read_stamps
 from schemas.columns import columns
 from schemas.profile import UNITS, FileShape
 from schemas.vocabulary import UTC_TIME
@@ -166,7 +167,15 @@ def _in_the_zone_said(own: TablePlan | NoPlan, sample: Sample) -> TablePlan | No
 
 
 def _has_offsets(sample: Sample, names: list[str]) -> bool:
-    return all(column.times and column.times[0].has_offset for column in sample.columns if column.name in names)
+    return all(_is_of_instants(column) for column in sample.columns if column.name in names)
+
+
+def _is_of_instants(column: Column) -> bool:
+    """Return whether a column's times have offsets; that all of them are UTC in one fixed layout is seen at once."""
+    stamps = read_stamps(column.text)
+    if stamps is not None and stamps[1] and stamps[0].null_count() == column.text.null_count():
+        return True
+    return bool(column.times) and column.times[0].has_offset
 
 
 def _is_ours(own: TablePlan) -> bool:

@@ -40,10 +40,12 @@ def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]
     if len(names) < _NARROWEST:
         return None
     lone = lone_cells(cells)
+    if lone[0] is None:
+        return None  # where the first row stands under no heading, the lines are remarks
     totals = (why_no_row(cells.select(names)) == TOTAL_LINE).fill_null(False)
     texts = lone.set(totals, None).drop_nulls()
-    if not len(texts) or len(texts) > _MOST_SHARE * cells.height or lone[0] is None:
-        return None  # where the first row stands under no heading, the lines are remarks
+    if not len(texts) or len(texts) > _MOST_SHARE * cells.height:
+        return None
     said = texts.unique().head(_MOST_HEADINGS)
     rows = cells.filter(lone.is_null())
     if _are_dates(said) and not any(_holds_days(rows[name]) for name in names):

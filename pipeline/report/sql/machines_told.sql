@@ -1,23 +1,14 @@
 -- What the exports and shop.toml say of each machine, side by side: ids that miss each other, streams that tell nothing.
 -- Grain: machine.
-with
-told as (
-    select machine, count(*) as rows, 0 as executions, 0 as events from core.cycle group by machine
-    union all
-    select machine, count(*), 0, 0 from core.tool_change group by machine
-    union all
-    select machine, count(*), 0, 0 from core.edge_change group by machine
-    union all
-    select machine, count(*), count(*) filter (item = 'Execution'), count(*) from core.event group by machine
-)
-
 select
     machine.machine,
     machine.in_shop_file,
     coalesce(sum(told.rows), 0)::bigint as rows,
     coalesce(sum(told.executions), 0)::bigint as executions,
-    coalesce(sum(told.events), 0)::bigint as events,
+    coalesce(sum(told.rows) filter (told.kind = 'event'), 0)::bigint as events,
 from core.machine as machine
-left join told using (machine)
+left join raw.source_extent as told
+    on machine.machine = told.machine
+    and told.kind in ('cycle', 'tool_change', 'edge_change', 'event')
 group by machine.machine, machine.in_shop_file
 order by machine.machine

@@ -3,7 +3,8 @@
 update raw.source_file
 set
     rows_loaded = raw.source_file.rows_loaded + moved.facts,
-    rows_duplicate = raw.source_file.rows_duplicate - moved.facts
+    rows_duplicate = raw.source_file.rows_duplicate - moved.facts,
+    is_extent_known = false
 from (
     select file_id, sum(facts)::bigint as facts
     from (

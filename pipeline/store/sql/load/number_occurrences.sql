@@ -1,5 +1,5 @@
 -- Counts rows of one identity inside the file, in row order; most identities occur once and stay at 0.
--- Grain: staged row of a repeated identity, its first row excepted
+-- Grain: staged row of a repeated identity whose count changes
 with keyed as (
     select rowid as staged_id, row_number, @named_keys
     from staged_@kind
@@ -20,4 +20,4 @@ numbered as (
 update staged_@kind
 set occurrence = numbered.occurrence
 from numbered
-where staged_@kind.rowid = numbered.staged_id and numbered.occurrence > 0
+where staged_@kind.rowid = numbered.staged_id and staged_@kind.occurrence <> numbered.occurrence

@@ -21,7 +21,8 @@ select
     $notes as notes,
     $reading_fingerprint as reading_fingerprint,
     false as stale,
-    $rank as rank
+    $rank as rank,
+    false as is_extent_known
 on conflict (file_id) do update set
     name = excluded.name,
     shape = excluded.shape,
@@ -39,4 +40,5 @@ on conflict (file_id) do update set
     notes = excluded.notes,
     reading_fingerprint = excluded.reading_fingerprint,
     stale = false,
-    rank = excluded.rank
+    rank = excluded.rank,
+    is_extent_known = false

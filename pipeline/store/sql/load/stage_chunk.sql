@@ -1,5 +1,5 @@
 -- Adds one chunk of accepted rows, handed over as `chunk`.
 -- Grain: accepted row
 insert into staged_@kind by name
-select @fields, row_number, line, raw, 0 as occurrence, $file_id as file_id
+select @fields, row_number, line, raw, occurrence, $file_id as file_id
 from chunk

@@ -21,5 +21,6 @@ create table if not exists raw.source_file (
     notes varchar not null,
     reading_fingerprint varchar not null,  -- of the profile and settings that it was read with
     stale boolean not null,                -- to be read again, because a file that overruled it was withdrawn
-    rank varchar not null                  -- of two files that give one fact other values, the higher one holds
+    rank varchar not null,                 -- of two files that give one fact other values, the higher one holds
+    is_extent_known boolean default false  -- raw.source_extent says what its rows are now
 );
