@@ -58,7 +58,8 @@ def read_delimited(blocks: Iterable[TextBlock], layout: Layout, last: int = 0) -
         above, header, body, first_line = _cut_header(block, layout.header_line)
         header_raw = header or header_raw
         cells, empty = _read_body(body, first_line, layout)
-        cells, skipped = skip_rows(cells, layout.names, header_raw, layout.header_line, layout.skip)
+        repeated = header_raw is not None and header_raw.strip().encode() in body  # many times as fast as line by line
+        cells, skipped = skip_rows(cells, layout.names, header_raw, layout.header_line, layout.skip, repeated=repeated)
         cells = cells.with_row_index(ROW, offset=row + 1).with_columns(pl.col(ROW).cast(pl.Int64))
         cells, rejects = _take_out_broken(cells, layout, block)
         table = RawTable(cells, rejects, concat_skipped(above, empty, skipped))
@@ -268,8 +269,9 @@ def _read_records(texts: list[str], at: int, delimiter: str, records: list[tuple
 
 def _take_out_broken(cells: pl.DataFrame, layout: Layout, block: TextBlock) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Take out rows with more cells than the header, and a last line that was cut off."""
-    over = (cells[_REST].str.strip_chars(f" {layout.delimiter}\t") != "").fill_null(False)
-    cut_off = pl.Series([False]).new_from_index(0, cells.height)
+    cut_off = over = pl.Series([False]).new_from_index(0, cells.height)
+    if cells[_REST].null_count() < cells.height:
+        over = (cells[_REST].str.strip_chars(f" {layout.delimiter}\t") != "").fill_null(False)
     if not block.terminated and cells.height:
         last = split_line(str(cells[RAW][-1]), layout.delimiter)
         if len(last) < len(layout.names):

@@ -70,13 +70,23 @@ _UNIT_DRESS: Final = " []()"
 
 
 def skip_rows(
-    cells: pl.DataFrame, names: Sequence[str], header_raw: str | None, header_line: int, rules: Sequence[SkipRule]
+    cells: pl.DataFrame,
+    names: Sequence[str],
+    header_raw: str | None,
+    header_line: int,
+    rules: Sequence[SkipRule],
+    *,
+    repeated: bool = True,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Part rows (LINE, RAW and the named columns) into those of the log and skipped ones with the reason."""
+    """Part rows (LINE, RAW and the named columns) into those of the log and skipped ones with the reason.
+
+    `repeated` is False where the caller knows that the header's text is in none of them.
+    """
     why = pl.Series("why", [None], dtype=pl.String).new_from_index(0, cells.height)
     if header_raw is not None:
-        repeated = (cells[RAW].str.strip_chars() == header_raw.strip()).fill_null(False)
-        why = why.set(repeated, "repeated header") if repeated.any() else why
+        if repeated:
+            again = (cells[RAW].str.strip_chars() == header_raw.strip()).fill_null(False)
+            why = why.set(again, "repeated header") if again.any() else why
         if cells.height and cells[LINE][0] <= header_line + 2 and _is_units_row(cells.row(0, named=True), names):
             why = why.set(cells[LINE] == cells[LINE][0], UNITS_ROW)
     for rule in rules:
