@@ -269,7 +269,7 @@ def _read_records(texts: list[str], at: int, delimiter: str, records: list[tuple
 
 def _take_out_broken(cells: pl.DataFrame, layout: Layout, block: TextBlock) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Take out rows with more cells than the header, and a last line that was cut off."""
-    cut_off = over = pl.Series([False]).new_from_index(0, cells.height)
+    over, cut_off = (pl.Series([False]).new_from_index(0, cells.height) for _ in range(2))
     if cells[_REST].null_count() < cells.height:
         over = (cells[_REST].str.strip_chars(f" {layout.delimiter}\t") != "").fill_null(False)
     if not block.terminated and cells.height:
