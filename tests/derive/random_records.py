@@ -53,6 +53,16 @@ def _spindles(rng: Random) -> Row:
     return {**speed, "path": path, "data_item_id": "speed " + path}
 
 
+def _two_on_a_path(rng: Random) -> Row:
+    """Two spindles on one path, each with a mode of its own."""
+    spindle = rng.choice(["S1", "S2"])
+    if rng.random() < 0.5:
+        mode = {"item": "RotaryMode", "value": rng.choice(["SPINDLE", "INDEX", "CONTOUR"])}
+        return {**mode, "path": "p", "data_item_id": f"{spindle}mode"}
+    speed = {"item": "RotaryVelocity", "value": rng.choice(["0", "900"]), "sub_type": "ACTUAL"}
+    return {**speed, "path": "p", "data_item_id": f"{spindle}speed"}
+
+
 EXECUTION = _event("Execution", EXECUTIONS, data_item_id="exec")
 PATHS = _event("Execution", EXECUTIONS, path=["p1", "p2"], data_item_id="exec")
 SPEED = _event("RotaryVelocity", ["0", "0", "1200", "-800", "UNAVAILABLE"], data_item_id="S1", sub_type="ACTUAL")
@@ -81,6 +91,7 @@ CONTROLS = [
     [EXECUTION, EXECUTION, TOOL, TOOL, CONDITION, CONDITION, MODE],
     [*[PATHS] * 4, _spindles, _spindles, FEED, LOAD, AVAILABILITY],
     [EXECUTION, COMMANDED, FEED, ONE_MODE],
+    [EXECUTION, FEED, *[_two_on_a_path] * 4],
     [EXECUTION, EXECUTION, PROGRAM, MODE, PARTS],
     [EXECUTION, CONDITION, CONDITION],
     [EXECUTION, SPEED, TOOL, TOOL],

@@ -255,6 +255,7 @@ class Control:
         self.feed_override: float | None = None  # the last one told of any path
         self.faults: set[tuple[str, str]] = set()
         self.last_mode: str | None = None  # of the only spindle
+        self.modes_of_spindles: dict[str, str | None] = {}  # by what the items of a spindle begin with
 
     def hear(self, event: Event) -> None:
         item, path, value = event["item"], event["path"], event["value"]
@@ -273,6 +274,8 @@ class Control:
                 self.programmed[path] = self.feed_override = number(event) or 0.0
         elif item == "RotaryMode":
             self.last_mode = value
+            if (named := str(event["data_item_id"])).endswith("mode") and named != "Cmode":
+                self.modes_of_spindles[named.removesuffix("mode")] = value
         self.said[item][path] = value
 
     def _condition(self, event: Event) -> None:
@@ -309,11 +312,13 @@ class Control:
     def is_turning(self) -> bool:
         """Whether any spindle turns that its mode does not make an axis."""
 
-        def is_axis(path: Any) -> bool:
+        def is_axis(spindle: Any, path: Any) -> bool:
             mode = self.said["RotaryMode"].get(path) if path is not None else None
+            if str(spindle).endswith("speed"):  # several on its path, each with a mode that is called as it is
+                mode = self.modes_of_spindles.get(spindle.removesuffix("speed"))
             return (self.last_mode if self.stream.one_spindle else mode) in ("INDEX", "CONTOUR")
 
-        return any(speed > 0 and not is_axis(path) for path, speed in self.speeds.values())
+        return any(speed > 0 and not is_axis(spindle, path) for spindle, (path, speed) in self.speeds.items())
 
     @property
     def is_feeding(self) -> bool:

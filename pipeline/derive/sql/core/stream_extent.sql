@@ -27,6 +27,16 @@ select
         item in ('RotaryVelocity', 'SpindleSpeed') and coalesce(sub_type, 'ACTUAL') = 'ACTUAL'
     ) as actual_spindles,
     count(distinct coalesce(path, '') || '|' || coalesce(data_item_id, item)) filter (item = 'RotaryMode') as spindle_modes,
+    -- which items tell speeds and modes of spindles on a path, each as path and item: a mode is told whose it is by them all
+    string_agg(distinct path || chr(31) || coalesce(data_item_id, path, item), chr(30) order by path || chr(31) || coalesce(data_item_id, path, item)) filter (
+        item in ('RotaryVelocity', 'SpindleSpeed') and coalesce(sub_type, 'ACTUAL') = 'ACTUAL'
+    ) as actual_spindle_items,
+    string_agg(distinct path || chr(31) || coalesce(data_item_id, path, item), chr(30) order by path || chr(31) || coalesce(data_item_id, path, item)) filter (
+        item in ('RotaryVelocity', 'SpindleSpeed')
+    ) as spindle_items,
+    string_agg(distinct path || chr(31) || coalesce(data_item_id, item), chr(30) order by path || chr(31) || coalesce(data_item_id, item)) filter (
+        item = 'RotaryMode'
+    ) as mode_items,
     coalesce(bool_or(item = 'PathFeedrateOverride'), false) as has_override,
     coalesce(bool_or(item = 'RotaryMode'), false) as has_mode,
 from core.item_day
