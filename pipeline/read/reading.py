@@ -37,7 +37,7 @@ from pipeline.read.rawtable import (
     unique_names,
 )
 from pipeline.read.recognise import Recognised, recognise
-from pipeline.read.recognition.choosing import Chosen, FoundTable, choose, read_by, with_rows_of
+from pipeline.read.recognition.choosing import Chosen, FoundTable, choose, read_alike, with_rows_of
 from pipeline.read.recognition.encodings import central_encoding
 from pipeline.read.recognition.heads import find_cells_head, find_text_head, unnamed_columns
 from pipeline.read.recognition.parts import Part, filled, parts, stretches_of
@@ -267,7 +267,7 @@ def _texts_together(job: _Job, several: Sequence[_Choice]) -> list[_Choice]:
     decided = []
     for one in several:
         alike = [other for other in several if _may_be_joined(one, other)]
-        if one.table is not None and len({read_by(other.proposal) for other in alike}) > 1:
+        if one.table is not None and not read_alike([other.proposal for other in alike]):
             heads = [other.table for other in alike if other.table is not None]
             plan, proposal = job.choose(with_rows_of(one.table, heads), NoPlan("tables of one head differ"))
             one = one._replace(plan=plan, proposal=proposal)
@@ -504,7 +504,7 @@ def _decided_together(job: _Job, found: Sequence[_SheetTable]) -> list[_SheetTab
     again: dict[int, _SheetTable] = {}
     for alike in by_head.values():
         heads = [one.head for one in alike if one.head is not None]
-        if len({read_by(one.proposal) for one in alike}) > 1:
+        if not read_alike([one.proposal for one in alike]):
             again.update({id(one): _with_rows_of(job, one, heads) for one in alike})
     return [again.get(id(one), one) for one in found]
 

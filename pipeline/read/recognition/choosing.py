@@ -47,6 +47,7 @@ class FoundTable:
     titles: tuple[tuple[str, ...], ...] = ()
     place: str = ""
     name: str = ""  # for the profile
+    own_rows: int | None = None  # where rows of other tables of its head stand below its own
 
 
 class Chosen(NamedTuple):
@@ -81,6 +82,7 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
         table.split,
         _rest(table),
         context.zone,
+        table.own_rows,
     )
     own = _in_the_zone_said(own, sample)
     own_rows = 0
@@ -107,20 +109,24 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     return Chosen(NoPlan(refusal(proposal)), proposal)
 
 
-def read_by(proposal: Proposal | None) -> str:
-    """Return the rules by which a table is read alone that tables of one head must share.
+def read_alike(proposals: Sequence[Proposal | None]) -> bool:
+    """Return whether tables of one head are read by the same rules, each by itself.
 
-    What stands above it is its own (the machine, the year), and so are its words and how it writes seconds.
+    What stands above a table is its own (the machine, the year), and so are its words and how it writes seconds. A mark
+    that a table has no cell for differs from none.
     """
-    if proposal is None:
-        return ""
+    told = [proposal for proposal in proposals if proposal is not None]
+    rules = {repr((proposal.kind, proposal.sure, _shared_rules(proposal))) for proposal in told}
+    marks = [{proposal.data.get("file", {}).get(key) for proposal in told} - {None} for key in ("decimal", "thousands")]
+    return len(rules) <= 1 and all(len(said) <= 1 for said in marks) and len(told) in (0, len(proposals))
+
+
+def _shared_rules(proposal: Proposal) -> dict[str, tuple[Any, ...]]:
     rules = {name: rule for name, rule in proposal.data["columns"].items() if "constant" not in rule}
-    kept = {
+    return {
         name: (rule["from"], rule.get("unit"), rule.get("utc"), rule.get("with_scrap"), _order(rule.get("format", "")))
-        for name, rule in rules.items()
+        for name, rule in sorted(rules.items())
     }
-    marks = {key: proposal.data.get("file", {}).get(key) for key in ("decimal", "thousands")}
-    return repr((proposal.kind, kept, marks, proposal.sure))
 
 
 def _order(format: str | list[str]) -> list[str]:
@@ -129,8 +135,13 @@ def _order(format: str | list[str]) -> list[str]:
 
 
 def with_rows_of(table: FoundTable, alike: Sequence[FoundTable]) -> FoundTable:
-    """Return a table with the rows of all tables that have its head, to be decided by them together."""
-    return replace(table, chunks=lambda: iter([joined_tables([next(other.chunks()) for other in alike])]))
+    """Return a table with the rows of all tables that have its head behind its own, to be decided by them together."""
+    others = [other for other in alike if other is not table]
+    return replace(
+        table,
+        chunks=lambda: iter([joined_tables([next(one.chunks()) for one in (table, *others)])]),
+        own_rows=next(table.chunks()).cells.height,
+    )
 
 
 def _filled(table: FoundTable, above: Mapping[str, Any]) -> FoundTable:

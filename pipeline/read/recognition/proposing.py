@@ -167,7 +167,7 @@ def _trial(sample: Sample, profile: Profile, context: Context, known: Knowledge)
         return [plan.reason]
 
     def tables() -> Iterator[TableRead]:
-        return map_tables([RawTable(sample.table.cells)], plan, context)
+        return map_tables([RawTable(sample.table.cells.head(sample.own_rows or sample.rows))], plan, context)
 
     table = next(with_readings_decided(tables(), tables, context.zone))
     called = [

@@ -120,6 +120,7 @@ class Sample:
     split: Callable[[str], list[str]] = lambda raw: [raw]  # the raw text of a row -> its cells
     rest: Callable[[], Iterator[pl.DataFrame]] = lambda: iter(())  # the whole table again, for what the rows leave open
     zone: str = "UTC"  # in which times without an offset are read
+    own_rows: int | None = None  # of this table, where others of its head are looked at too: a machine's own cycles
 
     @cached_property
     def cells(self) -> pl.DataFrame:
