@@ -173,7 +173,12 @@ class MonthChange(InputModel):
 
 
 class JobDrift(InputModel):
-    """Grain: job_key (part, else job) x operation x machine x program x revision. drift = actual / estimate."""
+    """Grain: job_key (part, else job) x operation x machine x program x revision. drift = actual / estimate.
+
+    Medians, drift, verdict and shift are of complete runs without first articles and proving runs, and of settled runs
+    where the shop learns over a batch: what learning adds (learning_hours of the overrun) is no drift. `alarm` is what
+    watching batch by batch says, without a test over all jobs.
+    """
 
     job_key: str
     job: str = pa.Field(nullable=True)
@@ -200,6 +205,16 @@ class JobDrift(InputModel):
     drift_after: float = pa.Field(nullable=True, ge=0)
     drift_after_low: float = pa.Field(nullable=True, ge=0)
     drift_after_high: float = pa.Field(nullable=True, ge=0)
+    shifted_from_at: UtcTime = pa.Field(nullable=True)  # ends of the 95 % interval of shifted_at
+    shifted_until_at: UtcTime = pa.Field(nullable=True)
+    alarm: str = pa.Field(nullable=True, isin=["longer", "shorter"])
+    alarm_at: UtcTime = pa.Field(nullable=True)  # the batch that gave the signal
+    alarm_since_at: UtcTime = pa.Field(nullable=True)  # the batch since which the job is taken to run otherwise
+    first_articles: pl.Int64 = pa.Field(ge=0)
+    proving_runs: pl.Int64 = pa.Field(ge=0)
+    first_article_s: float = pa.Field(nullable=True, ge=0)
+    learning_rate: float = pa.Field(nullable=True, gt=0)  # time of run 2n of a batch over that of run n
+    learning_hours: float = pa.Field(nullable=True)
     overrun_hours: float = pa.Field(nullable=True)
     overrun_cost: float = pa.Field(nullable=True)
     basis: str = pa.Field(isin=list(BASES))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.derive.job_drift import KEY
+from pipeline.derive.settled_run import KEY
 from schemas.mart import columns
 
 CELL = ("machine", "material", "operation_kind", "tool_type")

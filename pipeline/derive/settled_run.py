@@ -1,0 +1,123 @@
+"""Complete runs with an estimate as drift and quotes look at them: learning taken out, first articles set apart.
+
+Arranges frames for the statistics; it computes no statistics of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+KEY: Final = ("job_key", "operation", "machine", "program", "revision")
+"""What makes a job in the mart; null is a value of its own."""
+FIRST_ARTICLE_SDS: Final = 5.0
+"""A first run is a first article where it takes this many robust standard deviations longer than its batch ..."""
+FIRST_ARTICLE_LOG: Final = math.log(1.05)
+"""... and at least 5 % (our choice, no source)."""
+LEAST_OTHERS: Final = 2
+"""Runs beside it that a batch must have."""
+MOST_PROVING: Final = 3
+"""Runs at the beginning of a job's first batch that may be proving runs."""
+
+
+@dataclass(frozen=True)
+class SettledRuns:
+    """Complete runs with an estimate and a length.
+
+    `runs` has a row a run, sorted by job and time: the columns of core.run that drift and quotes need, _key (the job's
+    number), log_ratio (of actual to estimate), settled_log (the same as of a settled run of its batch), learning_log
+    (what learning adds to it) and apart (null, `first article` or `proving`). `slopes` has _key and slope of each job.
+    """
+
+    runs: pl.DataFrame
+    slopes: pl.DataFrame
+    learning_rate: float
+    learning_p: float | None
+
+    @property
+    def counted(self) -> pl.DataFrame:
+        """The runs that medians, verdicts and factors rest on."""
+        return self.runs.filter(pl.col("apart").is_null())
+
+
+def numbered(runs: pl.DataFrame) -> pl.DataFrame:
+    """Return core.run sorted by job and time, with the number of each job as _key."""
+    keys = runs.select(KEY).unique().sort(KEY).with_row_index("_key")
+    return runs.join(keys, on=KEY, nulls_equal=True).sort("_key", "started_at", "run_id")
+
+
+def settled_runs(runs: pl.DataFrame) -> SettledRuns:
+    """Return the runs that can be judged.
+
+    Parameters
+    ----------
+    runs : core.run of complete cycles, as `numbered` gives them
+    """
+    from pipeline.stats.learning import estimate_learning, settled_log
+
+    judged = (
+        runs.filter(pl.col("estimate_s").is_not_null() & (pl.col("actual_s") > 0))
+        .with_columns(
+            pl.col("_key").rank("dense").cast(pl.Int64).alias("_job") - 1,
+            pl.struct("_key", "batch_id").rank("dense").cast(pl.Int64).alias("_batch") - 1,
+            (pl.col("actual_s") / pl.col("estimate_s")).log().alias("log_ratio"),
+        )
+        .with_columns(pl.int_range(1, pl.len() + 1).over("_batch", order_by=["started_at", "run_id"]).alias("number"))
+    )
+    job, batch = judged["_job"].to_numpy(), judged["_batch"].to_numpy()
+    number, log_ratio = judged["number"].to_numpy(), judged["log_ratio"].to_numpy()
+    learning = estimate_learning(job, batch, number, log_ratio)
+    added = learning.slope[job] * settled_log(number) if judged.height else log_ratio
+    settled = judged.with_columns(
+        pl.Series("learning_log", added, dtype=pl.Float64), pl.Series("settled_log", log_ratio - added)
+    )
+    slopes = pl.DataFrame(
+        {"_key": judged["_key"].unique().sort(), "slope": learning.slope},
+        schema={"_key": judged.schema["_key"], "slope": pl.Float64},
+    )
+    p = None if math.isnan(learning.p) else learning.p
+    return SettledRuns(_set_apart(settled), slopes, learning.rate, p)
+
+
+def _set_apart(settled: pl.DataFrame) -> pl.DataFrame:
+    """Mark first articles, and the proving runs of a job's first batch.
+
+    A run counts as one only where everything before it in its batch does; it is compared with the runs of its batch
+    that come after those that may be proving runs.
+    """
+    later = pl.col("number") > MOST_PROVING
+    is_first_batch = pl.col("_batch") == pl.col("_batch").sort_by("started_at").first()
+    usual = (
+        settled.group_by("_batch")
+        .agg(
+            pl.len().alias("batch_runs"),
+            pl.when(later.sum() >= LEAST_OTHERS)
+            .then(pl.col("settled_log").filter(later).median())
+            .otherwise(pl.col("settled_log").filter(pl.col("number") > 1).median())
+            .alias("usual"),
+            later.sum().alias("later"),
+        )
+    )  # fmt: skip
+    placed = settled.join(usual, on="_batch", maintain_order="left")
+    away = pl.col("settled_log") - pl.col("usual")
+    spread = placed.filter(pl.col("number") > 1).select(away.abs().median() / 0.6745).item() or 0.0
+    may_be = (
+        pl.when(is_first_batch.over("_key") & (pl.col("later") >= LEAST_OTHERS))
+        .then(pl.col("number") <= MOST_PROVING)
+        .otherwise(pl.col("number") == 1)
+    )
+    is_long = away > max(FIRST_ARTICLE_SDS * spread, FIRST_ARTICLE_LOG)
+    marked = placed.with_columns(
+        (may_be & is_long & (pl.col("batch_runs") > LEAST_OTHERS)).fill_null(False).alias("_long"),
+        is_first_batch.over("_key").alias("_first"),
+    ).with_columns(pl.col("_long").cast(pl.Int8).cum_min().over("_batch", order_by=["number"]).cast(pl.Boolean))
+    return marked.with_columns(
+        pl.when(pl.col("_long") & pl.col("_first"))
+        .then(pl.lit("proving"))
+        .when("_long")
+        .then(pl.lit("first article"))
+        .alias("apart")
+    ).drop("_long", "_first", "usual", "later", "batch_runs")
