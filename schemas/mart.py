@@ -21,6 +21,7 @@ from schemas.vocabulary import (
     LIFE_VERDICTS,
     LOSSES,
     POOLED_WITH,
+    QUOTE_EFFECTS,
     TIME_KINDS,
     TREND_KINDS,
     WEAR_MEASURES,
@@ -344,6 +345,109 @@ class QuoteFactor(InputModel):
     predict_log_mean: float
     predict_log_sd: float = pa.Field(nullable=True, ge=0)
     predict_df: float = pa.Field(nullable=True, gt=0)
+    offered: bool  # whether factors of this kind of time beat the raw estimate on past jobs
+    because: str
+
+
+class QuoteEffect(InputModel):
+    """Grain: time_kind x effect x level: how far a machine, material, operation_kind or tool_type is from the shop.
+
+    `spread` is that between the levels of the effect (of ln ratio); limits are 95 %.
+    """
+
+    time_kind: str = pa.Field(isin=list(TIME_KINDS))
+    effect: str = pa.Field(isin=list(QUOTE_EFFECTS))
+    level: str = pa.Field(nullable=True)
+    jobs: pl.Int64 = pa.Field(ge=0)
+    runs: pl.Int64 = pa.Field(ge=0)
+    factor: float = pa.Field(gt=0)
+    factor_low: float = pa.Field(nullable=True, ge=0)
+    factor_high: float = pa.Field(nullable=True, ge=0)
+    spread: float = pa.Field(nullable=True, ge=0)
+
+
+class QuoteRatio(InputModel):
+    """Grain: time_kind x job (key of job_drift) x tool_type: what factors rest on and quotes are worked out from.
+
+    log_ratio is the mean over batches of ln(actual / estimate), since the job's shift; sampling_variance is what these
+    batches and runs leave open of it.
+    """
+
+    time_kind: str = pa.Field(isin=list(TIME_KINDS))
+    job_key: str
+    job: str = pa.Field(nullable=True)
+    part: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    machine: str
+    program: str
+    revision: str = pa.Field(nullable=True)
+    material: str = pa.Field(nullable=True)
+    operation_kind: str = pa.Field(nullable=True)
+    tool_type: str = pa.Field(nullable=True)
+    batches: pl.Int64 = pa.Field(ge=1)
+    runs: pl.Int64 = pa.Field(ge=0)
+    log_ratio: float
+    sampling_variance: float = pa.Field(ge=0)
+    estimate_s: float = pa.Field(gt=0)
+    first_at: UtcTime
+    last_at: UtcTime
+
+
+class QuoteSpread(InputModel):
+    """Grain: time_kind. Spread of ln ratio between batches of a job and between runs of a batch."""
+
+    time_kind: str = pa.Field(isin=list(TIME_KINDS))
+    between_sd: float = pa.Field(ge=0)
+    within_sd: float = pa.Field(ge=0)
+
+
+class QuoteBacktest(InputModel):
+    """Grain: time_kind x job (key of job_drift) x tool_type: what a quote before its first month would have said.
+
+    low, high hold 90 %, q25, q75 50 %. `history` is the jobs (x tool types) known then; `unseen` the factors of which
+    the job's level was not. Times are per cycle (setup: per batch), of settled runs.
+    """
+
+    time_kind: str = pa.Field(isin=list(TIME_KINDS))
+    job_key: str
+    job: str = pa.Field(nullable=True)
+    part: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    machine: str
+    program: str
+    revision: str = pa.Field(nullable=True)
+    material: str = pa.Field(nullable=True)
+    operation_kind: str = pa.Field(nullable=True)
+    tool_type: str = pa.Field(nullable=True)
+    first_at: UtcTime
+    origin_at: UtcTime
+    history: pl.Int64 = pa.Field(ge=0)
+    unseen: str = pa.Field(nullable=True)
+    batches: pl.Int64 = pa.Field(ge=1)
+    runs: pl.Int64 = pa.Field(ge=0)
+    estimate_s: float = pa.Field(gt=0)
+    corrected_s: float = pa.Field(nullable=True, gt=0)
+    low: float = pa.Field(nullable=True, ge=0)
+    q25: float = pa.Field(nullable=True, ge=0)
+    q75: float = pa.Field(nullable=True, ge=0)
+    high: float = pa.Field(nullable=True, ge=0)
+    actual_s: float = pa.Field(gt=0)
+
+
+class QuoteTrust(InputModel):
+    """Grain: time_kind. How quotes of past jobs would have turned out; errors are |quoted / actual - 1|."""
+
+    time_kind: str = pa.Field(isin=list(TIME_KINDS))
+    jobs: pl.Int64 = pa.Field(ge=0)
+    raw_error: float = pa.Field(nullable=True, ge=0)
+    corrected_error: float = pa.Field(nullable=True, ge=0)
+    closer: float = pa.Field(nullable=True, ge=0, le=1)  # share of jobs in which the corrected estimate was closer
+    p: float = pa.Field(nullable=True, ge=0, le=1)  # one-sided, of a corrected estimate that is no better
+    coverage_90: float = pa.Field(nullable=True, ge=0, le=1)
+    coverage_50: float = pa.Field(nullable=True, ge=0, le=1)
+    stretch: float = pa.Field(ge=1)  # by which quotes widen their intervals, where those of past jobs did not hold
+    offered: bool
+    because: str
 
 
 class CounterCheck(InputModel):
@@ -402,6 +506,11 @@ MODELS: Final[dict[str, type[InputModel]]] = {
     "tool_life": ToolLife,
     "edge_outlook": EdgeOutlook,
     "quote_factor": QuoteFactor,
+    "quote_effect": QuoteEffect,
+    "quote_ratio": QuoteRatio,
+    "quote_spread": QuoteSpread,
+    "quote_backtest": QuoteBacktest,
+    "quote_trust": QuoteTrust,
     "counter_check": CounterCheck,
     "contradiction_file": ContradictionFile,
 }

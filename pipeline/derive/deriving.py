@@ -15,7 +15,7 @@ from pipeline.derive.edge_outlook import edge_outlook
 from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.periods import derive_periods, period_column, periods
-from pipeline.derive.quote_factor import quote_factor
+from pipeline.derive.quoting_marts import quoting_marts
 from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
 from pipeline.derive.scratch import KEPT, NAME, place, scratch_of, window_sql
@@ -148,13 +148,15 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
         "tool_life": life,
         "life_curve": life_curves(edges, life),
         "edge_outlook": edge_outlook(edges, tools, life, before=outlook_stood, life_before=stood),
-        "quote_factor": quote_factor(
+        **quoting_marts(
             runs,
             drift,
-            book.frame("from core.tool_use"),
+            spread["within_sd"].item(),
+            book.frame(_query("tool_batches")),
             book.frame("from core.estimate_line"),
             book.frame("from core.batch"),
-            book.frame("select estimate_id, load_s from core.estimate_operation"),
+            book.frame("select estimate_id, load_s from core.estimate_operation where load_s > 0"),
+            shop.shop.timezone,
         ),
     }
 

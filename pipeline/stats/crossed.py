@@ -28,6 +28,9 @@ three machines that differ by twice as much as jobs do; with 2 they hold 87 % th
 SEED: Final = 1933
 STEP: Final = 0.25
 """Of the differences that give gradient and curvature, in ln spread."""
+LEAST_SHARE: Final = 0.5
+"""Of the variance of rows that is taken to be between jobs at least, whatever their sampling variance is said to be:
+limits are then rather too wide than too narrow where that is overstated."""
 LEAST_WEIGHT: Final = 1e-4
 SMALLEST_LOG, LARGEST_LOG = -6.0, 3.0
 """Bounds of ln(spread between levels / spread between jobs)."""
@@ -434,7 +437,7 @@ def _new_base(sums: _Sums, point: FloatArray, base: float, sampling: FloatArray)
     means = np.linalg.solve(_precision(sums, point[None])[0], sums.vector)
     variance = max(sums.square - float(sums.vector @ means), 0.0) / max(sums.rows - 1, 1)
     whole = variance * (1.0 + float(sampling.mean()) / base)
-    return max(whole - float(sampling.mean()), 0.1 * whole, FLOOR**2)
+    return max(whole - float(sampling.mean()), LEAST_SHARE * whole, FLOOR**2)
 
 
 def _best_ratio(

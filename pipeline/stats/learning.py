@@ -120,9 +120,9 @@ def estimate_learning(job: ArrayLike, batch: ArrayLike, number: ArrayLike, log_r
 
     Notes
     -----
-    Each batch has a level of its own, so that what the runs of a batch share cannot pass for learning. Runs far from
-    their batch are left out, around a first fit. Job slopes are pooled with the variance between jobs of DerSimonian &
-    Laird; the shop's slope is tested with t over jobs, each job once.
+    Each batch has a level of its own, so that what the runs of a batch share cannot pass for learning. The first run,
+    which is often stopped to measure the part, and runs far from their batch are left out. Job slopes are pooled with
+    the variance between jobs of DerSimonian & Laird; the shop's slope is tested with t over jobs, each job once.
     """
     jobs, batches = np.asarray(job, dtype=np.int64), np.asarray(batch, dtype=np.int64)
     values, places = as_vector(log_ratio, "log_ratio"), settled_log(number)
@@ -132,7 +132,7 @@ def estimate_learning(job: ArrayLike, batch: ArrayLike, number: ArrayLike, log_r
     none = Learning(np.zeros(count), math.nan, math.nan, math.nan, False, 0)
     if not jobs.size:
         return none
-    used = np.ones(values.size, dtype=np.bool_)
+    used = np.asarray(number) > 1
     slope = spread = math.nan
     for _ in range(2):
         x, y = _within(batches, places, used), _within(batches, values, used)

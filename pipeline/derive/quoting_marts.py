@@ -1,0 +1,59 @@
+"""The marts of quoting together: what factors rest on, the factors, and how far they would have helped past quotes."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from pipeline.derive.quote_backtest import quote_backtest, quote_trust
+from pipeline.derive.quote_factor import quote_factor
+from pipeline.derive.quote_ratio import batch_ratios, batch_spreads, job_names, quote_ratio, since_shift
+from pipeline.derive.settled_run import KEY, numbered, settled_runs
+
+NEEDED: Final = (
+    *KEY, "run_id", "part", "job", "material", "operation_kind", "batch_id", "started_at", "ended_at", "actual_s",
+    "estimate_s", "estimate_id",
+)  # fmt: skip
+
+
+def quoting_marts(
+    runs: pl.DataFrame,
+    drift: pl.DataFrame,
+    within_sd: float | None,
+    tool_batches: pl.DataFrame,
+    estimate_lines: pl.DataFrame,
+    batches: pl.DataFrame,
+    load_estimates: pl.DataFrame,
+    zone: str,
+) -> dict[str, pl.DataFrame]:
+    """Return the marts quote_ratio, quote_spread, quote_backtest, quote_trust, quote_factor and quote_effect.
+
+    Parameters
+    ----------
+    runs : core.run
+    drift : mart.job_drift; of a job that shifted only the runs since then count, for the next quote is about today.
+        The backtest, which may not know that, takes all of them.
+    within_sd : spread of ln ratio between runs of a batch, of mart.run_spread
+    tool_batches : query/tool_batches.sql
+    estimate_lines : core.estimate_line
+    batches : core.batch
+    load_estimates : estimate_id, load_s
+    zone : IANA name of the shop's zone
+    """
+    settled = settled_runs(numbered(runs.filter(pl.col("outcome") == "complete").select(NEEDED)))
+    names = job_names(settled)
+    by_batch = batch_ratios(settled, tool_batches, estimate_lines, batches, load_estimates)
+    spreads = batch_spreads(by_batch, within_sd)
+    ratios = quote_ratio(since_shift(by_batch, names, drift), names, spreads)
+    backtest = quote_backtest(by_batch, names, spreads, zone)
+    trust = quote_trust(backtest)
+    factors, effects = quote_factor(ratios, trust)
+    return {
+        "quote_ratio": ratios,
+        "quote_spread": spreads,
+        "quote_backtest": backtest,
+        "quote_trust": trust,
+        "quote_factor": factors,
+        "quote_effect": effects,
+    }
