@@ -36,6 +36,7 @@ from pipeline.report.stated import narrowed_months, stated_losses, stated_months
 from pipeline.store.book import Book, open_book
 from pipeline.store.extents import know_extents
 from pipeline.store.frozen import history
+from pipeline.store.quotes import keep_quote
 from pipeline.store.touched import DERIVED, DERIVED_BY, touched_days
 from pipeline.workspace import SHOP_FILE, Workspace
 
@@ -254,8 +255,21 @@ def freeze_month(month: str, workspace: Workspace, progress: Progress, *, undo: 
     return said
 
 
-def quote_file(path: Path, workspace: Workspace, progress: Progress) -> pl.DataFrame:
-    """Return the estimate lines of a file with predictions.
+def quote_file(
+    path: Path,
+    workspace: Workspace,
+    progress: Progress,
+    *,
+    keep: bool = False,
+    stock_kg: float | None = None,
+    part_kg: float | None = None,
+) -> tuple[pl.DataFrame, str]:
+    """Return the estimate lines of a file with predictions, and the number under which the book keeps the quote.
+
+    Parameters
+    ----------
+    keep : put the quote into the book; without, it has no number
+    stock_kg, part_kg : mass of the stock and of the part, where the order list does not say
 
     Raises
     ------
@@ -283,12 +297,28 @@ def quote_file(path: Path, workspace: Workspace, progress: Progress) -> pl.DataF
     with open_book(workspace.book_path, read_only=True) as book:
         require_marts(book)
         past = PastRuns(
-            factors=query(book, "quoting"),
+            ratios=book.frame("from mart.quote_ratio"),
+            spreads=book.frame("from mart.quote_spread"),
+            trust=query(book, "trust"),
             drift=query(book, "jobs"),
             spread=book.frame("from mart.run_spread"),
             tool_costs=query(book, "tool_costs"),
             machines=query(book, "machines"),
             orders=query(book, "orders"),
             materials=book.frame("from core.material"),
+            stock_kg=stock_kg,
+            part_kg=part_kg,
         )
-    return quote(pl.concat(lines).drop("row_number", "line", "raw"), past)
+    quoted = quote(pl.concat(lines).drop("row_number", "line", "raw"), past)
+    if not keep:
+        return quoted, ""
+    with open_book(workspace.book_path) as book:
+        number = keep_quote(
+            book,
+            quoted,
+            file_name=path.name,
+            given_at=now(),
+            program_version=version("spindlebook"),
+            factors_version=past.version,
+        )
+    return quoted, number

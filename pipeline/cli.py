@@ -40,7 +40,7 @@ FORMAT = click.option(
 )
 REPORT_NAMES = (  # those of pipeline.report.queries, which is too heavy for `--help`
     "utilisation", "indicators", "losses", "stops", "batches", "changes", "jobs", "causes", "tools", "quoting",
-    "counters", "quality", "corrections", "contradictions", "restatements",
+    "trust", "backtest", "outcomes", "counters", "quality", "corrections", "contradictions", "restatements",
 )  # fmt: skip
 OUTPUT = click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Write to a file.")
 DISK_ERRORS = frozenset(  # what a folder, a right or a disk can refuse; other errors of the system are faults of ours
@@ -49,6 +49,8 @@ DISK_ERRORS = frozenset(  # what a folder, a right or a disk can refuse; other e
 QUERY_INTERRUPTED = "Query interrupted"  # what the store raises, as RuntimeError, where Ctrl+C falls into a query
 NOTHING = {  # what an empty report says, where "no rows" would leave the reader guessing
     "counters": "No counters: no control in the book exports counters of its own (the README says which are read).",
+    "outcomes": "No outcomes: no quote was kept in the book before the last derive.",
+    "backtest": "No backtest: no job with an estimate began after another one had run.",
     "contradictions": "No contradictions: no stream and cycle list disagree, and no listed cycles overlap.",
     "restatements": "No restatements: no month is frozen, or nothing that came later would change one.",
 }
@@ -285,6 +287,9 @@ def report(
     batches       setup against the quote, first part against repeat parts, scrap, stops
     changes       each month against the one before
     jobs, causes  overruns of estimates and what makes them
+    trust         how far off quotes of past jobs would have been, raw and corrected, and what is offered for it
+    backtest      the same job by job
+    outcomes      what was quoted against what then happened
     tools, quoting, counters, quality, corrections, contradictions, restatements
 
     The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC. One month of utilisation
@@ -330,7 +335,7 @@ def report(
             "Frozen months would be different today: `spindlebook report restatements` says by how much and why.",
             err=True,
         )
-    if name in ("tools", "quoting"):
+    if name in ("tools", "quoting", "backtest"):
         _caution()
 
 
@@ -392,13 +397,27 @@ def rejects(workspace: Path, form: str, output: Path | None) -> None:
 @click.option(
     "--format", "form", type=click.Choice(["table", "csv", "json", "xlsx"]), default="table", show_default=True
 )
+@click.option("--stock-kg", type=click.FloatRange(min=0, min_open=True), help="Mass of the stock of one part.")
+@click.option("--part-kg", type=click.FloatRange(min=0, min_open=True), help="Mass of one finished part.")
+@click.option("--no-keep", is_flag=True, help="Do not keep the quote in the book.")
 @OUTPUT
 @click.pass_obj
-def quote(obj: dict[str, Any], file: Path, workspace: Path, form: str, output: Path | None) -> None:
+def quote(
+    obj: dict[str, Any],
+    file: Path,
+    workspace: Path,
+    form: str,
+    stock_kg: float | None,
+    part_kg: float | None,
+    no_keep: bool,
+    output: Path | None,
+) -> None:
     """Predict times and costs of a new job from its estimate lines in FILE.
 
     FILE has the columns of an estimate (job or program, operation, tool, cut_s, noncut_s or cycle_s, quantity ...).
-    Predictions stand on the first line of each operation; intervals are for the mean cycle over the quantity.
+    Predictions stand on the first line of each operation; intervals of 50 and 90 % are for the mean over the quantity.
+    Masses are those of the order list unless given here. The book keeps what was quoted, with its inputs and the
+    version of the factors; `report outcomes` sets it against what then happened.
 
     \b
     Example:
@@ -408,12 +427,16 @@ def quote(obj: dict[str, Any], file: Path, workspace: Path, form: str, output: P
     from pipeline.report.quoting import total_lines
 
     place = _workspace(workspace)
-    quoted = steps.quote_file(file, place, obj["progress"])
+    quoted, number = steps.quote_file(
+        file, place, obj["progress"], keep=not no_keep, stock_kg=stock_kg, part_kg=part_kg
+    )
     if form == "table" and output is None:
         for line in total_lines(quoted, place.shop.shop.currency):
             echo(line)
     else:
         _write(quoted, form, output, "quote")
+    if number:
+        echo(f"Kept as {number}.", err=True)
     _caution()
 
 

@@ -450,6 +450,40 @@ class QuoteTrust(InputModel):
     because: str
 
 
+class QuoteOutcome(InputModel):
+    """Grain: quote x operation, of quotes that were kept (raw.quote_given): what was quoted against what then happened.
+
+    Actual times are of complete runs that began after the quote; `held` says whether their median lay in the 90 %.
+    """
+
+    quote_id: str
+    line: pl.Int64 = pa.Field(ge=0)
+    given_at: UtcTime
+    factors_version: str
+    job: str = pa.Field(nullable=True)
+    program: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    machine: str = pa.Field(nullable=True)
+    quantity: pl.Int64 = pa.Field(ge=1)
+    estimate_s: float = pa.Field(nullable=True, ge=0)
+    expected_cycle_s: float = pa.Field(nullable=True, ge=0)
+    cycle_s_low: float = pa.Field(nullable=True, ge=0)
+    cycle_s_high: float = pa.Field(nullable=True, ge=0)
+    runs: pl.Int64 = pa.Field(ge=0)
+    batches: pl.Int64 = pa.Field(ge=0)
+    parts: pl.Int64 = pa.Field(nullable=True, ge=0)
+    actual_cycle_s: float = pa.Field(nullable=True, ge=0)
+    actual_mean_s: float = pa.Field(nullable=True, ge=0)
+    actual_over_quoted: float = pa.Field(nullable=True, ge=0)
+    actual_over_estimate: float = pa.Field(nullable=True, ge=0)
+    held: bool = pa.Field(nullable=True)
+    expected_setup_s: float = pa.Field(nullable=True, ge=0)
+    actual_setup_s: float = pa.Field(nullable=True, ge=0)
+    expected_load_s: float = pa.Field(nullable=True, ge=0)
+    actual_load_s: float = pa.Field(nullable=True, ge=0)
+    hours_over_quote: float = pa.Field(nullable=True)
+
+
 class CounterCheck(InputModel):
     """Grain: machine x local month x counter x counting item. share = difference_s / counter_s."""
 
@@ -511,6 +545,7 @@ MODELS: Final[dict[str, type[InputModel]]] = {
     "quote_spread": QuoteSpread,
     "quote_backtest": QuoteBacktest,
     "quote_trust": QuoteTrust,
+    "quote_outcome": QuoteOutcome,
     "counter_check": CounterCheck,
     "contradiction_file": ContradictionFile,
 }

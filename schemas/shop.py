@@ -282,10 +282,11 @@ class ToolSettings(TomlModel):
 
 
 class MaterialSettings(TomlModel):
-    """[[material]]: what stock costs, for quotes."""
+    """[[material]]: what stock costs and what swarf brings, for quotes."""
 
     name: Annotated[str, Field(min_length=1)]
     price_per_kg: NotNegative
+    swarf_per_kg: NotNegative | None = None
 
 
 class SourceSettings(TomlModel):

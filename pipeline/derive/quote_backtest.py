@@ -133,7 +133,8 @@ def quote_trust(backtest: pl.DataFrame) -> pl.DataFrame:
 
     Errors are |quoted / actual - 1|, of jobs for which there was a history; tools of one job are averaged first.
     """
-    rows = [_trust(backtest.filter(pl.col("time_kind") == time_kind), time_kind) for time_kind in TIME_KINDS]
+    known = set(backtest["time_kind"])
+    rows = [_trust(backtest.filter(pl.col("time_kind") == kind), kind) for kind in TIME_KINDS if kind in known]
     return pl.DataFrame(rows, schema=columns("quote_trust"))
 
 

@@ -58,7 +58,7 @@ def _factors(model: FactorModel, rows: pl.DataFrame, trust: pl.DataFrame) -> pl.
     asked = pl.concat([cells, whole.cast(dict(cells.schema))])  # type: ignore[arg-type]
     levels = model.numbers(asked)
     levels[-1] = -1  # the shop: nothing is known of its machine, material ...
-    means = model.fit.predict(_known(model, levels), with_job=False)
+    means = _followed_by(model.fit.predict(levels[:-1], with_job=False), model.fit.shop())
     new = model.fit.predict(levels)
     told = trust.filter(pl.col("time_kind") == model.time_kind)
     return asked.with_columns(
@@ -74,10 +74,9 @@ def _factors(model: FactorModel, rows: pl.DataFrame, trust: pl.DataFrame) -> pl.
     ).select(pl.col(name).cast(dtype) for name, dtype in columns("quote_factor").items())
 
 
-def _known(model: FactorModel, levels: np.ndarray) -> np.ndarray:
-    """Let a factor of one level take part in the shop's mean: there is no other that it could be of."""
-    single = np.array([len(model.levels[factor]) == 1 for factor in model.factors])
-    return np.where((levels < 0) & single[None, :], 0, levels)
+def _followed_by(first: Predictions, second: Predictions) -> Predictions:
+    names = ("mean", "scale", "degrees_of_freedom", "unseen", "settled")
+    return Predictions(*(np.concatenate((getattr(first, name), getattr(second, name))) for name in names))
 
 
 def _limits(found: Predictions, name: str) -> list[pl.Series]:

@@ -94,8 +94,9 @@ def tool_setting(shop: ShopFile) -> pl.DataFrame:
 
 def material_setting(shop: ShopFile) -> pl.DataFrame:
     """Return one row a [[material]]."""
-    rows = [(m.name, m.price_per_kg) for m in shop.material]
-    return pl.DataFrame(rows, schema={"material": pl.String(), "price_per_kg": pl.Float64()}, orient="row")
+    rows = [(m.name, m.price_per_kg, m.swarf_per_kg) for m in shop.material]
+    schema = {"material": pl.String(), "price_per_kg": pl.Float64(), "swarf_per_kg": pl.Float64()}
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def shop_tables(shop: ShopFile, first: date, last: date) -> dict[str, pl.DataFrame]:

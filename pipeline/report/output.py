@@ -56,7 +56,20 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "quoting": (
         "time_kind", "machine", "material", "operation_kind", "tool_type", "runs", "jobs", "factor", "factor_low",
-        "factor_high",
+        "factor_high", "offered",
+    ),
+    "trust": (
+        "time_kind", "jobs", "raw_error", "corrected_error", "closer", "coverage_90", "coverage_50", "offered",
+        "because",
+    ),
+    "backtest": (
+        "time_kind", "job", "part", "operation", "machine", "material", "tool_type", "first_at", "history", "unseen",
+        "estimate_s", "corrected_s", "low", "high", "actual_s",
+    ),
+    "outcomes": (
+        "quote_id", "given_at", "job", "program", "operation", "machine", "quantity", "estimate_s", "expected_cycle_s",
+        "cycle_s_low", "cycle_s_high", "runs", "actual_cycle_s", "actual_over_quoted", "held", "expected_setup_s",
+        "actual_setup_s",
     ),
     "counters": (
         "machine", "month", "counter", "timer", "counter_s", "spans_s", "difference_s", "share", "verdict", "largest_s",
@@ -88,7 +101,8 @@ _LONG_TIMES: Final = frozenset(
 _SHARES: Final = frozenset(
     {
         "coverage", "spindle_utilisation", "spindle_utilisation_before", "availability", "trend_per_edge",
-        "share_of_planned", "ideal_share", "oee_index", "share",
+        "share_of_planned", "ideal_share", "oee_index", "share", "raw_error", "corrected_error", "closer",
+        "coverage_90", "coverage_50",
     }
 )  # fmt: skip
 _FORMULA_START: Final = r"^[\s\x00]*[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]|^[\t\r\n]"
@@ -197,6 +211,6 @@ def _cell(column: str, value: Any) -> str:
         return f"{value:.1%}"
     if column == "first_over_repeat":
         return f"{value:.2f}"
-    if column.endswith(("_q", "_p")) or column.startswith(("drift", "factor")):
+    if column.endswith(("_q", "_p")) or column.startswith(("drift", "factor", "actual_over")):
         return f"{value:.3f}"
     return f"{value:.1f}"

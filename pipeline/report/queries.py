@@ -18,7 +18,7 @@ from pipeline.store.book import Book
 
 ReportName = Literal[
     "utilisation", "indicators", "losses", "stops", "batches", "changes", "jobs", "causes", "tools", "quoting",
-    "counters", "quality", "corrections", "contradictions", "restatements",
+    "trust", "backtest", "outcomes", "counters", "quality", "corrections", "contradictions", "restatements",
 ]  # fmt: skip
 REPORTS: Final[tuple[ReportName, ...]] = get_args(ReportName)
 

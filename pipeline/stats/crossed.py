@@ -117,6 +117,7 @@ class CrossedFit:
     _means: FloatArray = field(repr=False)
     _inverses: FloatArray = field(repr=False)
     _variances: FloatArray = field(repr=False)
+    _average: FloatArray = field(repr=False)
 
     @property
     def mode(self) -> FloatArray:
@@ -145,6 +146,12 @@ class CrossedFit:
         if with_job:
             relative = relative + (1.0 + extra / self._base)[:, None] * (1.0 + self._group_ratio)
         return self._summed_up(mean, relative, wanted < 0, settled)
+
+    def shop(self) -> Predictions:
+        """Return the mean over jobs of the levels as the rows have them."""
+        mean = (self._means @ self._average)[None, :]
+        relative = np.einsum("i,kij,j->k", self._average, self._inverses, self._average)[None, :]
+        return self._summed_up(mean, relative, np.zeros((1, len(self.levels)), dtype=np.bool_), np.ones(1))
 
     def effects(self, factor: int) -> Predictions:
         """Return, level by level, how far the ratio of a level lies from the shop's (0: as the shop)."""
@@ -277,6 +284,7 @@ def fit_crossed(
         _means=means,
         _inverses=inverses,
         _variances=variances,
+        _average=np.append(sums.matrix[0] / sums.matrix[0, 0], 0.0),
     )
 
 

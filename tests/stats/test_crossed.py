@@ -188,6 +188,15 @@ def test_order_and_level_of_the_ratios(seed: int, shift: float, order: object) -
     assert other.scale == pytest.approx(one.scale, rel=1e-3)
 
 
+def test_the_shops_mean() -> None:
+    """Balanced levels: the mean of all rows; its limits are those of a mean, far from those of a new job."""
+    levels = np.array([[one, other] for one in range(4) for other in range(5)] * 3)
+    values = np.random.default_rng(8).normal(0.1, 0.05, 60) + np.array([0.0, 0.05, -0.05, 0.1])[levels[:, 0]]
+    shop = fit_crossed(levels, values).shop()
+    assert shop.mean[0] == pytest.approx(values.mean(), abs=1e-9)
+    assert shop.quantile(0.975)[0] - shop.quantile(0.025)[0] == pytest.approx(4 * 0.05 / math.sqrt(60), rel=0.3)
+
+
 def test_little_and_even_shops() -> None:
     """One job has no spread; jobs that all come out alike are predicted so, without width worth naming."""
     alone = fit_crossed([[0, 0]], [0.1]).predict([[0, 0], [-1, 0]])
