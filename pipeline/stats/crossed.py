@@ -37,7 +37,7 @@ SMALLEST_LOG, LARGEST_LOG = -6.0, 3.0
 FLOOR: Final = 1e-9
 """Spread of ln ratio below which equal ratios are the rounding of a clock."""
 BLOCK_NUMBERS: Final = 4_000_000
-GROUP_RATIOS: Final = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
+GROUP_RATIOS: Final = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 """Variances of a group's own effect, over that between rows of it, that are tried."""
 
 
@@ -80,6 +80,21 @@ class _Sums:
     log_determinant: float
     rows: int
     sizes: tuple[int, ...]
+    ratio: float
+    groups: int
+
+    @property
+    def prior_scale(self) -> float:
+        """Of the spread ratios: levels are set against all that varies within them, the groups' own effect too."""
+        return PRIOR_SCALE * math.sqrt(1.0 + self.ratio)
+
+    @property
+    def freedom(self) -> float:
+        """Degrees of freedom of the variance within levels, of rows and groups together (Satterthwaite)."""
+        if self.ratio == 0 or self.groups < 2:
+            return float(max(self.rows - 1, 1))
+        parts = 1.0 / max(self.rows - self.groups, 1) + self.ratio**2 / (self.groups - 1)
+        return max(1.0, min((1.0 + self.ratio) ** 2 / parts, self.rows - 1.0))
 
     @property
     def is_even(self) -> bool:
@@ -118,6 +133,7 @@ class CrossedFit:
     _inverses: FloatArray = field(repr=False)
     _variances: FloatArray = field(repr=False)
     _average: FloatArray = field(repr=False)
+    _freedom: float = field(repr=False)
 
     @property
     def mode(self) -> FloatArray:
@@ -201,7 +217,7 @@ class CrossedFit:
         if known.any():
             away = mean[known] - (mean[known] @ self._weight)[:, None]
             spread = np.sqrt(relative[known] * self._variances)
-            scale[known], freedom[known] = _as_t(away, spread, self._weight, self.rows - 1)
+            scale[known], freedom[known] = _as_t(away, spread, self._weight, self._freedom)
         return Predictions(centre, scale, freedom, unseen, settled)
 
 
@@ -250,12 +266,13 @@ def fit_crossed(
     used = level[:, list(active)]
     counts = tuple(sizes[at] for at in active)
     point = np.full(len(active), -0.5) if start is None or start.size != len(active) else start
-    base, ratio = max(float(values.var()), FLOOR**2), 0.0
+    base, ratio = max(float(values.var()), FLOOR**2), 1.0 if groups is not None else 0.0
     sums, curvature = _sums(used, counts, values, 1.0 + sampling / base, groups, ratio), np.eye(len(active))
     for _ in range(3):
         if sums.is_even:
             break
-        ratio = _best_ratio(used, counts, values, 1.0 + sampling / base, groups, point) if groups is not None else 0.0
+        if groups is not None:
+            ratio = _best_ratio(used, counts, values, 1.0 + sampling / base, groups, point, ratio)
         sums = _sums(used, counts, values, 1.0 + sampling / base, groups, ratio)
         point, curvature = _mode(sums, point)
         new = _new_base(sums, point, base, sampling)
@@ -284,6 +301,7 @@ def fit_crossed(
         _means=means,
         _inverses=inverses,
         _variances=variances,
+        _freedom=sums.freedom,
         _average=np.append(sums.matrix[0] / sums.matrix[0, 0], 0.0),
     )
 
@@ -338,7 +356,8 @@ def _sums(
         removed = _group_part(level, starts, values, weight, variance, group, ratio)
         matrix, vector = matrix - removed[0], vector - removed[1]
         square, determinant = square - removed[2], determinant + removed[3]
-    return _Sums(matrix, vector, square, determinant, values.size, sizes)
+    number = 0 if group is None else int(group.max()) + 1
+    return _Sums(matrix, vector, square, determinant, values.size, sizes, ratio, number)
 
 
 def _group_part(
@@ -390,15 +409,15 @@ def _log_posterior(sums: _Sums, points: FloatArray) -> FloatArray:
         half = np.linalg.solve(factor, np.broadcast_to(sums.vector, (some.shape[0], sums.vector.size))[..., None])
         residual = np.maximum(sums.square - (half[..., 0] ** 2).sum(axis=1), sums.rows * FLOOR**2)
         determinant = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-        prior = _log_prior(some)
+        prior = _log_prior(some, sums.prior_scale)
         likelihood = -(some @ np.array(sums.sizes, dtype=np.float64)) - 0.5 * determinant
         found[first : first + block] = likelihood - 0.5 * (sums.rows - 1) * np.log(residual) + prior
     return found - 0.5 * sums.log_determinant
 
 
-def _log_prior(points: FloatArray) -> FloatArray:
+def _log_prior(points: FloatArray, scale: float) -> FloatArray:
     """Return ln of the prior density of spread ratios, in ln ratio."""
-    return np.asarray((points - np.log1p(np.exp(2.0 * points) / PRIOR_SCALE**2)).sum(axis=1), dtype=np.float64)
+    return np.asarray((points - np.log1p(np.exp(2.0 * points) / scale**2)).sum(axis=1), dtype=np.float64)
 
 
 def _mode(sums: _Sums, start: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -450,14 +469,22 @@ def _new_base(sums: _Sums, point: FloatArray, base: float, sampling: FloatArray)
 
 def _best_ratio(
     level: IntArray, sizes: tuple[int, ...], values: FloatArray, variance: FloatArray, group: IntArray,
-    point: FloatArray,
+    point: FloatArray, ratio: float,
 ) -> float:  # fmt: skip
-    """Return the variance ratio of the groups' own effect under which the rows are likeliest."""
-    heights = [
-        float(_log_posterior(_sums(level, sizes, values, variance, group, ratio), point[None])[0])
-        for ratio in GROUP_RATIOS
-    ]
-    return GROUP_RATIOS[int(np.argmax(heights))]
+    """Return the variance ratio of the groups' own effect under which the rows are likeliest, climbing from `ratio`."""
+
+    @lru_cache(maxsize=len(GROUP_RATIOS))
+    def height(at: int) -> float:
+        sums = _sums(level, sizes, values, variance, group, GROUP_RATIOS[at])
+        return float(_log_posterior(sums, point[None])[0])
+
+    best = GROUP_RATIOS.index(ratio)
+    while True:
+        around = [at for at in (best - 1, best, best + 1) if 0 <= at < len(GROUP_RATIOS)]
+        higher = max(around, key=height)
+        if higher == best:
+            return GROUP_RATIOS[best]
+        best = higher
 
 
 @lru_cache(maxsize=16)
@@ -503,9 +530,9 @@ def _tail_ratios() -> tuple[FloatArray, FloatArray]:
     return special.stdtrit(freedom, 0.95) / special.stdtrit(freedom, 0.75), np.log(freedom)
 
 
-def _as_t(away: FloatArray, spread: FloatArray, weight: FloatArray, freedom: int) -> tuple[FloatArray, FloatArray]:
+def _as_t(away: FloatArray, spread: FloatArray, weight: FloatArray, freedom: float) -> tuple[FloatArray, FloatArray]:
     """Return scale and degrees of freedom of the t whose middle 50 and 90 % are those of a mixture of t's."""
-    half = {p: _reach(away, spread, weight, float(freedom), p) for p in (0.5, 0.9)}
+    half = {p: _reach(away, spread, weight, freedom, p) for p in (0.5, 0.9)}
     ratios, logs = _tail_ratios()
     degrees = np.exp(np.interp(half[0.9] / half[0.5], ratios, logs))
     return half[0.9] / special.stdtrit(degrees, 0.95), degrees

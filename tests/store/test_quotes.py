@@ -68,11 +68,11 @@ def test_an_operation_without_figures_is_not_kept() -> None:
 
 
 def test_a_book_of_before_gets_the_table(tmp_path: Path) -> None:
-    """Version 5 had no quotes; the step to 6 makes their table and touches nothing else."""
+    """Version 6 had no quotes; the step to 7 makes their table."""
     path = tmp_path / "book.duckdb"
     with open_book(path, threads=1) as book:
         book.run("drop table raw.quote_given")
-        book.keep_note("store_version", "5")
+        book.keep_note("store_version", "6")
     with open_book(path, threads=1) as book:
         assert keep(book) == "Q20260302-001"
 
