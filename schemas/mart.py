@@ -445,7 +445,8 @@ class QuoteTrust(InputModel):
     p: float = pa.Field(nullable=True, ge=0, le=1)  # one-sided, of a corrected estimate that is no better
     coverage_90: float = pa.Field(nullable=True, ge=0, le=1)
     coverage_50: float = pa.Field(nullable=True, ge=0, le=1)
-    stretch: float = pa.Field(ge=1)  # by which quotes widen their intervals, where those of past jobs did not hold
+    # half width in ln time that 90 % intervals of quotes have at least, where those of past jobs did not hold
+    least_reach: float = pa.Field(nullable=True, ge=0)
     offered: bool
     because: str
 

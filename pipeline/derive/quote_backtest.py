@@ -22,8 +22,8 @@ from schemas.vocabulary import TIME_KINDS
 
 LEAST_TESTED: Final = 5
 """Jobs that it takes to say whether factors beat the raw estimate (our choice, no source)."""
-LEAST_STRETCHED: Final = 20
-"""Jobs that it takes to stretch intervals by how they held (our choice, no source)."""
+LEAST_FLOORED: Final = 20
+"""Jobs that it takes to widen intervals by how those of the past held (our choice, no source)."""
 PARTS: Final = 5
 """Into which the jobs of a book's first month are dealt; each is quoted from the other four."""
 SURE: Final = 0.05
@@ -143,7 +143,6 @@ def _trust(tested: pl.DataFrame, time_kind: str) -> dict[str, object]:
     log = {name: (pl.col(name) / pl.col("actual_s")).log().abs() for name in ("estimate_s", "corrected_s")}
     held = pl.col("actual_s").is_between(pl.col("low"), pl.col("high"))
     held_half = pl.col("actual_s").is_between(pl.col("q25"), pl.col("q75"))
-    reach = 2 * (pl.col("actual_s") / pl.col("corrected_s")).log().abs() / (pl.col("high") / pl.col("low")).log()
     by_job = (
         tested.filter(pl.col("corrected_s").is_not_null())
         .group_by(key, maintain_order=True)
@@ -154,7 +153,6 @@ def _trust(tested: pl.DataFrame, time_kind: str) -> dict[str, object]:
             (pl.col("corrected_s") / pl.col("actual_s") - 1).abs().mean().alias("corrected_error"),
             held.mean().alias("held"),
             held_half.mean().alias("held_half"),
-            reach.max().alias("reach"),
         )
     )
     better = (by_job["raw"] - by_job["corrected"]).to_numpy()
@@ -170,21 +168,22 @@ def _trust(tested: pl.DataFrame, time_kind: str) -> dict[str, object]:
         "p": p,
         "coverage_90": by_job["held"].mean(),
         "coverage_50": by_job["held_half"].mean(),
-        "stretch": _stretch(by_job["reach"].drop_nulls().drop_nans()),
+        "least_reach": _least_reach(by_job["corrected"], by_job["held"].mean()),  # type: ignore[arg-type]
         "offered": offered,
         "because": _because(better.size, raw, corrected, offered),  # type: ignore[arg-type]
     }
 
 
-def _stretch(reach: pl.Series) -> float:
-    """Return by what intervals must be stretched so that they would have held 90 % of past jobs; at least 1.
+def _least_reach(away: pl.Series, held: float | None) -> float | None:
+    """Return how far in ln time 90 % intervals have to reach at least, where those of past jobs surely did not hold.
 
-    Split conformal: the ceil(0.9 (n + 1))-th smallest of how far jobs lay out, in half widths.
+    Split conformal: the ceil(0.9 (n + 1))-th smallest of how far jobs lay from what was quoted.
     """
-    if reach.len() < LEAST_STRETCHED:
-        return 1.0
-    rank = -(-9 * (reach.len() + 1) // 10)
-    return max(1.0, float(reach.sort()[min(rank, reach.len()) - 1]))
+    number = away.len()
+    if held is None or number < LEAST_FLOORED or held >= 0.9 - 1.645 * math.sqrt(0.09 / number):
+        return None
+    rank = -(-9 * (number + 1) // 10)
+    return float(away.sort()[min(rank, number) - 1])
 
 
 def _one_sided(better: FloatArray) -> float | None:

@@ -43,11 +43,11 @@ class PastTimes:
         return (float(row["between_sd"][0]), float(row["within_sd"][0])) if row.height else (0.0, 0.0)
 
     def trusted(self, time_kind: str) -> tuple[bool, str, float]:
-        """Return whether the factors of a kind of time are offered, why, and by what intervals are stretched."""
+        """Return whether the factors of a kind of time are offered, why, and how far intervals reach at least."""
         row = self.trust.filter(pl.col("time_kind") == time_kind)
         if not row.height:
-            return False, "no past job to test it on", 1.0
-        return bool(row["offered"][0]), str(row["because"][0]), float(row["stretch"][0])
+            return False, "no past job to test it on", 0.0
+        return bool(row["offered"][0]), str(row["because"][0]), float(row["least_reach"][0] or 0.0)
 
 
 @dataclass(frozen=True)
@@ -133,20 +133,28 @@ def _by_factors(
         cell = cell.with_columns(pl.lit(settings.get("tool_type"), dtype=pl.String).alias("tool_type"))
     found = model.predict(cell, np.array([batch_variance]))
     mean, df = float(found.mean[0]), float(found.degrees_of_freedom[0])
-    offered, because, stretch = past.trusted(time_kind)
-    scale = float(found.scale[0]) * stretch if df > 0 else None
+    offered, because, least_reach = past.trusted(time_kind)
+    scale = float(found.scale[0]) if df > 0 else None
     said = [_rests_on(time_kind, settings, past, model)]
     unseen = model.unseen({**settings})
     if unseen:
         said.append(f"not seen before: {', '.join(unseen)}, so the interval is wider")
-    if stretch > 1:
-        said.append(f"intervals stretched by {stretch:.2f}, as those of past jobs held too seldom")
+    if scale is not None and least_reach > scale * _reach_90(df):
+        scale = least_reach / _reach_90(df)
+        said.append("interval as wide as past quotes were off, for narrower ones held too seldom")
     if not offered:
         # what it is likely to take lies about the factor; the interval about the estimate has to cover that too
         scale = None if scale is None else math.sqrt(scale**2 + mean**2)
         said.append(f"factor {math.exp(mean):.3f} not offered: {because}")
         mean = 0.0
     return mean, scale, df if df > 0 else None, "; ".join(said)
+
+
+def _reach_90(df: float) -> float:
+    """Return how many scales of Student's t hold 90 %."""
+    from scipy import special
+
+    return float(special.stdtrit(df, 0.95))
 
 
 def _rests_on(time_kind: str, settings: Mapping[str, Any], past: PastTimes, model: FactorModel) -> str:

@@ -103,9 +103,12 @@ def quote(lines: pl.DataFrame, past: PastRuns) -> pl.DataFrame:
     """
     numbered = lines.with_row_index("_line")
     added, by_line = [], []
+    bought: set[str] = set()  # jobs whose material stands on an operation already
     for _, group in numbered.group_by(OPERATION, maintain_order=True):
         settings = _settings(group, past)
-        added.append({"_line": int(group["_line"][0]), **_predict(group, past, settings)})
+        job = first(group, "job")
+        added.append({"_line": int(group["_line"][0]), **_predict(group, past, settings, job not in bought)})
+        bought |= {job} - {None}
         by_line.append(expected_lines(group, past.times, settings))
     predictions = pl.DataFrame(added, schema={"_line": pl.UInt32(), **QUOTE_COLUMNS}, orient="row")
     joined = numbered.join(predictions, on="_line", how="left").join(pl.concat(by_line), on="_line", how="left")
@@ -139,7 +142,7 @@ def estimate_of(group: pl.DataFrame) -> float:
     return sum(float(group[name].fill_null(0).sum()) for name in ("cut_s", "noncut_s"))
 
 
-def _predict(group: pl.DataFrame, past: PastRuns, settings: Mapping[str, Any]) -> dict[str, Any]:
+def _predict(group: pl.DataFrame, past: PastRuns, settings: Mapping[str, Any], with_material: bool) -> dict[str, Any]:
     quantity = max(1, int(first(group, "quantity") or 1))
     parts_per_cycle = max(1, int(first(group, "parts_per_cycle") or 1))
     cycles = math.ceil(quantity / parts_per_cycle)
@@ -170,27 +173,31 @@ def _predict(group: pl.DataFrame, past: PastRuns, settings: Mapping[str, Any]) -
         **{f"batch_s_{end}": value for end, value in batch_ends.items()},
         **{f"part_s_{end}": value / quantity for end, value in batch_ends.items()},
     }
-    costs = _costs(group, past, result, settings, quantity, cycles, said)
+    material: dict[str, float | None] = {"material_cost_per_batch": None}
+    if with_material:
+        masses = (past.stock_kg, past.part_kg)
+        kind = settings["material"]
+        material = material_of(keys["job"], kind, quantity, past.orders, past.materials, masses, said)
+    else:
+        said.append("material stands on the first operation of the job")
+    costs = _costs(group, past, result, settings, material, cycles, said)
     return {**result, **costs, "rests_on": "; ".join(part for part in said if part)}
 
 
 def _costs(
-    group: pl.DataFrame, past: PastRuns, times: Mapping[str, Any], settings: Mapping[str, Any], quantity: int,
-    cycles: int, said: list[str],
+    group: pl.DataFrame, past: PastRuns, times: Mapping[str, Any], settings: Mapping[str, Any],
+    material: dict[str, float | None], cycles: int, said: list[str],
 ) -> dict[str, Any]:  # fmt: skip
     stretch = times["expected_cycle_s"] / times["estimate_s"]
     tooling = tooling_per_cycle(group, past.tool_costs, stretch, said)
     rate = settings.get("rate_per_hour")
     if rate is None:
         said.append("machine cost left out: no rate_per_hour")
-    material = material_of(
-        first(group, "job"), settings["material"], quantity, past.orders, past.materials, (past.stock_kg, past.part_kg),
-        said,
-    )  # fmt: skip
+    quantity = times["quoted_quantity"]
     batch = {
         "tooling": None if tooling is None else tooling * cycles,
         "machine": None if rate is None else rate / 3600 * times["batch_s"],
-        "material": material.pop("material_cost_per_batch"),
+        "material": material["material_cost_per_batch"],
     }
     known = [value for value in batch.values() if value is not None]
     batch["total"] = sum(known) if known else None
@@ -200,7 +207,7 @@ def _costs(
         if batch["total"] is not None and rate is not None and f"batch_s_{end}" in times
     }
     return {
-        **material,
+        **{name: value for name, value in material.items() if name in MATERIAL_COLUMNS},
         **{f"{name}_cost_per_batch": value for name, value in batch.items()},
         **{f"{name}_cost_per_part": None if value is None else value / quantity for name, value in batch.items()},
         **ends,

@@ -116,26 +116,17 @@ def test_a_machine_that_is_new_is_said_to_be() -> None:
     assert row["high"] / row["low"] > others.select((pl.col("high") / pl.col("low")).max()).item()
 
 
-def test_intervals_are_stretched_where_they_did_not_hold() -> None:
-    """The ceil(0.9 (n + 1))-th of how far jobs lay out, and 1 where they held."""
+def test_intervals_that_did_not_hold_have_a_least_reach() -> None:
+    """The ceil(0.9 (n + 1))-th of how far jobs lay out (split conformal); none where intervals held."""
     batches, names = shop(np.random.default_rng(5), 60)
     found = backtest(batches, names).filter(pl.col("low").is_not_null())
     narrow = found.with_columns(
         *(((pl.col(end) / pl.col("corrected_s")) ** 0.25 * pl.col("corrected_s")).alias(end) for end in ("low", "high"))
     )
-    stretch = [quote_trust(frame)["stretch"][0] for frame in (found, narrow)]
-    assert stretch[0] == pytest.approx(max(1.0, quote_trust_reach(found)), rel=1e-9)
-    assert stretch[0] < 1.5
-    assert stretch[1] == pytest.approx(4 * quote_trust_reach(found), rel=1e-9)
-
-
-def quote_trust_reach(found: pl.DataFrame) -> float:
-    """Split conformal threshold, written out: n = 9 takes the 9th, n = 99 the 90th."""
-    reach = sorted(
-        abs(math.log(row["actual_s"] / row["corrected_s"])) / (0.5 * math.log(row["high"] / row["low"]))
-        for row in found.iter_rows(named=True)
-    )
-    return reach[math.ceil(round(0.9 * (len(reach) + 1), 9)) - 1]
+    away = sorted(abs(math.log(row["actual_s"] / row["corrected_s"])) for row in found.iter_rows(named=True))
+    reach = [quote_trust(frame)["least_reach"][0] for frame in (found, narrow)]
+    assert reach[0] is None
+    assert reach[1] == pytest.approx(away[math.ceil(round(0.9 * (len(away) + 1), 9)) - 1], rel=1e-9)
 
 
 @pytest.mark.parametrize("jobs", [0, 1, 3])

@@ -14,7 +14,7 @@ from schemas.columns import columns
 from schemas.mart import columns as mart_columns
 
 AT = datetime(2026, 3, 2, tzinfo=UTC)
-OFFERED = {"jobs": 12, "stretch": 1.0, "offered": True, "because": "off by 4 % against 11 %"}
+OFFERED = {"jobs": 12, "least_reach": None, "offered": True, "because": "off by 4 % against 11 %"}
 
 
 def ratio(number: int, time_kind: str, log_ratio: float, **changes: object) -> dict[str, object]:
@@ -147,14 +147,25 @@ def test_factors_that_do_not_beat_the_estimate_are_not_offered() -> None:
     assert row["cycle_s_high"] == pytest.approx(600.0 * math.exp(reach))
 
 
-def test_intervals_that_did_not_hold_are_stretched() -> None:
-    """Twice as wide in ln where those of past jobs would have had to be."""
+def test_intervals_that_did_not_hold_are_widened() -> None:
+    """As wide as past quotes were off; one that is wider already stays."""
     plain = quote(lines({**LINE, "cut_s": 600.0}), past()).row(0, named=True)
-    wide = quote(lines({**LINE, "cut_s": 600.0}), past(trust=trust(stretch=2.0))).row(0, named=True)
+    wide = quote(lines({**LINE, "cut_s": 600.0}), past(trust=trust(least_reach=0.3))).row(0, named=True)
+    little = quote(lines({**LINE, "cut_s": 600.0}), past(trust=trust(least_reach=0.01))).row(0, named=True)
 
-    ends = [math.log(row["cycle_s_high"] / row["cycle_s_low"]) for row in (plain, wide)]
-    assert ends[1] == pytest.approx(2 * ends[0])
-    assert "stretched by 2.00" in wide["rests_on"]
+    assert math.log(wide["cycle_s_high"] / wide["cycle_s_low"]) == pytest.approx(0.6)
+    assert "as wide as past quotes were off" in wide["rests_on"]
+    assert little["cycle_s_high"] == plain["cycle_s_high"]
+
+
+def test_material_counts_once_a_job() -> None:
+    """Two operations of one job are one piece of stock: it stands on the first, and the second says so."""
+    orders = pl.DataFrame({"job": ["J1"], "part": ["P"], "material": ["brass"], "stock_kg": [19.0], "part_kg": [1.68]})
+    found = quote(lines({**LINE, "cut_s": 60.0}, {**LINE, "operation": "20", "cut_s": 60.0}), past(orders=orders))
+
+    assert found["stock_kg_per_part"].to_list() == [19.0, None]
+    assert found["material_cost_per_part"].to_list() == [pytest.approx(117.36), None]
+    assert "material stands on the first operation" in found["rests_on"][1]
 
 
 def test_learning_over_the_batch() -> None:
