@@ -11,11 +11,13 @@ import polars as pl
 from schemas.inputs import InputModel, UtcTime
 from schemas.vocabulary import (
     BASES,
+    BATCH_BASES,
     CAUSES,
     CONTRADICTIONS,
     COUNTER_VERDICTS,
     COUNTERS,
     DRIFT_VERDICTS,
+    EDGE_DUE,
     LIFE_UNIT_REASONS,
     LIFE_UNITS,
     LIFE_VERDICTS,
@@ -328,6 +330,82 @@ class EdgeOutlook(InputModel):
     edges_90: pl.Int64 = pa.Field(nullable=True, ge=0)
 
 
+class ComingBatch(InputModel):
+    """Grain: machine x place. What a machine makes next: 1 is the batch at hand, or the next where that is made."""
+
+    machine: str
+    place: pl.Int64 = pa.Field(ge=1)
+    job: str = pa.Field(nullable=True)
+    job_key: str
+    operation: str = pa.Field(nullable=True)
+    program: str = pa.Field(nullable=True)
+    revision: str = pa.Field(nullable=True)
+    ordered_on: pl.Date = pa.Field(nullable=True)
+    quantity: pl.Int64 = pa.Field(gt=0)
+    made: pl.Int64 = pa.Field(ge=0)
+    parts_left: pl.Int64 = pa.Field(gt=0)
+    basis: str = pa.Field(isin=list(BATCH_BASES))
+
+
+class EdgeNow(InputModel):
+    """Grain: edge in use. Chances and parts left are predictive, at the pace of the batch at hand if it uses the tool.
+
+    survive_batch is the chance to outlive batch_parts parts; parts_left_90: nine of ten such edges make so many more.
+    """
+
+    machine: str
+    tool: str
+    edge_number: pl.Int64 = pa.Field(ge=0)
+    life_machine: str
+    life_tool: str
+    name: str = pa.Field(nullable=True)
+    in_use_at: UtcTime = pa.Field(nullable=True)
+    age_min: float = pa.Field(nullable=True, ge=0)
+    age_parts: pl.Int64 = pa.Field(nullable=True, ge=0)
+    unit: str = pa.Field(nullable=True, isin=list(LIFE_UNITS))
+    batch_job: str = pa.Field(nullable=True)
+    batch_operation: str = pa.Field(nullable=True)
+    batch_basis: str = pa.Field(nullable=True, isin=list(BATCH_BASES))
+    batch_parts: pl.Int64 = pa.Field(nullable=True, gt=0)
+    survive_next_part: float = pa.Field(nullable=True, ge=0, le=1)
+    survive_batch: float = pa.Field(nullable=True, ge=0, le=1)
+    parts_left_median: pl.Int64 = pa.Field(nullable=True, ge=0)
+    parts_left_90: pl.Int64 = pa.Field(nullable=True, ge=0)
+    change_at: float = pa.Field(nullable=True, ge=0)
+    due: str = pa.Field(isin=list(EDGE_DUE))
+    suspect_why: str = pa.Field(nullable=True)
+    wear_verdict: str = pa.Field(nullable=True, isin=list(WEAR_VERDICTS))
+    wear_measure: str = pa.Field(nullable=True, isin=list(WEAR_MEASURES))
+    wear_since_part: pl.Int64 = pa.Field(nullable=True, ge=0)
+    file_id: str = pa.Field(nullable=True)
+    row_number: pl.Int64 = pa.Field(nullable=True)
+
+
+class ShelfList(InputModel):
+    """Grain: machine x place of a coming batch x tool. Fresh edges beyond the one in use, up to the end of that batch.
+
+    Half of such batches need no more than edges_median, nine of ten no more than edges_90; empty where more than 60.
+    """
+
+    machine: str
+    place: pl.Int64 = pa.Field(ge=1)
+    job: str = pa.Field(nullable=True)
+    operation: str = pa.Field(nullable=True)
+    basis: str = pa.Field(isin=list(BATCH_BASES))
+    parts_left: pl.Int64 = pa.Field(gt=0)
+    tool: str
+    life_machine: str
+    life_tool: str
+    name: str = pa.Field(nullable=True)
+    min_per_part: float = pa.Field(nullable=True, ge=0)
+    is_measured: bool
+    edges_median: pl.Int64 = pa.Field(nullable=True, ge=0)
+    edges_90: pl.Int64 = pa.Field(nullable=True, ge=0)
+    inserts_90: pl.Int64 = pa.Field(nullable=True, ge=0)
+    cost_median: float = pa.Field(nullable=True, ge=0)
+    cost_90: float = pa.Field(nullable=True, ge=0)
+
+
 class QuoteFactor(InputModel):
     """Grain: machine x material x kind of operation x tool_type x time_kind; empty keys mean "over all"."""
 
@@ -540,6 +618,9 @@ MODELS: Final[dict[str, type[InputModel]]] = {
     "drift_cause": DriftCause,
     "tool_life": ToolLife,
     "edge_outlook": EdgeOutlook,
+    "coming_batch": ComingBatch,
+    "edge_now": EdgeNow,
+    "shelf_list": ShelfList,
     "quote_factor": QuoteFactor,
     "quote_effect": QuoteEffect,
     "quote_ratio": QuoteRatio,

@@ -92,6 +92,9 @@ LIFE_UNIT_REASONS: Final = (
 )
 POOLED_WITH: Final = ("same tool", "same type", "all tools")
 TREND_KINDS: Final = ("step", "slope", "unclear")
+EDGE_DUE: Final = ("due", "in this batch", "lasts", "suspect", "too few")
+"""What is said of an edge in use: with 90 % chance it does not make the next part, or the batch."""
+BATCH_BASES: Final = ("order", "like the last", "once more")
 WEAR_MEASURES: Final = ("load", "cut_s")
 WEAR_VERDICTS: Final = ("runs away", "as before", "too few")
 

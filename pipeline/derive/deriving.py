@@ -19,6 +19,7 @@ from pipeline.derive.quoting_marts import quoting_marts
 from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
 from pipeline.derive.scratch import KEPT, NAME, place, scratch_of, window_sql
+from pipeline.derive.shelf import Outlook, edge_now, shelf_list
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.suspects import with_suspects
 from pipeline.derive.tool_life import life_curves, tool_life
@@ -141,13 +142,16 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
     tools, tool_rates = book.frame(_query("tools_counted")), book.frame(_query("rates_counted"))
     # what other relations and settings made of the same rows is made anew
     stood, outlook_stood = (None if is_whole else _as_it_stood(book, name) for name in ("tool_life", "edge_outlook"))
-    life = tool_life(edges, tools, tool_rates, before=stood)
+    life = tool_life(edges, tools, tool_rates, before=stood, wear=book.frame(_query("wear_parts")))
+    coming, outlook = book.frame(_query("coming_use")), Outlook(edges, tools, life)
     return {
         "job_drift": drift,
         "run_spread": spread,
         "tool_life": life,
         "life_curve": life_curves(edges, life),
         "edge_outlook": edge_outlook(edges, tools, life, before=outlook_stood, life_before=stood),
+        "edge_now": edge_now(edges, life, coming, outlook),
+        "shelf_list": shelf_list(edges, tools, life, coming, outlook),
         **quoting_marts(
             runs,
             drift,

@@ -50,17 +50,17 @@ chosen as (
 ),
 
 in_use as (
-    select machine, tool, life_machine, life_tool
+    select distinct machine, tool, life_machine, life_tool
     from core.edge_life
     where removed_at is null
 )
 
 select
-    coming.machine,
+    in_use.life_machine as machine,
+    in_use.life_tool as tool,
+    coming.machine as at_machine,
+    chosen.tool as at_tool,
     coming.place,
-    chosen.tool,
-    in_use.life_machine,
-    in_use.life_tool,
     coming.job,
     coming.job_key,
     coming.operation,
