@@ -63,12 +63,16 @@ class Book:
         tools = sorted({*_pairs(data.tools), *_pairs(data.edges)})
         tool_slugs = slugs(f"{machine}{UNIT}{tool}" for machine, tool in tools)
         self.tool_slugs = {(machine, tool): tool_slugs[f"{machine}{UNIT}{tool}"] for machine, tool in tools}
+        newest = data.edges.filter(pl.col("at_machine").is_not_null()).sort("edge_number", maintain_order=True)
+        told = newest.select("at_machine", "at_tool", "machine", "tool").iter_rows()
+        self._counts_as = {(at_machine, number): (machine, tool) for at_machine, number, machine, tool in told}
 
     @cached_property
     def machine_ids(self) -> list[str]:
         """Every machine that any frame names, sorted."""
-        frames = ("machines", "utilisation", "drift", "tools", "edges", "machine_sources", "state_days", "gaps")
-        return sorted({machine for name in frames for machine in _values(getattr(self.data, name), "machine")})
+        frames = ("machines", "utilisation", "drift", "machine_sources", "state_days", "gaps")
+        named = {machine for name in frames for machine in _values(getattr(self.data, name), "machine")}
+        return sorted(named | set(_values(self.data.edges, "at_machine")))
 
     @cached_property
     def runs(self) -> dict[tuple[Any, ...], pl.DataFrame]:
@@ -243,13 +247,28 @@ class Book:
         """A machine's page."""
         return f"machine/{self.machine_slugs[machine]}.html"
 
+    def machines_of(self, machine: str, tool: str) -> list[str]:
+        """The machines on which the edges of a tool were used: several where they are one tool."""
+        used = self._used_on.get((machine, tool), set())
+        return sorted(used or {machine} & set(self.machine_slugs))
+
+    @cached_property
+    def _used_on(self) -> dict[tuple[str, str], set[str]]:
+        used: dict[tuple[str, str], set[str]] = {}
+        for machine, tool, at_machine in self.data.edges.select("machine", "tool", "at_machine").unique().iter_rows():
+            if at_machine is not None:
+                used.setdefault((machine, tool), set()).add(at_machine)
+        return used
+
     def machine_cell(self, machine: str) -> Cell:
         """A machine's id, leading to its page."""
         return Cell(machine, self.machine_href(machine))
 
     def tool_href(self, machine: str, tool: str) -> str:
         """A tool's page, or nothing where it has none."""
-        slug = self.tool_slugs.get((machine, tool))
+        slug = self.tool_slugs.get((machine, tool)) or self.tool_slugs.get(
+            self._counts_as.get((machine, tool), ("", ""))
+        )
         return f"tool/{slug}.html" if slug else ""
 
     @cached_property

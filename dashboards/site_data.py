@@ -97,6 +97,63 @@ OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
         **{f"{loss}_change_hours": REAL for loss in ("cutting", *LOSSES) if loss != "unobserved"},
         "what_changed": TEXT,
     },
+    # Grain: machine x tool. What edges cost, today's habit against the best change.
+    "tooling": {
+        "machine": TEXT,
+        "tool": TEXT,
+        "name": TEXT,
+        "changes": WHOLE,
+        "regrinds": WHOLE,
+        "edges_cost": REAL,
+        "cost_per_part": REAL,
+        "unit": TEXT,
+        "used_per_month": REAL,
+        "habit_age": REAL,
+        "habit_failed_share": REAL,
+        "habit_cost_month": REAL,
+        "habit_low": REAL,
+        "habit_high": REAL,
+        "change_at": REAL,
+        "best_cost_month": REAL,
+        "saving_month": REAL,
+        "taylor_n": REAL,
+        "taylor_low": REAL,
+        "taylor_high": REAL,
+        "min_cost_life": REAL,
+        "max_output_life": REAL,
+    },
+    # Grain: machine x tool x job_key.
+    "tool_jobs": {
+        "machine": TEXT,
+        "tool": TEXT,
+        "job_key": TEXT,
+        "material_list": TEXT,
+        "edges": WHOLE,
+        "parts": WHOLE,
+        "cut_min": REAL,
+        "cost": REAL,
+        "cost_per_part": REAL,
+    },
+    # Grain: machine x tool x what was different in the later edges of a tool whose lives fall or rise.
+    "tool_differences": {
+        "machine": TEXT,
+        "tool": TEXT,
+        "what": TEXT,
+        "which": TEXT,
+        "before": REAL,
+        "after": REAL,
+        "unit": TEXT,
+    },
+    # Grain: machine x tool x which (`in use`, `earlier`) x part. Values are over an edge's own first parts.
+    "wear_curves": {
+        "machine": TEXT,
+        "tool": TEXT,
+        "which": TEXT,
+        "part_number": WHOLE,
+        "value": REAL,
+        "low": REAL,
+        "high": REAL,
+    },
     # Grain: point of a survival curve; `observed` is Kaplan-Meier (steps), `fitted` is the Weibull curve.
     "life_curves": {
         "machine": TEXT,
@@ -119,6 +176,8 @@ MARTS: Final[dict[str, str]] = {
     "contradictions": "contradiction_file",
     "losses": "month_loss",
     "stops": "longest_stop",
+    "in_use": "edge_now",
+    "shelf": "shelf_list",
 }
 CORE: Final[dict[str, str]] = {"runs": "run", "batches": "batch", "edges": "edge_life", "machines": "machine"}
 
@@ -135,6 +194,8 @@ def frame_columns() -> Mapping[str, Mapping[str, pl.DataType]]:
     }
     # Older batches than the newest runs are found by the job that they belong to.
     cores["batches"] = {**cores["batches"], "job_key": TEXT, "setup_over_cost": REAL}
+    # An edge stands under what it counts as; this is the machine and the number under which it was used.
+    cores["edges"] = {**cores["edges"], "at_machine": TEXT, "at_tool": TEXT}
     # Frozen months stand with the figures that were stated; `standing` says which, and whether today's differ.
     marts["utilisation"] = {**marts["utilisation"], "frozen_at": UTC_TIME, "restated": FLAG, "standing": TEXT}
     return {**marts, **cores, **OWN_COLUMNS}
@@ -165,6 +226,12 @@ class SiteData:
     runs: pl.DataFrame
     batches: pl.DataFrame
     edges: pl.DataFrame
+    in_use: pl.DataFrame
+    shelf: pl.DataFrame
+    tooling: pl.DataFrame
+    tool_jobs: pl.DataFrame
+    tool_differences: pl.DataFrame
+    wear_curves: pl.DataFrame
     machines: pl.DataFrame
     files: pl.DataFrame
     rejects: pl.DataFrame

@@ -41,6 +41,7 @@ FORMAT = click.option(
 REPORT_NAMES = (  # those of pipeline.report.queries, which is too heavy for `--help`
     "utilisation", "indicators", "losses", "stops", "batches", "changes", "jobs", "causes", "tools", "quoting",
     "trust", "backtest", "outcomes", "counters", "quality", "corrections", "contradictions", "restatements",
+    "edges", "in_use", "shelf", "tooling", "tool_jobs",
 )  # fmt: skip
 OUTPUT = click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Write to a file.")
 DISK_ERRORS = frozenset(  # what a folder, a right or a disk can refuse; other errors of the system are faults of ours
@@ -290,7 +291,12 @@ def report(
     trust         how far off quotes of past jobs would have been, raw and corrected, and what is offered for it
     backtest      the same job by job
     outcomes      what was quoted against what then happened
-    tools, quoting, counters, quality, corrections, contradictions, restatements
+    tools         lives of edges, whether they fall, when to change
+    edges         the ledger: what every edge gave, and the record behind it
+    in_use        every edge in use: chance of the next part and of the batch, parts left
+    shelf         the fresh edges that coming batches take
+    tooling       what edges cost, today's habit against the best change; tool_jobs by job
+    quoting, counters, quality, corrections, contradictions, restatements
 
     The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC. One month of utilisation
     is a workbook with losses and sums, or with --format html a page to print.

@@ -13,6 +13,7 @@ from dashboards.charts.theme import (
     BLACK,
     BLUE,
     GREY,
+    ORANGE,
     PURPLE,
     VERMILLION,
     Spec,
@@ -23,9 +24,9 @@ from dashboards.charts.theme import (
     with_rows,
 )
 
-ENDS: Final = ("worn", "broken", "chipped", "planned", "unknown", "in use")
-END_SHAPES: Final = ("circle", "cross", "triangle-up", "square", "diamond", "triangle-right")
-END_COLOURS: Final = (BLUE, VERMILLION, PURPLE, GREY, GREY, BLACK)
+ENDS: Final = ("worn", "broken", "chipped", "planned", "unknown", "exchanged", "in use", "suspect")
+END_SHAPES: Final = ("circle", "cross", "triangle-up", "square", "diamond", "triangle-down", "triangle-right", "stroke")
+END_COLOURS: Final = (BLUE, VERMILLION, PURPLE, GREY, GREY, GREY, BLACK, ORANGE)
 
 
 def edges_chart(rows: Sequence[dict[str, Any]], trend: Sequence[dict[str, float]], life_title: str) -> Spec:
@@ -99,3 +100,34 @@ def _survival_shell(life_title: str) -> Spec:
     step = step.encode(x=x, y=y, strokeDash=key, color=colour)
     smooth = rows_named("fitted").mark_line(strokeWidth=2).encode(x=x, y=y, strokeDash=key, color=colour)
     return shell(layered(band, step, smooth))
+
+
+def wear_chart(
+    in_use: Sequence[dict[str, Any]], earlier: Sequence[dict[str, Any]], value_title: str, since: int | None
+) -> Spec:
+    """Draw what each part of the edge in use told, over the middle and band of earlier edges.
+
+    Rows: part_number, value; of `earlier` low and high too. `since`: the part from which it runs away, if it does.
+    """
+    given: dict[str, Sequence[dict[str, Any]]] = {"in_use": in_use, "earlier": earlier}
+    if since is not None:
+        given["since"] = [{"part_number": since}]
+    return with_rows(_wear_shell(value_title, since is not None), **given)
+
+
+@lru_cache(maxsize=4)
+def _wear_shell(value_title: str, with_since: bool) -> Spec:
+    import altair as alt
+
+    axis = number_axis(tickMinStep=1, format="d")
+    x = alt.X("part_number:Q", title="Part of the edge", axis=axis, scale=alt.Scale(nice=False, padding=8, zero=False))
+    scale = alt.Scale(zero=False)
+    y = alt.Y("value:Q", title=value_title, scale=scale, axis=alt.Axis(format=".0%"))
+    band = rows_named("earlier").mark_area(color=GREY, opacity=0.2)
+    band = band.encode(x=x, y=alt.Y("low:Q", scale=scale, title=value_title, axis=alt.Axis(format=".0%")), y2="high:Q")
+    middle = rows_named("earlier").mark_line(color=GREY, strokeWidth=2, strokeDash=[6, 3]).encode(x=x, y=y)
+    points = rows_named("in_use").mark_point(size=50, filled=True, color=BLUE, opacity=1).encode(x=x, y=y)
+    layers = [band, middle, points]
+    if with_since:
+        layers.append(rows_named("since").mark_rule(color=VERMILLION, strokeDash=[2, 2], strokeWidth=1.5).encode(x=x))
+    return shell(layered(*layers))

@@ -14,6 +14,7 @@ from dashboards.blocks import Block, Cell, Column, Facts, Figure, Page, Section,
 from dashboards.book import Book, Row, by_key
 from dashboards.charts.theme import spec_text
 from dashboards.charts.tool_life import edges_chart, survival_chart
+from dashboards.pages import edges as of_edges
 
 EDGES_LISTED: Final = 200
 EDGES_DRAWN: Final = 300
@@ -71,7 +72,8 @@ def tools_page(book: Book) -> Page:
     """Build tool-life.html."""
     rows = tool_rows(book)
     how = (
-        "Falling, steady and rising are tested over all tools together, with false findings held at 5 % "
+        "Tools of which few edges failed lean on others of their kind, and say so. Falling, steady and rising are "
+        "tested over all tools together, with false findings held at 5 % "
         "(Benjamini-Hochberg). Medians bear 95 % intervals, the life that 90 % of edges reach bears a 90 % interval. "
         "Change at is the planned change that costs least over time, where costs are in shop.toml."
     )
@@ -80,6 +82,9 @@ def tools_page(book: Book) -> Page:
         "Tool life",
         [
             Section("", [Text(sentence(rows), "lead"), Text(wording.CAUTION, "caution")]),
+            of_edges.due_section(book),
+            of_edges.shelf_section(book),
+            of_edges.costs_section(book),
             Section("All tools", [tools_table(book, rows), reasons_note(book), Text(how, "note")], "all-tools"),
         ],
         nav="tools",
@@ -99,10 +104,8 @@ def tools_table(book: Book, rows: list[Row]) -> Table:
             Column("Median life", True),
             Column("95 % interval", True),
             Column("90 % reach", True),
-            Column("In use now", True),
-            Column("Left, median", True),
             Column("Change at", True),
-            Column("Cost per part", True),
+            Column("Edge cost per part", True),
         ),
         [
             (
@@ -114,8 +117,6 @@ def tools_table(book: Book, rows: list[Row]) -> Table:
                 cells.life(row["life_median"], row["unit"]),
                 cells.life_interval(row["life_low"], row["life_high"], row["unit"]),
                 cells.life(row["life_b10"], row["unit"]),
-                cells.life(row["current_age"], row["unit"]),
-                cells.life(row["remaining_median"], row["unit"]),
                 cells.life(row["change_at"], row["unit"]),
                 book.money(row["cost_per_part"], 2),
             )
@@ -137,11 +138,29 @@ def tool_pages(book: Book) -> list[Page]:
     rows = {(row["machine"], row["tool"]): row for row in book.data.tools.to_dicts()}
     edges = by_key(book.data.edges.sort("machine", "tool", "edge_number"), "machine", "tool")
     curves = by_key(book.data.life_curves.sort("life", maintain_order=True), "machine", "tool")
-    return [_tool_page(book, key, rows.get(key), edges.get(key), curves.get(key)) for key in sorted(book.tool_slugs)]
+    more = {
+        name: by_key(getattr(book.data, name), *key)
+        for name, key in (
+            ("in_use", ("life_machine", "life_tool")),
+            *((of, ("machine", "tool")) for of in ("tooling", "tool_jobs", "tool_differences", "wear_curves")),
+        )
+    }
+    every = book.data.tools.sort("machine", "tool").to_dicts()
+    pages = []
+    for key in sorted(book.tool_slugs):
+        about = {name: frames[key] for name, frames in more.items() if key in frames}
+        pages.append(_tool_page(book, key, rows.get(key), edges.get(key), curves.get(key), about, every))
+    return pages
 
 
 def _tool_page(
-    book: Book, key: tuple[str, str], row: Row | None, edges: pl.DataFrame | None, curves: pl.DataFrame | None
+    book: Book,
+    key: tuple[str, str],
+    row: Row | None,
+    edges: pl.DataFrame | None,
+    curves: pl.DataFrame | None,
+    about: dict[str, pl.DataFrame],
+    every: list[Row],
 ) -> Page:
     machine, tool = key
     label = wording.tool_label(machine, tool)
@@ -153,15 +172,57 @@ def _tool_page(
         blocks += [Text(_life_sentence(label, row), "lead"), _facts(book, row)]
     blocks.append(Text(wording.CAUTION, "caution"))
     unit = row["unit"] if row else "min"
+
+    def rows_of(frame: str) -> list[Row]:
+        return about[frame].to_dicts() if frame in about else []
+
+    lives: list[Block] = []
     if edges is not None:
         if figure := _edges_figure(book, label, row, edges, unit):
-            blocks.append(figure)
+            lives.append(figure)
+        if row is not None:
+            lives += of_edges.difference_blocks(book, row, rows_of("tool_differences"))
         if row is not None and curves is not None and not curves.is_empty():
-            blocks.append(_survival_figure(label, row, curves))
-        blocks += [_edges_table(book, edges, unit), *_unused_note(edges, unit), reasons_note(book)]
-    blocks.append(Text("", href=book.machine_href(machine), link=f"Machine {machine}"))
+            lives.append(_survival_figure(label, row, curves))
+    now = of_edges.now_blocks(book, rows_of("in_use"))
+    if (
+        row is not None
+        and "wear_curves" in about
+        and (figure := of_edges.wear_figure(label, row, about["wear_curves"]))
+    ):
+        now.append(figure)
+    costs = of_edges.cost_blocks(book, next(iter(rows_of("tooling")), None), rows_of("tool_jobs"))
+    table = of_edges.elsewhere_table(book, key, every)
+    behind: list[Block] = [] if edges is None else [_edges_table(book, edges, unit), *_unused_note(edges, unit)]
+    behind += [*_suspect_note(edges), reasons_note(book)]
+    behind += [
+        Text("", href=book.machine_href(name), link=f"Machine {name}") for name in book.machines_of(machine, tool)
+    ]
+    sections = [
+        Section("", blocks),
+        Section("The edge in use", now, "now"),
+        Section("How long edges last", lives, "lives"),
+        Section("What they cost", costs, "costs"),
+        Section("On other machines", [table] if table else [], "elsewhere"),
+        Section("Every edge", behind, "every-edge"),
+    ]
     title = f"{label}: {name}" if name else label
-    return Page(book.tool_href(machine, tool), title, [Section("", blocks)], nav="tools")
+    return Page(book.tool_href(machine, tool), title, [section for section in sections if section.blocks], nav="tools")
+
+
+def _suspect_note(edges: pl.DataFrame | None) -> list[Text]:
+    """Say how many edges are left out because a change may have gone without a note."""
+    count = 0 if edges is None else int(edges["is_suspect"].fill_null(False).sum())
+    if not count:
+        return []
+    one, many = "edge is in no figure: its change", "edges are in no figure: their changes"
+    return [
+        Text(
+            f"{wording.plural(count, one, many)} may not have been noted. An edge is suspected where one life in a "
+            "thousand is so long by those before it, or where load or cutting time of a part fell back within it.",
+            "note",
+        )
+    ]
 
 
 def _life_sentence(label: str, row: Row) -> str:
@@ -179,6 +240,12 @@ def _life_sentence(label: str, row: Row) -> str:
         return f"{told} There are too few edges to say whether that changes."
     if row["verdict"] == "steady":
         return f"{told} No trend is found (q {wording.probability(row['trend_q'])})."
+    if row["trend_kind"] == "step" and row["step_ratio"] is not None:
+        low, high = (wording.signed((row[name] - 1) * 100) for name in ("step_low", "step_high"))
+        return (
+            f"{told} Since edge {row['step_at_edge']} they {_step_words(row)} (95 % interval {low} to "
+            f"{high}{wording.NBSP}%, q {wording.probability(row['trend_q'])}): a step, not a slope."
+        )
     return (
         f"{told} Life is {row['verdict']} by {_per_edge(row)} with each edge (q {wording.probability(row['trend_q'])})."
     )
@@ -199,16 +266,28 @@ def _facts(book: Book, row: Row) -> Facts:
     pairs = [
         ("90 of 100 edges reach", reach),
         ("Change of life with each edge", trend),
-        ("Age of the edge in use", wording.life(row["current_age"], unit)),
-        ("Life left, median", wording.life(row["remaining_median"], unit)),
-        ("Life left that 9 in 10 reach", wording.life(row["remaining_p10"], unit)),
         ("Least costly planned change at", change),
         ("Tooling cost per part", wording.money(row["cost_per_part"], book.currency, 2)),
         ("Median without a model (Kaplan-Meier)", wording.life(row["km_median"], unit)),
         ("Weibull shape", wording.number(row["shape"], 2)),
         ("Weibull scale", wording.life(row["scale"], unit)),
+        ("Counted in", _unit_words(row)),
     ]
+    if row["pooled"]:
+        pairs.append(("Leans on", f"{row['pooled_with']}: too few edges of its own failed"))
     return Facts(pairs)
+
+
+def _unit_words(row: Row) -> str:
+    """In what lives are counted, and why."""
+    unit, other = ("minutes of cutting", "parts") if row["unit"] == "min" else ("parts", "minutes")
+    because = {
+        "alike": f"{other} describe the lives no better",
+        "too few": "too few edges to tell which unit describes them better",
+        "only minutes known": "parts are not known",
+        "only parts known": "minutes are not known",
+    }.get(row["unit_because"], f"{unit.split()[0]} describe the lives better")
+    return f"{unit} ({because})"
 
 
 def _life_of(unit: str) -> str:
@@ -220,11 +299,14 @@ def _life_title(unit: str) -> str:
 
 
 def _end(edge: Row) -> str:
+    if edge["is_suspect"]:
+        return "suspect"
     return "in use" if edge["removed_at"] is None else str(edge["reason"] or "unknown")
 
 
 def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, unit: str) -> Figure | None:
     known = edges.filter((pl.col(_life_of(unit)) > 0) & pl.col("in_use_at").is_not_null()).tail(EDGES_DRAWN).to_dicts()
+    counted = [edge["edge_number"] for edge in known if not edge["is_suspect"]]
     if not known:
         return None
     drawn = [
@@ -232,16 +314,18 @@ def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, 
             "edge": edge["edge_number"],
             "life": edge[_life_of(unit)],
             "end": _end(edge),
-            "known": not edge["censored"],
+            "known": not edge["censored"] and not edge["is_suspect"],
             "told": f"Edge {edge['edge_number']}, {_end(edge)}: {wording.life(edge[_life_of(unit)], unit)}"
             + (", life not seen to its end" if edge["censored"] else ""),
         }
         for edge in known
     ]
-    trend = [] if row is None else _trend_line(row, [edge["edge_number"] for edge in known])
+    trend = [] if row is None else _trend_line(row, counted)
     title = f"{label}: too few edges to say whether life changes"
     if row is not None and row["verdict"] in ("falling", "rising") and row["trend_per_edge"] is not None:
         title = f"Life of {label} is {row['verdict']} by {_per_edge(row)} with each edge"
+        if row["trend_kind"] == "step":
+            title = f"Edges of {label} {_step_words(row)} since edge {row['step_at_edge']}"
     elif row is not None and row["verdict"] == "steady":
         title = f"Life of {label} holds steady"
     note = f"{wording.plural(len(drawn), 'edge')} in order of use. Open: life not seen to its end."
@@ -249,7 +333,12 @@ def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, 
     if idle:
         note += f" Left out: {wording.plural(idle, 'edge')} {UNUSED[unit]}."
     if trend:
-        note += " Dashed: the fitted trend, through the median life at the middle edge."
+        is_step = row is not None and row["trend_kind"] == "step"
+        note += (
+            " Dashed: the median life before and after the step."
+            if is_step
+            else " Dashed: the fitted trend, through the median life at the middle edge."
+        )
     chart = edges_chart(drawn, trend, _life_title(unit))
     return Figure(title, spec_text(chart, title, 240), note, see="Edges and their source rows", see_anchor="edges")
 
@@ -257,6 +346,8 @@ def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, 
 def _trend_line(row: Row, numbers: list[int]) -> list[dict[str, float]]:
     if row["trend_per_edge"] is None or row["life_median"] is None or len(numbers) < 2:
         return []
+    if row["trend_kind"] == "step" and row["step_at_edge"] is not None and row["step_ratio"]:
+        return _step_line(row, numbers)
     first, last = numbers[0], numbers[-1]
     middle, steps = (first + last) / 2, min(last - first, 40)
     places = [first + (last - first) * step / steps for step in range(steps + 1)]
@@ -265,6 +356,29 @@ def _trend_line(row: Row, numbers: list[int]) -> list[dict[str, float]]:
         {"edge": place, "life": row["life_median"] * (1.0 + row["trend_per_edge"]) ** (place - middle)}
         for place in places
     ]
+
+
+def _step_line(row: Row, numbers: list[int]) -> list[dict[str, float]]:
+    """Two levels whose mean of logarithms, weighted by edges, is that of the median life."""
+    before = [number for number in numbers if number < row["step_at_edge"]]
+    after = [number for number in numbers if number >= row["step_at_edge"]]
+    if not before or not after:
+        return []
+    low = row["life_median"] / row["step_ratio"] ** (len(after) / len(numbers))
+    high = low * row["step_ratio"]
+    edge = row["step_at_edge"] - 0.5
+    return [
+        {"edge": before[0], "life": low},
+        {"edge": edge, "life": low},
+        {"edge": edge, "life": high},
+        {"edge": after[-1], "life": high},
+    ]
+
+
+def _step_words(row: Row) -> str:
+    """How much longer or shorter edges last after the step."""
+    change = row["step_ratio"] - 1
+    return f"last {wording.percent(abs(change))} {'longer' if change > 0 else 'less'}"
 
 
 def _survival_figure(label: str, row: Row, curves: pl.DataFrame) -> Figure:
@@ -303,6 +417,7 @@ def _survival_figure(label: str, row: Row, curves: pl.DataFrame) -> Figure:
 
 def _edges_table(book: Book, edges: pl.DataFrame, unit: str) -> Table:
     listed = edges.tail(EDGES_LISTED).reverse().to_dicts()
+    shared = edges.select("at_machine", "at_tool").n_unique() > 1
     return Table(
         "Edges and their source rows",
         (
@@ -313,9 +428,15 @@ def _edges_table(book: Book, edges: pl.DataFrame, unit: str) -> Table:
             Column("Cutting", True),
             Column("Parts", True),
             Column("In the fit as"),
-            Column("Cost", True),
             Column("Source file"),
             Column("Row", True),
+            Column("Material"),
+            Column("Programs"),
+            Column("Feed, m", True),
+            Column("Override", True),
+            Column("Used as"),
+            Column("Grinds", True),
+            Column("Cost", True),
         ),
         [
             (
@@ -326,15 +447,21 @@ def _edges_table(book: Book, edges: pl.DataFrame, unit: str) -> Table:
                 Cell(wording.life(edge["cut_min"], "min"), sort=edge["cut_min"]),
                 cells.count(edge["parts"]),
                 Cell(_fitted_as(edge, unit)),
-                book.money(edge["edge_cost"], 2),
                 book.file_cell(edge["file_id"]),
                 cells.count(edge["row_number"]),
+                Cell(edge["material_list"] or ""),
+                Cell(edge["program_list"] or ""),
+                Cell(wording.number(edge["feed_m"]) if edge["feed_m"] is not None else "", sort=edge["feed_m"]),
+                cells.percent(edge["override"]) if edge["override"] is not None else Cell(""),
+                Cell(f"{edge['at_machine']} T{edge['at_tool']}" if shared else ""),
+                Cell("" if edge["regrind_number"] is None else wording.number(edge["regrind_number"])),
+                book.money(edge["edge_cost"], 2),
             )
             for edge in listed
         ],
         more=f"The newest {EDGES_LISTED} of {edges.height} edges." if edges.height > EDGES_LISTED else "",
         anchor="edges",
-    )
+    ).without_empty("Material", "Programs", "Feed, m", "Override", "Used as", "Grinds")
 
 
 def _without_use(edges: pl.DataFrame, unit: str) -> pl.DataFrame:
@@ -358,6 +485,8 @@ def _unused_note(edges: pl.DataFrame, unit: str) -> list[Text]:
 
 
 def _fitted_as(edge: Row, unit: str) -> str:
+    if edge["is_suspect"]:
+        return f"not used: {edge['suspect_why']}"
     if edge["in_use_at"] is None:
         return "not used: start unknown"
     if not edge[_life_of(unit)]:

@@ -23,6 +23,7 @@ from pipeline.derive.shelf import Outlook, edge_now, shelf_list
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.suspects import with_suspects
 from pipeline.derive.tool_life import life_curves, tool_life
+from pipeline.derive.wear_curve import wear_curve
 from pipeline.progress import Progress, Step
 from pipeline.store.book import Book
 from pipeline.store.touched import note_derived
@@ -142,7 +143,8 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
     tools, tool_rates = book.frame(_query("tools_counted")), book.frame(_query("rates_counted"))
     # what other relations and settings made of the same rows is made anew
     stood, outlook_stood = (None if is_whole else _as_it_stood(book, name) for name in ("tool_life", "edge_outlook"))
-    life = tool_life(edges, tools, tool_rates, before=stood, wear=book.frame(_query("wear_parts")))
+    wear = book.frame(_query("wear_parts"))
+    life = tool_life(edges, tools, tool_rates, before=stood, wear=wear)
     coming, outlook = book.frame(_query("coming_use")), Outlook(edges, tools, life)
     return {
         "job_drift": drift,
@@ -150,6 +152,7 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
         "tool_life": life,
         "life_curve": life_curves(edges, life),
         "edge_outlook": edge_outlook(edges, tools, life, before=outlook_stood, life_before=stood),
+        "wear_curve": wear_curve(wear, life),
         "edge_now": edge_now(edges, life, coming, outlook),
         "shelf_list": shelf_list(edges, tools, life, coming, outlook),
         **quoting_marts(

@@ -54,6 +54,24 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "machine", "tool", "edges", "failures", "unit", "life_median", "life_low", "life_high", "life_b10",
         "trend_per_edge", "trend_q", "verdict", "current_age", "remaining_p10", "change_at",
     ),
+    "edges": (
+        "machine", "tool", "edge_number", "in_use_at", "removed_at", "cut_min", "parts", "cycles", "jobs",
+        "material_list", "feed_m", "override", "load_pct", "reason", "censored", "is_suspect", "edge_cost",
+        "regrind_number",
+    ),
+    "in_use": (
+        "machine", "tool", "name", "due", "age_min", "age_parts", "batch_job", "batch_parts", "survive_next_part",
+        "survive_batch", "parts_left_90", "parts_left_median", "change_at", "unit", "wear_verdict",
+    ),
+    "shelf": (
+        "machine", "place", "job", "operation", "basis", "parts_left", "tool", "name", "min_per_part", "edges_median",
+        "edges_90", "inserts_90", "cost_median", "cost_90",
+    ),
+    "tooling": (
+        "machine", "tool", "name", "changes", "regrinds", "cost_per_part", "unit", "habit_age", "habit_failed_share",
+        "habit_cost_month", "habit_low", "habit_high", "change_at", "best_cost_month", "saving_month",
+    ),
+    "tool_jobs": ("machine", "tool", "job_key", "material_list", "edges", "parts", "cut_min", "cost", "cost_per_part"),
     "quoting": (
         "time_kind", "machine", "material", "operation_kind", "tool_type", "runs", "jobs", "factor", "factor_low",
         "factor_high", "offered",
@@ -103,6 +121,7 @@ _SHARES: Final = frozenset(
         "coverage", "spindle_utilisation", "spindle_utilisation_before", "availability", "trend_per_edge",
         "share_of_planned", "ideal_share", "oee_index", "share", "raw_error", "corrected_error", "closer",
         "coverage_90", "coverage_50",
+        "override", "survive_next_part", "survive_batch", "habit_failed_share",
     }
 )  # fmt: skip
 _FORMULA_START: Final = r"^[\s\x00]*[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]|^[\t\r\n]"

@@ -19,6 +19,7 @@ from pipeline.store.book import Book
 ReportName = Literal[
     "utilisation", "indicators", "losses", "stops", "batches", "changes", "jobs", "causes", "tools", "quoting",
     "trust", "backtest", "outcomes", "counters", "quality", "corrections", "contradictions", "restatements",
+    "edges", "in_use", "shelf", "tooling", "tool_jobs",
 ]  # fmt: skip
 REPORTS: Final[tuple[ReportName, ...]] = get_args(ReportName)
 
@@ -30,7 +31,13 @@ SITE_FRAMES: Final[dict[str, str]] = {
     "factors": "quoting",
     "runs": "newest_runs",
     "batches": "batches",
-    "edges": "edges",
+    "edges": "site_edges",
+    "in_use": "site_in_use",
+    "shelf": "shelf",
+    "tooling": "tooling",
+    "tool_jobs": "tool_jobs",
+    "tool_differences": "tool_differences",
+    "wear_curves": "wear_curves",
     "machines": "machines",
     "files": "quality",
     "rejects": "reject_groups",
