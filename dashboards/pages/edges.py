@@ -16,7 +16,7 @@ from dashboards.charts.theme import spec_text
 from dashboards.charts.tool_life import wear_chart
 
 DUE_SHOWN: Final = 12
-COSTS_SHOWN: Final = 12
+COSTS_SHOWN: Final = 8
 DUE_WORDS: Final = {
     "due": "▲ due now",
     "in this batch": "◆ in this batch",
@@ -114,7 +114,12 @@ def sign_cell(row: Row) -> Cell:
     if row["wear_verdict"] != "runs away":
         return Cell("")
     measure = MEASURES.get(row["wear_measure"], "")
-    return Cell(f"▲ {measure} runs away since part {row['wear_since_part']}", mark="bad")
+    return Cell(f"▲ {measure} runs away{_since(row)}", mark="bad")
+
+
+def _since(row: Row) -> str:
+    """From which part on an edge runs away, where that is told."""
+    return "" if row["wear_since_part"] is None else f" since part {row['wear_since_part']}"
 
 
 def shelf_section(book: Book) -> Section:
@@ -302,8 +307,8 @@ def now_sentence(row: Row) -> str:
         if row["parts_left_90"]
         else f"It makes the next part with a chance of {wording.percent(row['survive_next_part'])}"
     )
-    half = wording.plural(row["parts_left_median"], "more part")
-    told = f"The edge in use of {where} has cut {age}. {sure}; half of such edges make {half} or more"
+    half = f"half of such edges make at least {wording.number(row['parts_left_median'])}"
+    told = f"The edge in use of {where} has cut {age}. {sure}; {half}"
     if row["survive_batch"] is not None:
         told += f"; it lasts {batch_words(row)} with a chance of {wording.percent(row['survive_batch'])}"
     return told + "."
@@ -318,7 +323,7 @@ def wear_figure(label: str, row: Row, points: pl.DataFrame) -> Figure | None:
     shown = (pl.col("which") == "earlier") & (pl.col("part_number") <= 1.5 * len(in_use) + 5)
     earlier = points.filter(shown).select("part_number", "value", "low", "high").to_dicts()
     if row["wear_verdict"] == "runs away":
-        title = f"The {measure} of {label} runs away from earlier edges since part {row['wear_since_part']}"
+        title = f"The {measure} of {label} runs away from earlier edges{_since(row)}"
     else:
         title = f"The {measure} of {label} rises no more than with earlier edges"
     note = (
@@ -340,7 +345,7 @@ def difference_blocks(book: Book, row: Row, rows: list[Row]) -> list[Block]:
     """What was different when lives began to fall or rise."""
     if row["verdict"] not in ("falling", "rising"):
         return []
-    is_step = row["trend_kind"] == "step"
+    is_step = row["trend_kind"] == "step" and row["step_at_edge"] is not None
     since = f"From edge {row['step_at_edge']} on" if is_step else "In the later half of the edges"
     if not rows:
         return [

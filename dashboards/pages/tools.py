@@ -240,12 +240,13 @@ def _life_sentence(label: str, row: Row) -> str:
         return f"{told} There are too few edges to say whether that changes."
     if row["verdict"] == "steady":
         return f"{told} No trend is found (q {wording.probability(row['trend_q'])})."
-    if row["trend_kind"] == "step" and row["step_ratio"] is not None:
-        low, high = (wording.signed((row[name] - 1) * 100) for name in ("step_low", "step_high"))
-        return (
-            f"{told} Since edge {row['step_at_edge']} they {_step_words(row)} (95 % interval {low} to "
-            f"{high}{wording.NBSP}%, q {wording.probability(row['trend_q'])}): a step, not a slope."
-        )
+    if _is_step(row):
+        told_limits = ""
+        if row["step_low"] is not None and row["step_high"] is not None:
+            low, high = (wording.signed((row[name] - 1) * 100) for name in ("step_low", "step_high"))
+            told_limits = f"95 % interval {low} to {high}{wording.NBSP}%, "
+        limits = f"({told_limits}q {wording.probability(row['trend_q'])})"
+        return f"{told} Since edge {row['step_at_edge']} they {_step_words(row)} {limits}: a step, not a slope."
     return (
         f"{told} Life is {row['verdict']} by {_per_edge(row)} with each edge (q {wording.probability(row['trend_q'])})."
     )
@@ -324,7 +325,7 @@ def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, 
     title = f"{label}: too few edges to say whether life changes"
     if row is not None and row["verdict"] in ("falling", "rising") and row["trend_per_edge"] is not None:
         title = f"Life of {label} is {row['verdict']} by {_per_edge(row)} with each edge"
-        if row["trend_kind"] == "step":
+        if _is_step(row):
             title = f"Edges of {label} {_step_words(row)} since edge {row['step_at_edge']}"
     elif row is not None and row["verdict"] == "steady":
         title = f"Life of {label} holds steady"
@@ -333,7 +334,7 @@ def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, 
     if idle:
         note += f" Left out: {wording.plural(idle, 'edge')} {UNUSED[unit]}."
     if trend:
-        is_step = row is not None and row["trend_kind"] == "step"
+        is_step = row is not None and _is_step(row)
         note += (
             " Dashed: the median life before and after the step."
             if is_step
@@ -346,7 +347,7 @@ def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, 
 def _trend_line(row: Row, numbers: list[int]) -> list[dict[str, float]]:
     if row["trend_per_edge"] is None or row["life_median"] is None or len(numbers) < 2:
         return []
-    if row["trend_kind"] == "step" and row["step_at_edge"] is not None and row["step_ratio"]:
+    if _is_step(row):
         return _step_line(row, numbers)
     first, last = numbers[0], numbers[-1]
     middle, steps = (first + last) / 2, min(last - first, 40)
@@ -356,6 +357,11 @@ def _trend_line(row: Row, numbers: list[int]) -> list[dict[str, float]]:
         {"edge": place, "life": row["life_median"] * (1.0 + row["trend_per_edge"]) ** (place - middle)}
         for place in places
     ]
+
+
+def _is_step(row: Row) -> bool:
+    """Whether lives changed at one edge and hold their level since."""
+    return row["trend_kind"] == "step" and row["step_at_edge"] is not None and row["step_ratio"] is not None
 
 
 def _step_line(row: Row, numbers: list[int]) -> list[dict[str, float]]:

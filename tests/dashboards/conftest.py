@@ -158,6 +158,9 @@ def tool_of(machine: str, tool: str, verdict: str, trend: float | None, **more: 
         },
         **{"life_median": 48.1, "life_low": 43.3, "life_high": 53.0, "km_median": 47.5, "trend_per_edge": trend},
         **{"trend_low": (trend or 0) - 0.01, "trend_high": (trend or 0) + 0.01, "trend_p": 0.0004, "trend_q": 0.002},
+        **{"pooled": False, "unit_because": "alike", "suspects": 0, "min_per_part": 1.2, "habit_age": 44.0},
+        **{"wear_verdict": "runs away" if verdict == "falling" else "as before", "wear_measure": "load"},
+        **{"wear_edges": 12, "wear_since_part": 3 if verdict == "falling" else None, "rests_on": 1},
         **{"verdict": verdict, "current_age": 12.5, "remaining_median": 36.0, "remaining_p10": 15.0, "change_at": 41.0},
         "cost_per_part": 0.83,
     }
@@ -174,6 +177,7 @@ def edges_of(machine: str, tool: str, count: int, rng: random.Random) -> list[di
         edges.append(
             {
                 **{"machine": machine, "tool": tool, "edge_number": number, "in_use_at": at if number else None},
+                **{"at_machine": machine, "at_tool": tool, "is_suspect": False, "material_list": "316L"},
                 **{
                     "removed_at": None if last else at + timedelta(days=6),
                     "cut_min": 50 * 0.98**number + rng.gauss(0, 4),
@@ -183,6 +187,51 @@ def edges_of(machine: str, tool: str, count: int, rng: random.Random) -> list[di
             }
         )
     return edges
+
+
+def in_use_of(machine: str, tool: str, due: str, **more: Any) -> dict[str, Any]:
+    """Make a row of the edges in use."""
+    row = {
+        **{"machine": machine, "tool": tool, "life_machine": machine, "life_tool": tool, "edge_number": 24},
+        **{"in_use_at": START, "age_min": 31.0, "age_parts": 40, "unit": "min", "due": due, "name": None},
+        **{"batch_job": "S-304", "batch_basis": "order", "batch_parts": 8, "survive_next_part": 0.97},
+        **{"survive_batch": 0.71, "parts_left_median": 12, "parts_left_90": 3, "file_id": "f2", "row_number": 24},
+    }
+    return {**row, **more}
+
+
+def shelf_of(machine: str, tool: str, place: int, edges: int | None) -> dict[str, Any]:
+    """Make a row of the shelf list."""
+    return {
+        **{"machine": machine, "tool": tool, "life_machine": machine, "life_tool": tool, "place": place, "name": None},
+        **{"job": "S-304", "basis": "order" if place == 1 else "once more", "parts_left": 8, "is_measured": True},
+        **{
+            "min_per_part": 1.2,
+            "edges_median": 0,
+            "edges_90": edges,
+            "inserts_90": edges,
+            "cost_90": edges and 17.0 * edges,
+        },
+    }
+
+
+def tooling_of(machine: str, tool: str, **more: Any) -> dict[str, Any]:
+    """Make a row of what edges cost."""
+    row = {
+        **{"machine": machine, "tool": tool, "changes": 24, "regrinds": 0, "edges_cost": 408.0, "cost_per_part": 0.42},
+        **{"unit": "min", "habit_age": 44.0, "habit_failed_share": 0.8, "habit_cost_month": 210.0, "habit_low": 180.0},
+        **{"habit_high": 240.0, "change_at": 41.0, "best_cost_month": 120.0, "saving_month": 90.0},
+    }
+    return {**row, **more}
+
+
+def wear_of(machine: str, tool: str) -> list[dict[str, Any]]:
+    """Make the parts of the edge in use and those of earlier edges."""
+    told: list[dict[str, Any]] = []
+    for part in range(1, 9):
+        told.append({"which": "in use", "part_number": part, "value": 1 + 0.03 * max(0, part - 2)})
+        told.append({"which": "earlier", "part_number": part, "value": 1 + 0.005 * part, "low": 0.97, "high": 1.05})
+    return [{"machine": machine, "tool": tool, **point} for point in told]
 
 
 def curves_of(machine: str, tool: str) -> list[dict[str, Any]]:
@@ -366,6 +415,51 @@ def full_site(**changed: Any) -> SiteData:
         "tools": frame("tools", tools),
         "edges": frame("edges", [edge for m, t in pairs for edge in edges_of(m, t, 3 if m == "M2" else 25, rng)]),
         "life_curves": frame("life_curves", [point for m, t in pairs if m != "M2" for point in curves_of(m, t)]),
+        "in_use": frame(
+            "in_use",
+            [
+                in_use_of("M1", "4", "in this batch", wear_verdict="runs away", wear_measure="load", wear_since_part=3),
+                in_use_of("M1", "12", "lasts", survive_batch=0.99, parts_left_90=30),
+                in_use_of("M2", "4", "suspect", suspect_why="its life is far past those before it", parts_left_90=None),
+                in_use_of(
+                    HOSTILE, HOSTILE, "due", batch_parts=None, batch_job=None, survive_batch=None, parts_left_90=0
+                ),
+            ],
+        ),
+        "shelf": frame(
+            "shelf",
+            [
+                *(shelf_of("M1", "4", place, edges) for place, edges in ((1, 1), (2, 2))),
+                shelf_of("M1", "12", 1, 0),
+                shelf_of(HOSTILE, HOSTILE, 1, None),
+            ],
+        ),
+        "tooling": frame("tooling", [tooling_of(m, t) for m, t in pairs[:2]]),
+        "tool_jobs": frame(
+            "tool_jobs",
+            [
+                {"machine": m, "tool": t, "job_key": job, "material_list": "316L", "edges": 12, "parts": 300}
+                | {"cut_min": 360.0, "cost": 130.0, "cost_per_part": 0.43}
+                for m, t in pairs
+                for job in ("S-304", HOSTILE)
+            ],
+        ),
+        "tool_differences": frame(
+            "tool_differences",
+            [
+                {"machine": "M1", "tool": "4", "what": "material", "which": "316L", "before": 0.1, "after": 0.6}
+                | {"unit": "share"},
+                {
+                    "machine": "M1",
+                    "tool": "4",
+                    "what": "cost of an edge",
+                    "before": 17.0,
+                    "after": 12.0,
+                    "unit": "money",
+                },
+            ],
+        ),
+        "wear_curves": frame("wear_curves", [point for m, t in pairs if m != "M2" for point in wear_of(m, t)]),
         "utilisation": frame("utilisation", utilisation),
         "losses": frame(
             "losses", [loss for month in utilisation for loss in losses_of(month, rates[month["machine"]])]

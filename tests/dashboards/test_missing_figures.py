@@ -197,7 +197,11 @@ def test_edges_without_cutting_are_in_no_fit(shop: SiteData, life: float | None)
     book = Book(edges_with(shop, "M1", "4", cut_min=life))
     page = next(page for page in tool_pages(book) if page.path == "tool/m1-4.html")
     fitted = dict(
-        zip(column(table_of(page, "Edges"), "Edge"), column(table_of(page, "Edges"), "In the fit as"), strict=True)
+        zip(
+            column(table_of(page, "Edges and their"), "Edge"),
+            column(table_of(page, "Edges and their"), "In the fit as"),
+            strict=True,
+        )
     )
 
     assert {fitted[number] for number in ("3", "4", "24")} == {"not used: no cutting seen"}
@@ -215,7 +219,7 @@ def test_edges_counted_in_parts(shop: SiteData) -> None:
     book = Book(changed(edges_with(shop, "M1", "4", parts=0), tools=tools))
     page = next(page for page in tool_pages(book) if page.path == "tool/m1-4.html")
 
-    assert column(table_of(page, "Edges"), "In the fit as").count("not used: no part made") == 3
+    assert column(table_of(page, "Edges and their"), "In the fit as").count("not used: no part made") == 3
     assert "2 changes followed each other without any part made between them" in said(page)
 
 
