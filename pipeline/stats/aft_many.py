@@ -19,6 +19,8 @@ from pipeline.stats.weibull import TIE_SPREAD
 from pipeline.stats.weibull_many import WeibullFits, fit_many, placed, shape_and_scale
 
 MIN_FAILURES = 5
+# A covariate that is the same for all lives may differ by rounding errors.
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +82,7 @@ def fit_slopes(
         raise InvalidInput(f"covariate: expected {sets.logs.size} values, got shape {covariate.shape}")
     fits = fit_many(sets, MIN_FAILURES) if level_fits is None else level_fits
     x, spread = _standardised(sets, covariate)
-    able = np.flatnonzero(fits.fitted & (sets.failures >= MIN_FAILURES) & (spread > 0) & ~_on_a_line(sets, x))
+    able = np.flatnonzero(fits.fitted & (sets.failures >= MIN_FAILURES) & (spread > ROUNDING) & ~_on_a_line(sets, x))
     some = sets.take(able)
     _, rows = sets.groups.take(able)
     x, spread = x[rows], spread[able]

@@ -160,4 +160,7 @@ def _limits(highest: FloatArray, tool: IntArray, learned: BoolArray, tools: int,
     reached = np.zeros(tools)
     ranked = value[np.lexsort((value, of))]
     reached[groups.filled] = ranked[(groups.starts + place - 1)[groups.filled]]
-    return np.where(earlier >= LEAST_EDGES, np.expm1(np.maximum(mean + reach * spread, reached)), math.nan)
+    known = earlier >= LEAST_EDGES
+    with np.errstate(invalid="ignore"):
+        by_spread = mean + reach * spread
+    return np.where(known, np.expm1(np.maximum(by_spread, reached)), math.nan)

@@ -1,0 +1,133 @@
+"""Edges in use against the batch at hand, the edges that coming batches take, and the trade's example.
+
+CPU: about 8 s.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipeline.report.queries import query
+
+
+def working(
+    when: Any, lives: list[int], part_min: float, job: str = "BILLET", tool: str = "4", reason: str = "worn"
+) -> dict[str, list[dict[str, Any]]]:
+    """A machine that makes part after part with one tool; its edge is changed after so many parts, but for the last."""
+    at = when("2026-03-02 06:00")
+    frames: dict[str, list[dict[str, Any]]] = {
+        "cycle": [],
+        "edge_change": [],
+        "tool_change": [{"machine": "M1", "occurred_at": at, "tool": tool}],
+    }
+    for number, life in enumerate(lives):
+        frames["edge_change"].append({"machine": "M1", "occurred_at": at, "tool": tool, "reason": reason})
+        for _ in range(life):
+            ended = at + timedelta(minutes=part_min)
+            frames["cycle"].append(
+                {"machine": "M1", "program": "O1", "started_at": at, "ended_at": ended, "parts": 1, "job": job}
+                | {"operation": "10"}
+            )
+            at = ended + timedelta(seconds=30)
+        at += timedelta(minutes=2 if number < len(lives) - 1 else 0)
+    return frames
+
+
+# common practice, no source: on a large billet job in 6000-series aluminium one set of edges of an indexable square
+# shoulder mill, run near 6,000 rev/min, lasts about 20 parts, so 15 parts in, about 5 are left; an insert costs 6 to 12
+# in the shop's currency, so 0.30 to 0.60 per insert and part
+TRADE_LIFE, TRADE_AGE, TRADE_LEFT = 20, 15, 5
+TRADE_COSTS = {6.0: 0.30, 12.0: 0.60}
+
+
+@pytest.mark.parametrize("insert_cost", TRADE_COSTS)
+def test_the_trades_example_of_a_shoulder_mill(book_of: Any, shop_with: Any, when: Any, insert_cost: float) -> None:
+    rng = np.random.default_rng(1)
+    lives = [int(life) for life in np.rint(rng.normal(TRADE_LIFE, 2.5, 30))]
+    frames = working(when, [*lives, TRADE_AGE], 6.0)
+    frames["event"] = [
+        {"machine": "M1", "occurred_at": when("2026-03-02 05:00"), "item": "RotaryVelocity", "value": "6000"}
+    ]
+    made = sum(lives) + TRADE_AGE
+    frames["job"] = [
+        {"job": "BILLET", "part": "BILLET", "quantity": made + TRADE_LEFT, "material": "EN AW-6082"}
+        | {"ordered_on": date(2026, 3, 1)}
+    ]
+    mill = {"tool": 4, "name": "square shoulder mill", "inserts": 1, "edges_per_insert": 1, "insert_cost": insert_cost}
+    book = book_of(frames, shop_with(tool=[mill | {"diameter_mm": 40}], shop={"currency": "EUR"}))
+
+    (edge,) = query(book, "in_use").to_dicts()
+    assert edge["age_parts"] == TRADE_AGE
+    assert edge["batch_parts"] == TRADE_LEFT
+    assert abs(edge["parts_left_median"] - TRADE_LEFT) <= 1
+    # between what nine of ten make and what one of ten makes lie the five of the trade
+    assert edge["parts_left_90"] < TRADE_LEFT
+    assert 0.1 < edge["survive_batch"] < 0.9
+    (life,) = query(book, "tools").to_dicts()
+    per_part = life["min_per_part"] if life["unit"] == "min" else 1.0
+    assert life["life_low"] / per_part < TRADE_LIFE < life["life_high"] / per_part
+    assert (
+        insert_cost / (life["mean_high"] / per_part)
+        < TRADE_COSTS[insert_cost]
+        < insert_cost / (life["mean_low"] / per_part)
+    )
+    assert life["cost_per_part"] == pytest.approx(TRADE_COSTS[insert_cost], rel=0.05)
+    (speed, material), *_ = book.rows("select distinct speed_rpm, material_list from core.edge_life where parts > 0")
+    assert (speed, material) == (6000.0, "EN AW-6082")
+
+
+def test_the_shelf_follows_one_batch_after_the_other(book_of: Any, shop_with: Any, when: Any) -> None:
+    """Edges that live 9 to 11 parts: 4 left of the batch at hand, then an order of 40, from an edge of 7 parts."""
+    lives = [10, 9, 11, 10, 10, 9, 11, 10, 11, 9, 10, 10]
+    frames = working(when, [*lives, 7], 5.0, job="A")
+    frames["job"] = [
+        {"job": "A", "part": "A", "quantity": sum(lives) + 7 + 4, "ordered_on": date(2026, 3, 1)},
+        {"job": "B", "part": "A", "quantity": 40, "ordered_on": date(2026, 3, 2)},
+    ]
+    tool = {"tool": 4, "inserts": 3, "edges_per_insert": 2, "insert_cost": 8.0}
+    book = book_of(frames, shop_with(tool=[tool]))
+    coming = book.rows("select place, job, quantity, parts_left, basis from mart.coming_batch order by place")
+    assert coming == [(1, "A", sum(lives) + 11, 4, "order"), (2, "B", 40, 40, "order")]
+    first, second = query(book, "shelf").to_dicts()
+    assert (first["edges_median"], first["edges_90"]) == (1, 1)
+    # 44 parts less the three or so that the edge in use still makes, at ten an edge
+    assert second["edges_median"] in (4, 5)
+    assert second["edges_90"] in (5, 6)
+    assert second["inserts_90"] == np.ceil(second["edges_90"] * 3 / 2)
+    assert second["cost_90"] == pytest.approx(second["edges_90"] * 12.0)
+
+
+def test_without_orders_the_last_batch_is_made_once_more(book_of: Any, shop_with: Any, when: Any) -> None:
+    frames = working(when, [10, 9, 11, 10, 3], 5.0)
+    book = book_of(frames, shop_with())
+    assert book.rows("select place, parts_left, basis from mart.coming_batch") == [(1, 43, "once more")]
+
+
+def test_an_order_that_is_nearly_made_is_not_the_next_one(book_of: Any, shop_with: Any, when: Any) -> None:
+    """It was closed short; of the batch at hand what is left counts to the last part."""
+    frames = working(when, [10], 5.0, job="OLD")
+    later = working(when, [10], 5.0, job="NEW")
+    for row in later["cycle"]:
+        shifted = {name: row[name] + timedelta(days=1) for name in ("started_at", "ended_at")}
+        frames["cycle"].append(row | shifted | {"program": "O2"})
+    frames["job"] = [
+        {"job": job, "part": job, "quantity": 11, "ordered_on": date(2026, 3, 1)} for job in ("OLD", "NEW")
+    ]
+    book = book_of(frames, shop_with())
+    assert book.rows("select place, job, parts_left, basis from mart.coming_batch order by place") == [
+        (1, "NEW", 1, "order"),
+        (2, "NEW", 10, "once more"),
+    ]
+
+
+def test_an_edge_of_unknown_start_or_with_a_suspicion_gets_no_chance(book_of: Any, shop_with: Any, when: Any) -> None:
+    frames = working(when, [10, 9, 11, 10, 10, 9, 11, 10, 30], 5.0)
+    book = book_of(frames, shop_with())
+    (edge,) = query(book, "in_use").to_dicts()
+    assert (edge["due"], edge["survive_next_part"], edge["parts_left_90"]) == ("suspect", None, None)
+    assert edge["suspect_why"] == "its life is far past those before it"
+    assert book.rows("select edges, suspects, failures from mart.tool_life") == [(8, 1, 8)]
