@@ -46,7 +46,7 @@ def test_jobs_materials_and_programs_of_an_edge(book_of: Any, shop_with: Any, wh
     columns = "edge_number, cut_min, parts, cycles, jobs, job_list, material_list, program_list, feed_m, override"
     assert book.rows(f"select {columns} from core.edge_life order by edge_number") == [
         (0, 0.0, 0, 0, 0, None, None, None, None, None),
-        (1, 25.0, 3, 2, 2, "A; B", "6082; C45", "O1 rev. 1; O1 rev. 2; O2", None, None),
+        (1, 25.0, 3, 2, 2, "A, B", "6082, C45", "O1 rev. 1, O1 rev. 2, O2", None, None),
         (2, 10.0, 1, 1, 1, "A", "6082", "O1 rev. 2", None, None),
     ]
 

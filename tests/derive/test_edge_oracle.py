@@ -55,7 +55,7 @@ def written(edge: Edge, number: int) -> tuple[Any, ...]:
         edge.cut_us,
         edge.parts,
         edge.cycles,
-        "; ".join(sorted(edge.jobs)) or None,
+        ", ".join(sorted(edge.jobs)) or None,
         None if feed is None else pytest.approx(feed * feed_us / 60e9, rel=1e-6, abs=1e-5),
         feed_us,
         None if not edge.override_us else pytest.approx(edge.override / edge.override_us, rel=1e-4, abs=1e-6),

@@ -432,7 +432,8 @@ def test_every_relation_is_read_by_something() -> None:
     root = Path(pipeline.__file__).parent
     texts = [path.read_text("utf-8") for room in ("derive", "report") for path in (root / room).rglob("*.py")]
     texts += [path.read_text("utf-8") for path in (root / "report").rglob("*.sql")]
-    texts += [path.read_text("utf-8") for path in (root / "derive" / "sql" / "window").glob("*.sql")]
+    for kind in ("window", "query"):
+        texts += [path.read_text("utf-8") for path in (root / "derive" / "sql" / kind).glob("*.sql")]
     read_by_sql = set().union(*(relation.upstream - {relation.full_name} for relation in RELATIONS))
     for relation in RELATIONS:
         if relation.schema == "audit":

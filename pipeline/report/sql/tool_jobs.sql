@@ -18,7 +18,7 @@ used as (
         edge.life_machine,
         edge.life_tool,
         use.job_key,
-        string_agg(distinct use.material, '; ' order by use.material) as material_list,
+        string_agg(distinct use.material, ', ' order by use.material) as material_list,
         count(distinct (edge.machine, edge.tool, edge.edge_number)) as edges,
         sum(use.parts)::bigint as parts,
         sum(use.cut_us) / 60e6 as cut_min,

@@ -9,10 +9,10 @@ select
     sum(use.parts)::bigint as parts,
     sum(use.cycles)::bigint as cycles,
     count(distinct use.job_key) as jobs,
-    string_agg(distinct use.job_key, '; ' order by use.job_key) as job_list,
-    string_agg(distinct use.material, '; ' order by use.material) as material_list,
+    string_agg(distinct use.job_key, ', ' order by use.job_key) as job_list,
+    string_agg(distinct use.material, ', ' order by use.material) as material_list,
     string_agg(
-        distinct concat_ws(' rev. ', use.program, use.revision), '; '
+        distinct concat_ws(' rev. ', use.program, use.revision), ', '
         order by concat_ws(' rev. ', use.program, use.revision)
     ) as program_list,
     sum(use.override_us)::bigint as override_us,
