@@ -244,7 +244,8 @@ class ToolLife(InputModel):
 
     Limits are 95 %, those of B10, of the mean and of the habit's cost 90 %. Where `pooled`, the fit leans on other
     tools and limits are posterior ones. remaining_* and parts_left_* are predictive: what is not known of the fit is
-    in them. planned_cost and failed_cost are of one end; costs with _month are of 30.4375 days at the use of the past.
+    in them, and they, change_at and *_now are of the edge in use: where lives fall or rise, at the level that they have
+    come to. planned_cost and failed_cost are of one end; costs with _month are of 30.4375 days at the use of the past.
     wear_* compares the edge in use with earlier ones; rests_on marks the rows and settings that a row was made from.
     """
 
@@ -287,6 +288,9 @@ class ToolLife(InputModel):
     step_ratio: float = pa.Field(nullable=True, gt=0)
     step_low: float = pa.Field(nullable=True, ge=0)
     step_high: float = pa.Field(nullable=True, ge=0)
+    shape_now: float = pa.Field(nullable=True, gt=0)
+    scale_now: float = pa.Field(nullable=True, gt=0)
+    median_now: float = pa.Field(nullable=True, ge=0)
     current_age: float = pa.Field(nullable=True, ge=0)
     remaining_median: float = pa.Field(nullable=True, ge=0)
     remaining_p10: float = pa.Field(nullable=True, ge=0)

@@ -8,7 +8,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.derive.tool_lives import KEYS, ToolLives
+from pipeline.derive.edge_now import lives_at_level_now
+from pipeline.derive.tool_lives import KEYS, ToolLives, as_columns
 from pipeline.stats.arrays import AnyArray, BoolArray, FloatArray
 
 CAUTIOUS_LEVEL = 0.90
@@ -33,13 +34,15 @@ def cost_columns(table: pl.DataFrame, lives: ToolLives, settings: pl.DataFrame) 
     planned = np.where(planned > 0, planned, np.nan)
     failure = _numbers(settings["failure_cost"])
     failed_cost = planned + failure
-    shape, scale = _numbers(table["shape"]), _numbers(table["scale"])
+    shape, scale = _numbers(table["shape_now"]), _numbers(table["scale_now"])
     best = best_change_ages(shape, scale, planned, failed_cost)
     used, months = groups.sum(life), _months(lives, done)
     per_month = np.where(months > 0, used / np.where(months > 0, months, 1.0), np.nan)
     cost = np.where(np.isfinite(edge_cost), edge_cost, groups.spread(mean_cost)) + groups.spread(change)
     cost = cost + np.where(failed, groups.spread(failure), 0.0)
-    habit, low, high = observed_cost_rates(groups, life, cost, CAUTIOUS_LEVEL)
+    # what the habit costs at the level that lives have come to, or it would not compare with what is best now
+    at_level = lives_at_level_now(lives, table)[done]
+    habit, low, high = observed_cost_rates(groups, at_level, cost, CAUTIOUS_LEVEL)
     told = {
         "change_at": best,
         "cost_per_part": np.where(mean_parts > 0, mean_cost / np.where(mean_parts > 0, mean_parts, 1.0), np.nan),
@@ -54,10 +57,7 @@ def cost_columns(table: pl.DataFrame, lives: ToolLives, settings: pl.DataFrame) 
         "best_cost_month": cost_rates(best, shape, scale, planned, failed_cost) * per_month,
         **_taylor_lives(table, mean_cost, _numbers(settings["change_min"]), rate),
     }
-    return [
-        pl.Series(name, np.where(np.isfinite(values), values, np.nan), dtype=pl.Float64).fill_nan(None)
-        for name, values in told.items()
-    ]
+    return as_columns(told)
 
 
 def _numbers(column: pl.Series) -> FloatArray:

@@ -9,9 +9,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from scipy import special
 
+from pipeline.derive.life_trends import IS_CHANGING
 from pipeline.derive.tool_lives import KEYS, ToolLives
-from pipeline.stats.arrays import BoolArray, IntArray
+from pipeline.stats.arrays import BoolArray, FloatArray, IntArray
 
 # Edges that say how many minutes a part takes where the one in use has made none yet.
 LATEST_EDGES = 5
@@ -69,6 +71,66 @@ def posterior_of(
         for is_pooled, scale, name in zip(pooled, prior.log_scale, same, strict=True)
     ]
     return pooled, _Placed(posterior, which), leant
+
+
+def posterior_after_change(lives: ToolLives, table: pl.DataFrame, which: IntArray) -> tuple[Any, Any]:
+    """Return what is known of the lives that edges have come to, of tools whose lives fall or rise, and the fits.
+
+    Earlier lives are brought to the level of the edge in use, along the slope or over the step; how sure slope and
+    step are is in it, as five equally likely ones.
+    """
+    from pipeline.stats.life_posterior import LifePrior, life_posterior, mixed
+    from pipeline.stats.weibull_many import fit_many
+
+    some = lives.take(which)
+    sets, spread = some.sets, some.groups.spread
+    change, error, steps = _changes(some, table[which])
+    freedom = np.maximum(sets.failures - 1.0, 1.0)
+    parts, fits = [], None
+    for share in (0.5, 0.1, 0.3, 0.7, 0.9):
+        by = change + special.stdtrit(freedom, share) * error
+        moved = sets.moved(-spread(by) * steps)
+        made = fit_many(moved)
+        fits = made if fits is None else fits
+        parts.append(
+            life_posterior(moved, LifePrior.nothing(which.size), np.log(made.shape), np.sqrt(made.shape_variance))
+        )
+    return mixed(parts), fits
+
+
+def lives_at_level_now(lives: ToolLives, table: pl.DataFrame) -> FloatArray:
+    """Return all lives, those of tools whose lives fall or rise as they would be at the level of the edge in use."""
+    life = lives.life.copy()
+    which = np.flatnonzero(table.select(IS_CHANGING).to_series().to_numpy())
+    if which.size:
+        some = lives.take(which)
+        change, _, steps = _changes(some, table[which])
+        life[lives.groups.take(which)[1]] *= np.exp(some.groups.spread(change) * steps)
+    return life
+
+
+def _changes(some: ToolLives, rows: pl.DataFrame) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return ln of the change of life for an edge or over the step, its error, and how often it was still to come."""
+    spread = some.groups.spread
+    is_step = (rows["trend_kind"] == "step").fill_null(False).to_numpy()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        change, low, high = (
+            np.log(np.where(is_step, _floats(rows[step]), 1.0 + _floats(rows[slope])))
+            for slope, step in (
+                ("trend_per_edge", "step_ratio"), ("trend_low", "step_low"), ("trend_high", "step_high"),
+            )
+        )  # fmt: skip
+    # both limits are those of Student's t with failures - 1 degrees of freedom
+    reach = special.stdtrit(np.maximum(rows["failures"].to_numpy() - 1.0, 1.0), 0.975)
+    error = np.nan_to_num((high - low) / (2.0 * reach), nan=0.0, posinf=0.0)
+    first_after = spread(rows["step_at_edge"].fill_null(0).to_numpy())
+    before_step = some.edges["edge_number"].to_numpy() < first_after
+    to_come = spread(some.groups.sizes - 1.0) - some.groups.position()
+    return change, error, np.where(spread(is_step), before_step, to_come)
+
+
+def _floats(column: pl.Series) -> FloatArray:
+    return column.cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
 class _Placed:

@@ -8,7 +8,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.derive.edge_now import posterior_of
+from pipeline.derive.edge_now import posterior_after_change, posterior_of
+from pipeline.derive.life_trends import IS_CHANGING
 from pipeline.derive.tool_lives import KEYS, tool_lives
 from pipeline.stats.arrays import FloatArray, IntArray
 from schemas.mart import columns
@@ -46,21 +47,18 @@ def edge_outlook(
     fits = fit_many(sets)
     settings = now.select(KEYS).join(tools, on=KEYS, how="left", maintain_order="left")
     _, leaning, _ = posterior_of(sets, fits, settings, now["unit"])
-    alone, others = which[~pooled[which]], which[pooled[which]]
+    changing = now.select(IS_CHANGING).to_series().to_numpy()
     frames = [kept]
-    for part in (alone, others):
+    for part in (which[pooled[which]], which[changing[which]], which[~pooled[which] & ~changing[which]]):
         if part.size == 0:
             continue
-        posterior = (
-            leaning.take(part)
-            if part is others
-            else life_posterior(
-                sets.take(part),
-                LifePrior.nothing(part.size),
-                np.log(fits.shape[part]),
-                np.sqrt(fits.shape_variance[part]),
-            )
-        )
+        if pooled[part[0]]:
+            posterior = leaning.take(part)
+        elif changing[part[0]]:
+            posterior, _ = posterior_after_change(lives, now, part)
+        else:
+            shape, error = np.log(fits.shape[part]), np.sqrt(fits.shape_variance[part])
+            posterior = life_posterior(sets.take(part), LifePrior.nothing(part.size), shape, error)
         rows = now[part]
         age = rows["current_age"].to_numpy()
         pace = (
@@ -84,8 +82,9 @@ def _standing(life: pl.DataFrame, before: pl.DataFrame | None, life_before: pl.D
     if before is None or life_before is None or "rests_on" not in life_before.columns:
         return pl.DataFrame(schema=names)
     marked = [*KEYS, "rests_on"]
-    same = life.filter(~pl.col("pooled") & pl.col("survive_next_part").is_not_null()).select(marked)
-    same = same.join(life_before.filter(~pl.col("pooled")).select(marked), on=marked, how="semi")
+    alone = ~pl.col("pooled") & ~IS_CHANGING
+    same = life.filter(alone & pl.col("survive_next_part").is_not_null()).select(marked)
+    same = same.join(life_before.filter(alone).select(marked), on=marked, how="semi")
     return before.join(same, on=KEYS, how="semi").select(pl.col(name).cast(dtype) for name, dtype in names.items())
 
 

@@ -6,20 +6,19 @@ one tool alone and is dear is taken from the mart as it stood, where no row or s
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
 from typing import Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.derive.edge_costs import CAUTIOUS_LEVEL, cost_columns
-from pipeline.derive.edge_now import now_columns, posterior_of
-from pipeline.derive.tool_lives import KEYS, ToolLives, marks, tool_lives
+from pipeline.derive.edge_now import now_columns, posterior_after_change, posterior_of
+from pipeline.derive.life_trends import IS_CHANGING, with_kinds, with_verdicts
+from pipeline.derive.tool_lives import KEYS, ToolLives, as_columns, level_scores, marks, tool_lives
 from pipeline.derive.wear_signs import wear_columns
 from pipeline.stats.arrays import AnyArray, BoolArray, IntArray
 from schemas.mart import columns
-
-FALSE_DISCOVERY_RATE = 0.05
 
 CURVE_SCHEMA: dict[str, pl.DataType] = {
     "machine": pl.String(),
@@ -40,9 +39,6 @@ OF_THE_TREND = ("trend_per_edge", "trend_low", "trend_high", "trend_p_alone")
 OF_THE_SPEED = ("taylor_n", "taylor_low", "taylor_high", "taylor_c")
 KEPT = ("km_median", *OF_THE_FIT, *OF_NOW, *OF_THE_TREND, *OF_THE_SPEED)
 """What rests on a tool's own edges alone."""
-OF_THE_KIND = (
-    "trend_kind", "step_at_edge", "step_edge_low", "step_edge_high", "step_ratio", "step_low", "step_high",
-)  # fmt: skip
 
 
 def tool_life(
@@ -82,8 +78,8 @@ def tool_life(
     table = _with_kept(table, before, fresh, _own(lives, table, fresh))
     table = _overridden(table, np.flatnonzero(pooled), _of_posterior(table, posterior, np.flatnonzero(pooled)))
     table = table.with_columns(pl.Series("pooled", pooled), pl.Series("pooled_with", pooled_with, dtype=pl.String))
-    table = _with_verdicts(table, lives, fits)
-    table = _with_kinds(table, lives, before, fresh)
+    table = with_kinds(with_verdicts(table, lives, fits), lives, before)
+    table = _with_level_now(table, lives)
     table = table.with_columns(cost_columns(table, lives, settings)).with_columns(wear_columns(table, wear))
     return table.sort(KEYS).select(pl.col(name).cast(dtype) for name, dtype in columns("tool_life").items())
 
@@ -95,14 +91,15 @@ def _fresh(table: pl.DataFrame, pooled: BoolArray, before: pl.DataFrame | None) 
     stood = (
         table.select(*KEYS, "rests_on")
         .join(
-            before.select(*KEYS, "rests_on", pl.col("pooled").alias("leant")),
+            before.select(*KEYS, "rests_on", (pl.col("pooled") | IS_CHANGING).alias("leant")),
             on=[*KEYS, "rests_on"],
             how="left",
             maintain_order="left",
         )["leant"]
         .to_numpy()
     )
-    # what the mart says of a tool that leant on others is not its own; if it still does it is put in its place anyway
+    # what the mart says of a tool that leant on others or on its trend is not its own; if a tool still leans on others
+    # that is put in its place anyway
     return np.array([n for n, leant in enumerate(stood) if leant is None or (leant and not pooled[n])], dtype=np.int64)
 
 
@@ -110,7 +107,7 @@ def _own(lives: ToolLives, table: pl.DataFrame, fresh: IntArray) -> pl.DataFrame
     """Return machine, tool and what rests on their own edges alone, of some tools."""
     from pipeline.stats.aft_many import fit_slopes
     from pipeline.stats.life_posterior import LifePrior, life_posterior
-    from pipeline.stats.permutation_many import trend_shares
+    from pipeline.stats.permutation_many import blocked_trend_shares, trend_shares
     from pipeline.stats.survival_many import kaplan_meier_many
     from pipeline.stats.taylor import fit_taylor_lives
     from pipeline.stats.weibull_many import MeanLife, Quantile, fit_many, limits_many
@@ -136,23 +133,32 @@ def _own(lives: ToolLives, table: pl.DataFrame, fresh: IntArray) -> pl.DataFrame
         "trend_high": np.expm1(slopes.high),
     }
     moving = ~some.in_use
-    shares, _ = trend_shares(some.groups.within(moving), level_scores(some, fits.shape, fits.log_scale)[moving])
+    groups, scores = some.groups.within(moving), level_scores(some, fits.shape, fits.log_scale)[moving]
+    shares, _ = trend_shares(groups, scores)
+    told = some.batches_told()
+    if told.any():
+        shares = np.where(told, blocked_trend_shares(groups, scores, some.batch_numbers()[moving]), shares)
     found["trend_p_alone"] = np.where(np.isfinite(slopes.slope), shares, np.nan)
     posterior = life_posterior(sets, LifePrior.nothing(sets.tools), np.log(fits.shape), np.sqrt(fits.shape_variance))
     part = table[fresh]
     found |= left_columns(posterior, part)
     if "speed_m_min" in some.edges.columns:
         found |= _speeds(some, fit_taylor_lives)
-    frame = part.select(KEYS).with_columns(_series(found))
+    frame = part.select(KEYS).with_columns(as_columns(found))
     return frame.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in KEPT if name not in frame.columns)
 
 
-def level_scores(lives: ToolLives, shape: AnyArray, log_scale: AnyArray) -> AnyArray:
-    """Return failed less cumulative hazard of each edge under a level fit: low where an edge lived long."""
-    spread = lives.groups.spread
-    with np.errstate(over="ignore", invalid="ignore"):
-        hazard = np.exp(spread(shape) * (np.log(lives.life) - spread(log_scale)))
-    return np.asarray(np.nan_to_num(hazard) - ~lives.censored)
+def _with_level_now(table: pl.DataFrame, lives: ToolLives) -> pl.DataFrame:
+    """Say what the edge in use is to be expected to do where lives fall or rise; elsewhere it is as the others."""
+    which = np.flatnonzero(table.select(IS_CHANGING).to_series().to_numpy())
+    table = table.with_columns(pl.col("shape").alias("shape_now"), pl.col("scale").alias("scale_now"))
+    if which.size:
+        posterior, fits = posterior_after_change(lives, table, which)
+        part = table[which]
+        found = {"shape_now": fits.shape, "scale_now": fits.scale, **left_columns(posterior, part)}
+        table = _overridden(table, which, part.select(KEYS).with_columns(as_columns(found)))
+    median = pl.col("scale_now") * (math.log(2.0) ** (1.0 / pl.col("shape_now")))
+    return table.with_columns(median.alias("median_now"))
 
 
 def left_columns(posterior: Any, part: pl.DataFrame) -> dict[str, AnyArray]:
@@ -204,15 +210,7 @@ def _of_posterior(table: pl.DataFrame, posterior: Any, which: IntArray) -> pl.Da
         "mean_high": some.mean_limit(0.95),
     }
     part = table[which]
-    return part.select(KEYS).with_columns(_series(found | left_columns(some, part)))
-
-
-def _series(found: Mapping[str, AnyArray]) -> list[pl.Series]:
-    """Return arrays as columns; what is not a finite number is empty."""
-    return [
-        pl.Series(name, np.where(np.isfinite(values), values, np.nan), dtype=pl.Float64).fill_nan(None)
-        for name, values in found.items()
-    ]
+    return part.select(KEYS).with_columns(as_columns(found | left_columns(some, part)))
 
 
 def _with_kept(table: pl.DataFrame, before: pl.DataFrame | None, fresh: IntArray, own: pl.DataFrame) -> pl.DataFrame:
@@ -232,78 +230,6 @@ def _overridden(table: pl.DataFrame, which: IntArray, by: pl.DataFrame) -> pl.Da
     return joined.with_columns(
         pl.when("_over").then(pl.col(f"{name}_by")).otherwise(pl.col(name)).alias(name) for name in names
     ).drop("_over", *(f"{name}_by" for name in names))
-
-
-def _with_verdicts(table: pl.DataFrame, lives: ToolLives, fits: Any) -> pl.DataFrame:
-    """Judge the trends of all tools together."""
-    from pipeline.stats.multiple import benjamini_hochberg
-    from pipeline.stats.shared_batches import learn_batches
-
-    alone = table["trend_p_alone"].fill_null(np.nan).to_numpy()
-    judged = np.flatnonzero(np.isfinite(alone))
-    some = lives.take(judged)
-    moving = ~some.in_use
-    groups = some.groups.within(moving)
-    failed = some.groups.sum(~some.censored) / np.maximum(some.groups.sizes, 1)
-    scores = level_scores(some, fits.shape[judged], fits.log_scale[judged])[moving]
-    batches = learn_batches(groups, scores, fits.shape[judged], failed)
-    p, factor = np.full(alone.size, np.nan), np.full(alone.size, np.nan)
-    p[judged], factor[judged] = batches.widened(alone[judged]), np.maximum(1.0, batches.mean_factor)
-    q = benjamini_hochberg(p)
-    return table.with_columns(_series({"trend_p": p, "trend_q": q, "trend_inflation": factor})).with_columns(
-        pl.when(pl.col("trend_q").is_null())
-        .then(pl.lit("too few"))
-        .when(pl.col("trend_q") > FALSE_DISCOVERY_RATE)
-        .then(pl.lit("steady"))
-        .when(pl.col("trend_per_edge") < 0)
-        .then(pl.lit("falling"))
-        .otherwise(pl.lit("rising"))
-        .alias("verdict")
-    )
-
-
-def _with_kinds(table: pl.DataFrame, lives: ToolLives, before: pl.DataFrame | None, fresh: IntArray) -> pl.DataFrame:
-    """Say of tools whose lives change whether by a step or along a slope."""
-    from pipeline.stats.trend_kind import trend_kinds
-
-    changing = table["verdict"].is_in(["falling", "rising"]).to_numpy()
-    stood = pl.DataFrame(schema={name: table.schema.get(name, pl.String()) for name in KEYS})
-    if before is not None and set(OF_THE_KIND) <= set(before.columns):
-        told = before.filter(pl.col("trend_kind").is_not_null()).select(*KEYS, *OF_THE_KIND)
-        stood = told.join(table.filter(pl.Series(changing)).select(KEYS), on=KEYS, how="semi").join(
-            table[fresh].select(KEYS), on=KEYS, how="anti"
-        )
-    missing = table.filter(pl.Series(changing)).select(KEYS).join(stood.select(KEYS), on=KEYS, how="anti")
-    number = table.select(KEYS).with_row_index("number").join(missing, on=KEYS, how="semi")["number"].to_numpy()
-    some = lives.take(number.astype(np.int64))
-    kinds = trend_kinds(some.sets)
-    numbers = some.edges["edge_number"].to_numpy()
-
-    def named(at: IntArray) -> AnyArray:
-        return np.where(at >= 0, numbers[np.where(at >= 0, some.groups.starts + at, 0)], -1) if at.size else at
-
-    is_step = np.isin(kinds.kind, ["step", "unclear"])
-    schema = {name: dtype for name, dtype in columns("tool_life").items() if name in OF_THE_KIND}
-    made = some.tools.select(KEYS).with_columns(
-        pl.Series("trend_kind", np.where(kinds.kind == "", "unclear", kinds.kind), dtype=pl.String),
-        *(
-            pl.Series(name, np.where(is_step, named(at), -1), dtype=pl.Int64).replace(-1, None)
-            for name, at in (("step_at_edge", kinds.at), ("step_edge_low", kinds.low), ("step_edge_high", kinds.high))
-        ),
-        *_series(
-            {
-                name: np.where(is_step, of, np.nan)
-                for name, of in (
-                    ("step_ratio", kinds.ratio), ("step_low", kinds.ratio_low), ("step_high", kinds.ratio_high),
-                )
-            }
-        ),
-    )  # fmt: skip
-    both = [
-        frame.select(*KEYS, *(pl.col(n).cast(t) for n, t in schema.items())) for frame in (made, stood) if frame.height
-    ]
-    told = pl.concat(both) if both else pl.DataFrame(schema={**dict.fromkeys(KEYS, pl.String()), **schema})
-    return table.join(told, on=KEYS, how="left", maintain_order="left")
 
 
 def life_curves(edges: pl.DataFrame, life: pl.DataFrame, points: int = 60) -> pl.DataFrame:

@@ -5,12 +5,13 @@ It decides which edges count and in which unit, and marks what each tool's row r
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from pipeline.stats.arrays import BoolArray, FloatArray, IntArray
+from pipeline.stats.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from pipeline.stats.life_sets import LifeSets
 from pipeline.stats.ragged import Ragged
 
@@ -42,6 +43,17 @@ class ToolLives:
     def sets(self) -> LifeSets:
         """The lives for the likelihood."""
         return LifeSets.of(self.life, self.censored, self.groups.sizes)
+
+    def batches_told(self) -> BoolArray:
+        """Return of which tools the batch of inserts is known for every edge, shape (tools,)."""
+        if "insert_batch" not in self.edges.columns:
+            return np.zeros(self.groups.sizes.size, dtype=np.bool_)
+        told = self.edges["insert_batch"].is_not_null().to_numpy()
+        return np.asarray((self.groups.sum(told) == self.groups.sizes) & self.groups.filled)
+
+    def batch_numbers(self) -> IntArray:
+        """Return a number for each edge's batch of inserts, shape (edges,)."""
+        return self.edges["insert_batch"].rank("dense").fill_null(0).cast(pl.Int64).to_numpy()
 
     def take(self, which: IntArray) -> ToolLives:
         """Return some of the tools."""
@@ -132,3 +144,19 @@ def marks(edges: pl.DataFrame, tools: pl.DataFrame, rates: pl.DataFrame) -> pl.D
         .group_by(KEYS)
         .agg(pl.col("mark").reinterpret(signed=True).sum().alias("rests_on"))
     )
+
+
+def level_scores(lives: ToolLives, shape: AnyArray, log_scale: AnyArray) -> AnyArray:
+    """Return failed less cumulative hazard of each edge under a level fit: low where an edge lived long."""
+    spread = lives.groups.spread
+    with np.errstate(over="ignore", invalid="ignore"):
+        hazard = np.exp(spread(shape) * (np.log(lives.life) - spread(log_scale)))
+    return np.asarray(np.nan_to_num(hazard) - ~lives.censored)
+
+
+def as_columns(found: Mapping[str, AnyArray]) -> list[pl.Series]:
+    """Return arrays as columns; what is not a finite number is empty."""
+    return [
+        pl.Series(name, np.where(np.isfinite(values), values, np.nan), dtype=pl.Float64).fill_nan(None)
+        for name, values in found.items()
+    ]

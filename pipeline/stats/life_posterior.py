@@ -7,7 +7,7 @@ With no tools to lean on the prior is one under which predictions keep their pro
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -137,6 +137,19 @@ class LifePosterior:
             above = is_above(np.exp(middle))
             low, high = np.where(above, middle, low), np.where(above, high, middle)
         return np.where(self.known, np.exp(0.5 * (low + high)), math.nan)
+
+
+def mixed(parts: Sequence[LifePosterior]) -> LifePosterior:
+    """Return the posterior of tools of which one of several is true, each with the same chance."""
+    top = parts[0].top
+    return LifePosterior(
+        shape=np.concatenate([part.shape for part in parts], axis=1),
+        weight=np.concatenate([part.weight / len(parts) for part in parts], axis=1),
+        count=np.concatenate([part.count for part in parts], axis=1),
+        # lives in units of one top
+        total=np.concatenate([part.total * np.exp(part.shape * (part.top - top)[:, None]) for part in parts], axis=1),
+        top=top,
+    )
 
 
 def _log(value: FloatArray) -> FloatArray:
