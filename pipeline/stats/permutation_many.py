@@ -6,6 +6,7 @@ Each tool's scores change places among themselves; tools of one size share the o
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from scipy import special
@@ -20,6 +21,7 @@ MOST_DRAWN = 40
 # From this many scores on a tail that hardly any drawn order reaches is read from the moments too.
 LEAST_BY_MOMENTS = 20
 FIRST_DRAW, LAST_DRAW = 4_999, 199_999
+BLOCKED_DRAW = 499
 
 
 def centred_order(groups: Ragged) -> FloatArray:
@@ -66,17 +68,20 @@ def trend_shares(groups: Ragged, scores: FloatArray) -> tuple[FloatArray, FloatA
 
 def _drawn_shares(columns: FloatArray, observed: FloatArray, size: int) -> FloatArray:
     """Return the share of drawn orders as extreme, of sets of one size; the seen order counts as one of them."""
-    rng = np.random.default_rng([SEED, size])
     place = np.asarray(np.arange(size) - 0.5 * (size - 1), dtype=np.float64)
     slack = 1e-9 * (np.abs(place) @ np.abs(columns))
     shares = np.empty(observed.size)
     going = np.arange(observed.size)
     extreme = np.zeros(observed.size, dtype=np.int64)
     drawn = 0
+    rng = np.random.default_rng([SEED, size, 1])
     for target in (FIRST_DRAW, 10 * FIRST_DRAW + 9, LAST_DRAW):
         while drawn < target:
             rows = min(target - drawn, max(1, BLOCK_NUMBERS // max(size, going.size)))
-            sums = np.abs(permuted_rows(rng, place, rows) @ columns[:, going])
+            orders = (
+                _first_orders(size)[drawn : drawn + rows] if drawn < FIRST_DRAW else permuted_rows(rng, place, rows)
+            )
+            sums = np.abs(orders @ columns[:, going])
             extreme[going] += (sums >= observed[going] - slack[going]).sum(axis=0)
             drawn += rows
         shares[going] = (1 + extreme[going]) / (1 + drawn)
@@ -84,6 +89,13 @@ def _drawn_shares(columns: FloatArray, observed: FloatArray, size: int) -> Float
         if going.size == 0 or size >= LEAST_BY_MOMENTS:
             break
     return shares
+
+
+@lru_cache(maxsize=MOST_DRAWN)
+def _first_orders(size: int) -> FloatArray:
+    """Return the orders that every set of one size is tried on first, shape (FIRST_DRAW, size): 30 MB for all sizes."""
+    place = np.asarray(np.arange(size) - 0.5 * (size - 1), dtype=np.float64)
+    return permuted_rows(np.random.default_rng([SEED, size]), place, FIRST_DRAW)
 
 
 def _moment_shares(groups: Ragged, centred: FloatArray, observed: FloatArray, squares: FloatArray) -> FloatArray:
@@ -140,7 +152,7 @@ def _blocked_share(score: FloatArray, block: IntArray) -> float:
     drawn, extreme = 0, 0
     observed = abs(float(_blocked_sums(score[None, :], block[None, :], sizes, between)[0]))
     slack = 1e-9 * float(np.abs(score).sum()) * score.size
-    for target in (FIRST_DRAW, 10 * FIRST_DRAW + 9):
+    for target in (BLOCKED_DRAW, 10 * BLOCKED_DRAW + 9, 100 * BLOCKED_DRAW + 99):
         while drawn < target:
             rows = min(target - drawn, max(1, BLOCK_NUMBERS // score.size))
             places = rng.permuted(np.broadcast_to(np.arange(sizes.size), (rows, sizes.size)), axis=1)[:, block]

@@ -20,7 +20,7 @@ from pipeline.stats.ragged import Ragged
 SPREADS = (0.05, 0.08, 0.12, 0.17, 0.25, 0.35)
 LENGTHS = (3.0, 6.0, 12.0, 24.0, 48.0)
 DEGREES = 5
-PRIOR_NONE = 0.5
+PRIOR_NONE = 0.25
 # Of the straight lines' contrasts so many are taken to be true trends, and those to have a variance so much larger.
 TRUE_TRENDS, THEIR_VARIANCE = 0.1, 25.0
 # Sets of more edges than this are taken as if so many lay closer together, unless they are FAR times as long as lives
@@ -74,7 +74,7 @@ def learn_batches(groups: Ragged, scores: FloatArray, shape: FloatArray, share_f
     -----
     Scores are set against orthogonal polynomials of the order, of degree 1 to 5. With a batch effect of variance
     spread^2 whose correlation falls off as exp(-distance / length), each contrast has a known variance; the
-    likelihood of all contrasts, taken as normal, weighs the pairs, with half of the weight on no effect beforehand.
+    likelihood of all contrasts, taken as normal, weighs the pairs; beforehand no effect has a quarter of the weight.
     The contrasts of straight lines count too, but as a mixture in which every tenth is a true trend: so batches in
     common that last for half of a tool's life show, and a few tools whose lives truly fall do not count as batches.
     """

@@ -146,7 +146,9 @@ def solve_rising_to_falling(
         high[going] = np.where(value > 0, high[going], now)
         with np.errstate(divide="ignore", invalid="ignore"):
             proposal = now - value / slope
-        outside = ~((proposal > low[going]) & (proposal < high[going]))
+        # a step within the rounding of the score is the last one, whatever side of the bracket it falls on
+        close = np.abs(proposal - now) <= tolerance * now
+        outside = ~(close | ((proposal > low[going]) & (proposal < high[going])))
         halved = np.where(np.isinf(high[going]), 2.0 * now, 0.5 * (low[going] + high[going]))
         proposal = np.where(outside, halved, proposal)
         x[going] = proposal
