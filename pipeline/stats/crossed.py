@@ -7,6 +7,7 @@ predicts; turning that into times and money, and saying which factors are worth 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Final
@@ -37,6 +38,8 @@ SMALLEST_LOG, LARGEST_LOG = -6.0, 3.0
 FLOOR: Final = 1e-9
 """Spread of ln ratio below which equal ratios are the rounding of a clock."""
 BLOCK_NUMBERS: Final = 4_000_000
+NEARLY_NORMAL: Final = 500.0
+"""Degrees of freedom from which on Student's t is taken as normal: its 90 % reach is 0.3 % wider there."""
 GROUP_RATIOS: Final = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 """Variances of a group's own effect, over that between rows of it, that are tried."""
 
@@ -545,18 +548,24 @@ def _reach(away: FloatArray, spread: FloatArray, weight: FloatArray, freedom: fl
     """
     start = special.stdtrit(freedom, 0.5 + 0.5 * p) * np.sqrt((spread**2) @ weight)
     reach = 0.7 * start
-    constant = math.exp(special.gammaln(0.5 * freedom + 0.5) - special.gammaln(0.5 * freedom)) / math.sqrt(
-        freedom * math.pi
-    )
+    below_of, density_of = _distribution(freedom)
     for _ in range(40):
         above, below = (reach[:, None] - away) / spread, (-reach[:, None] - away) / spread
-        share = (special.stdtr(freedom, above) - special.stdtr(freedom, below)) @ weight
-        density = sum(
-            (constant * (1.0 + side**2 / freedom) ** (-0.5 * (freedom + 1.0)) / spread) @ weight
-            for side in (above, below)
-        )
+        share = (below_of(above) - below_of(below)) @ weight
+        density = ((density_of(above) + density_of(below)) / spread) @ weight
         step = np.clip((p - share) / np.maximum(density, 1e-300), -0.5 * reach, reach)
         reach = reach + step
         if bool((np.abs(step) <= 1e-7 * reach).all()):
             break
     return np.asarray(reach, dtype=np.float64)
+
+
+def _distribution(freedom: float) -> tuple[Callable[[FloatArray], FloatArray], Callable[[FloatArray], FloatArray]]:
+    """Return distribution function and density of Student's t; of the normal, far quicker, where they hardly differ."""
+    if freedom >= NEARLY_NORMAL:
+        return special.ndtr, lambda x: np.exp(-0.5 * x**2) / math.sqrt(2.0 * math.pi)
+    log = special.gammaln(0.5 * freedom + 0.5) - special.gammaln(0.5 * freedom) - 0.5 * math.log(freedom * math.pi)
+    return (
+        lambda x: np.asarray(special.stdtr(freedom, x)),
+        lambda x: np.exp(log - 0.5 * (freedom + 1.0) * np.log1p(x**2 / freedom)),
+    )
