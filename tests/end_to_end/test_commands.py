@@ -184,12 +184,13 @@ def test_quote_predicts_a_new_job(spindlebook: Command, demo_shop: Path, tmp_pat
         encoding="utf-8",
     )
 
-    rows = json.loads(spindlebook("quote", lines, "-w", demo_shop, "--format", "json").stdout)
+    rows = json.loads(spindlebook("quote", lines, "-w", demo_shop, "--no-keep", "--format", "json").stdout)
 
     first, second = rows
     assert first["cut_s"] == 600
     assert second["expected_cycle_s"] is None
-    assert 930 * 0.9 < first["cycle_s_low"] < first["cycle_s_q25"] < first["expected_cycle_s"]
+    # one of the demo shop's 21 jobs is planted at 0.90 and three at 1.10 to 1.15: 90 % limits reach about there
+    assert 930 * 0.87 < first["cycle_s_low"] < first["cycle_s_q25"] < first["expected_cycle_s"]
     assert first["expected_cycle_s"] < first["cycle_s_q75"] < first["cycle_s_high"] < 930 * 1.3
     assert first["total_cost_per_part"] == pytest.approx(
         sum(first[f"{name}_cost_per_part"] or 0 for name in ("tooling", "machine", "material"))
