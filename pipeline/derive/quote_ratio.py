@@ -91,9 +91,11 @@ def _tool_ratios(placed: pl.DataFrame, tool_batches: pl.DataFrame, estimate_line
     allowed = tool_batches.join(lines, on=["estimate_id", "tool"], suffix="_allowed").with_columns(
         pl.col("cut_s_allowed", "noncut_s_allowed") * pl.col("runs")
     )
+    # whole microseconds add up to the same in any order of rows
+    times = (pl.col("cut_s", "noncut_s", "cut_s_allowed", "noncut_s_allowed") * 1e6).round().cast(pl.Int64).sum() / 1e6
     summed = (
         allowed.group_by("batch_id", "tool_type")
-        .agg(pl.col("cut_s", "noncut_s", "cut_s_allowed", "noncut_s_allowed").sum(), pl.col("runs").max())
+        .agg(times, pl.col("runs").max())
         .join(placed.select("_key", "batch_id", "started_at", "ended_at"), on="batch_id")
     )
     return [
