@@ -31,10 +31,12 @@ NOTICED: Final = 0.6
 """From here on a column may be meant for a field: below SURE a person must say so, and the file waits."""
 PROPOSED: Final = 0.3
 """From here on a column is proposed for a field that every row needs."""
-_OWN_NAME: Final = 0.999
+OWN_NAME: Final = 0.999
+"""How sure our own name of a field makes it."""
 _NUMBERED: Final = 0.9
 _PLAIN_DATE: Final = 0.8
-_KNOWN_WORDS: Final = 0.6  # what a name of which every word is known is worth at least
+KNOWN_WORDS: Final = 0.6
+"""What a name of which every word is known is worth at least."""
 _VALUES_ALONE: Final = 0.88  # what values are worth at most where the name says nothing
 _NAMED: Final = 0.8  # a name this sure of another meaning is not overruled by values
 _NEAR: Final = 0.08  # runners-up this close put the winner in doubt
@@ -52,7 +54,7 @@ _FOLLOWS_WORTH: Final = 0.7
 _ELSEWHERE: Final = 0.25  # what a meaning counts that only tables of other kinds have a field for
 _IMPOSSIBLE: Final = 0.1  # what a meaning counts that the values do not allow
 _TAKEN: Final = 0.2  # what a meaning counts that another column surely bears
-_MINOR: Final = frozenset(
+MINOR: Final = frozenset(
     {
         "material",
         "stock_kg",
@@ -79,7 +81,8 @@ class Guess:
     cells: Column  # what stands in them, joined by a blank where they are two
     confidence: float
     evidence: tuple[str, ...]
-    named: bool = False  # the name of the column speaks for it, not its values alone
+    named: bool = False  # the name of the column is ours
+    said: float = 0.0  # how surely the name alone says it
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,7 @@ class Assignment:
     missing: tuple[str, ...]  # fields that every row needs and no column fills
     score: float
     doubts: tuple[str, ...] = field(default=())
+    candidates: tuple[Guess, ...] = field(default=(), repr=False)  # all that was weighed, chosen or not
 
 
 def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
@@ -112,14 +116,13 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     chosen = {name: guess for name, guess in chosen.items() if guess.confidence >= _least(name, needed)}
     missing = tuple(name for name in needed_fields(kind, chosen) if name not in chosen and name != "machine")
     used = frozenset(column for guess in chosen.values() for column in guess.columns)
-    return Assignment(
-        kind, chosen, missing, _score(kind, chosen, missing, sample), tuple(contradictions(kind, used, sample))
-    )
+    score = _score(kind, chosen, missing, sample)
+    return Assignment(kind, chosen, missing, score, tuple(contradictions(kind, used, sample)), tuple(candidates))
 
 
 def _least(name: str, needed: set[str]) -> float:
     """Return how sure a guess must be to be proposed at all."""
-    return PROPOSED if name in needed else SURE if name in _MINOR else NOTICED
+    return PROPOSED if name in needed else SURE if name in MINOR else NOTICED
 
 
 def _with_sequence(candidates: list[Guess]) -> list[Guess]:
@@ -129,23 +132,29 @@ def _with_sequence(candidates: list[Guess]) -> list[Guess]:
     if best is None or len(best.cells.text) < _FEWEST_ROWS or not best.cells.times:
         return candidates
     begun = clock_us(best.cells.text, best.cells.times[0].format)
+    machines = max(
+        (guess for guess in candidates if guess.field == "machine" and guess.confidence >= SURE),
+        key=lambda guess: guess.confidence,
+        default=None,
+    )
+    machine = None if machines is None else machines.cells.text
     shown = f'with "{" + ".join(best.columns)}" it makes cycles that follow one another'
     return [
         replace(
             guess,
-            confidence=1 - (1 - guess.confidence) * (1 - _FOLLOWS_WORTH),
+            confidence=min(1 - (1 - guess.confidence) * (1 - _FOLLOWS_WORTH), 1.0 if guess.said else _VALUES_ALONE),
             evidence=(*guess.evidence, shown),
         )
         if guess.field in ("ended_at", "duration_s")
-        and guess.confidence < _OWN_NAME
-        and (ended := _ends_by(guess, begun)) is not None
-        and _follow(begun, ended)
+        and guess.confidence < OWN_NAME
+        and (ended := ends_by(guess, begun)) is not None
+        and follow(begun, ended, machine)
         else guess
         for guess in candidates
     ]
 
 
-def _ends_by(guess: Guess, begun: pl.Series) -> pl.Series | None:
+def ends_by(guess: Guess, begun: pl.Series) -> pl.Series | None:
     """Return when cycles would end by a guess, None where it does not say in which unit."""
     column = guess.cells
     if guess.field == "ended_at":
@@ -159,13 +168,18 @@ def _ends_by(guess: Guess, begun: pl.Series) -> pl.Series | None:
     return begun + read_numbers(column.text, form.decimal or ".", form.thousands, unit) * UNITS[unit][1] * 1e6
 
 
-def _follow(begun: pl.Series, ended: pl.Series) -> bool:
-    """Return whether cycles end after they begin and before the next begins, and fill a good part of the time."""
-    frame = pl.DataFrame({"first": begun, "last": ended}).drop_nulls().sort("first")
-    gap = pl.col("first").shift(-1) - pl.col("first")
+def follow(begun: pl.Series, ended: pl.Series, machine: pl.Series | None = None) -> bool:
+    """Return whether cycles end after they begin and before the next begins, and fill a good part of the time.
+
+    They follow one another on each machine, where a column says which; in one list otherwise.
+    """
+    of = machine if machine is not None else pl.repeat("", len(begun), eager=True)
+    frame = pl.DataFrame({"first": begun, "last": ended, "of": of}).drop_nulls(["first", "last"]).sort("first")
+    following = pl.col("first").shift(-1).over("of")
+    gap = following - pl.col("first")
     after, before, filled = frame.select(
         (pl.col("last") > pl.col("first")).mean().alias("after"),
-        (pl.col("last") <= pl.col("first").shift(-1) + _ROUNDED_US).mean().alias("before"),
+        (pl.col("last") <= following + _ROUNDED_US).mean().alias("before"),
         ((pl.col("last") - pl.col("first")) / gap).median().alias("filled"),
     ).row(0)
     if frame.height < _FEWEST_ROWS or filled is None:
@@ -230,7 +244,7 @@ def _weigh(
     if fits is None:
         return None
     if share >= 1.0:
-        return Guess(name, from_, column, _OWN_NAME, ("the name is ours", *_said(shown)), named=True)
+        return Guess(name, from_, column, OWN_NAME, ("the name is ours", *_said(shown)), True, 1.0)
     if share == 0.0:
         if name not in (*required(kind), "duration_s") and fits < SURE:
             return None  # what a row may lack is not taken from values alone
@@ -239,11 +253,10 @@ def _weigh(
         confidence = fits if fits > SURE else min(fits, _VALUES_ALONE)  # only ids that the shop knows are surer
         return Guess(name, from_, column, confidence, _said(shown))
     confidence = 1 - (1 - share) * (1 - fits)
-    if share < _KNOWN_WORDS and name in required(kind):
+    if share < KNOWN_WORDS and name in required(kind):
         confidence = min(confidence, _VALUES_ALONE)  # a word of it is not known: what it is of may be another thing
-    return Guess(
-        name, from_, column, confidence, (f"the name means {name.replace('_', ' ')} ({share:.2f})", *_said(shown))
-    )
+    told = f"the name means {name.replace('_', ' ')} ({share:.2f})"
+    return Guess(name, from_, column, confidence, (told, *_said(shown)), said=share)
 
 
 def _said(shown: str) -> tuple[str, ...]:
@@ -255,7 +268,7 @@ def _means_another(kind: InputKind, name: str, column: Column) -> bool:
     return any(
         share >= _NAMED and FIELDS[kind].get(concept) != name
         for concept, share in column.reading.concepts.items()
-        if concept in CONCEPTS
+        if concept in CONCEPTS and can_bear(concept, column)
     )
 
 
@@ -281,7 +294,7 @@ def _pairs(kind: InputKind, name: str, sample: Sample) -> Iterator[tuple[Column,
 def _pair_share(kind: InputKind, name: str, date: Column, clock: Column, sample: Sample) -> float:
     """Return how surely a date and a time of day mean one field: one may name it, the other must not contradict."""
     by_date, by_clock = name_share(kind, name, date, sample), name_share(kind, name, clock, sample)
-    plain_date, plain_clock = _is_plain(date, "date"), _is_plain(clock, "time of day")
+    plain_date, plain_clock = _is_plain(kind, date, "date", sample), _is_plain(kind, clock, "time of day", sample)
     if by_date and by_clock and not (plain_date and plain_clock):
         return min(max(by_date, 0.9 * plain_date), max(by_clock, 0.9 * plain_clock))
     if plain_date and by_clock:
@@ -291,10 +304,16 @@ def _pair_share(kind: InputKind, name: str, date: Column, clock: Column, sample:
     return 0.0
 
 
-def _is_plain(column: Column, part: str) -> bool:
-    """Return whether a name says date or time of day and not of what."""
-    said = column.reading.concepts.get("instant", 0.0)
-    other = max((share for concept, share in column.reading.concepts.items() if concept != "instant"), default=0.0)
+def _is_plain(kind: InputKind, column: Column, part: str, sample: Sample) -> bool:
+    """Return whether a name says date or time of day and not of what; meanings that its cells do not allow aside."""
+    concepts = column.reading.concepts
+    said = concepts.get("instant", 0.0)
+    if part == "date" and any(not can_bear(concept, column) for concept in concepts):
+        said = max(said, name_share(kind, FIELDS[kind]["instant"], column, sample))  # "Tag" is a day, or a mark
+    other = max(
+        (share for concept, share in concepts.items() if concept != "instant" and can_bear(concept, column)),
+        default=0.0,
+    )
     if part == "date" and said < _PLAIN_DATE:
         return False  # the day of an entry or an export is not that of the run
     return said > 0 and (column.reading.part in (part, None)) and other < _NAMED
@@ -313,7 +332,7 @@ def _doubted(
     guess: Guess, candidates: list[Guess], chosen: dict[str, Guess], taken: dict[str, str], sample: Sample
 ) -> Guess:
     """Lower a guess where another column fits the field nearly as well, is free, and says other things."""
-    if guess.confidence >= _OWN_NAME:
+    if guess.confidence >= OWN_NAME:
         return guess
     for rival in candidates:
         if rival.field != guess.field or rival.columns == guess.columns:

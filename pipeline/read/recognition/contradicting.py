@@ -17,7 +17,7 @@ from pipeline.read.recognition.names import is_another_table, known_word, says, 
 from pipeline.read.recognition.sample import Column, Sample, clock_us, is_zone
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.recognition.zones import is_universal, states_other, title_states_other, values_are_universal
-from schemas.concepts import NUMBERS, WORDS
+from schemas.concepts import DURATIONS, NUMBERS, WORDS
 from schemas.profile import UNITS, with_article
 from schemas.vocabulary import InputKind
 from schemas.words import plain, telling_columns
@@ -259,6 +259,8 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
         dates = [column for column in columns.values() if column.times]
         if len(dates) == 1 and _begins(plain(dates[0].name), "delivered"):
             yield f'column "{dates[0].name}" is the only date: it may be a list of deliveries'
+        elif len(dates) == 1 and dates[0].name not in used and _says_nothing(dates[0]) and not _is_quoted(used, sample):
+            yield f'column "{dates[0].name}" is the only date, and nothing tells of what: the rows may be no orders'
         ids = [name for name in used if {"job", "part"} & columns[name].reading.concepts.keys()]
         rows = sample.cells.select(ids)
         if ids and rows.height > 1 and rows.n_unique() < (1 - _REPEATED) * rows.height:
@@ -273,6 +275,17 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
         for column in sample.columns:
             if column.name in used and says(column.name, "minimum") and _has_sibling(column, sample):
                 yield f'column "{column.name}" may be a minimum, and not in minutes'
+
+
+def _says_nothing(column: Column) -> bool:
+    """Return whether a name says nothing that its cells can be."""
+    return not any(can_bear(concept, column) for concept in column.reading.concepts)
+
+
+def _is_quoted(used: frozenset[str], sample: Sample) -> bool:
+    """Return whether a table has times or weights of parts, as lists of orders that were quoted do."""
+    said = {concept for column in sample.columns if column.name in used for concept in column.reading.concepts}
+    return bool(said & (DURATIONS | {"stock_mass", "part_mass"}))
 
 
 def _no_parts_of_a_row(used: frozenset[str], sample: Sample) -> Iterator[str]:

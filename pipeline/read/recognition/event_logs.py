@@ -22,6 +22,7 @@ from pipeline.read.recognition.assigning import (
     title_share,
     tool_stays,
 )
+from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.names import known_word, says
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
 from pipeline.read.recognition.settling import Settled, seconds_of, settle
@@ -110,7 +111,9 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
     tools = [signal for signal in found if signal.item == "ToolNumber"]
     if tools and tool_stays({**kept, "tool": Guess("tool", (), tools[0].column, 1.0, ())}, sample) < _CHANGES:
         score -= _CHANGES_COST
-    assignment = Assignment("event", kept, (), score)
+    certain = sum(signal.share >= SURE for signal in found)
+    assignment = Assignment("event", kept, (), score, candidates=base.candidates)
+    assignment = weighed_together(assignment, sample, known, signals=certain)
     settled = settle(assignment, sample, known)
     has_mode = any(signal.item == "ControllerMode" for signal in found)
     items = [

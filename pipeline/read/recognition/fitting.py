@@ -73,7 +73,7 @@ def can_bear(concept: str, column: Column) -> bool:
     if concept in TIMES:
         return bool(column.times)
     if concept in DURATIONS:
-        return bool(column.numbers or column.durations)
+        return bool(column.numbers or column.durations) and not _is_instant(column)
     if concept in COUNTERS:
         return bool(column.numbers) and column.numbers[0].rises >= _COUNTING
     if concept == "position":
@@ -109,6 +109,8 @@ def _fit_date(column: Column) -> Fit:
 
 
 def _fit_duration(column: Column) -> Fit:
+    if _is_instant(column):
+        return UNFIT
     if column.durations:
         return Fit(0.6, "its cells are durations")
     if column.numbers and column.numbers[0].low >= 0:

@@ -6,7 +6,7 @@ A proposal without doubts is as good as a profile that a person wrote; with doub
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import polars as pl
@@ -18,6 +18,7 @@ from pipeline.read.plan import TABLE_KINDS, Context, NoPlan, plan_table
 from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.assigning import SURE, Assignment, Guess, assign, title_share
 from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
+from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.item_names import named_items
 from pipeline.read.recognition.places import machine_of_titles
@@ -86,6 +87,8 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
     if not readings:
         return None
     best = readings[0]
+    if best.settled is None:
+        best = replace(best, found=weighed_together(best.found, sample, known))
     kind, settled = best.found.kind, best.settled or settle(best.found, sample, known)
     items = [*best.items, *(named_items(best.found, settled) if kind == "event" and not best.items else ())]
     doubts = [*best.found.doubts, *_rivals(readings, sample), *settled.doubts.values()]
