@@ -101,6 +101,7 @@ _FAR_APART_US: Final = 2 * 3_600_000_000
 _UNKNOWN_RATIO: Final = 0.6  # of a column that nobody can say anything of
 _FOREIGN_RATIO: Final = 0.5  # of a column of a thing that lists of the kind have no field for
 _NAME_UNKNOWN: Final = 0.2  # of a field whose name no word list has: ours are listed, the words of other lists are not
+_NAME_OF_ANOTHER: Final = 0.05  # of one whose name is known, for another thing that its cells can be
 _NAME_IN_PART: Final = 0.5  # of one of which a word is not known
 _WRITTEN_BY_MACHINES: Final = 3.0  # of times counted since 1970, for logs that machines write
 _NEUTRAL: Final = frozenset(
@@ -115,6 +116,7 @@ _AGREES_RATIO: Final = 50.0  # of a duration that is the end less the start in e
 _AGREES: Final = 0.95
 _ROUNDING_US: Final = 1_500_000
 _FEWEST_ROWS: Final = 4
+_MEANT: Final = 0.5
 _BEGUN_OR_OVER: Final = {"started_at": "start", "ended_at": "end"}
 _OF_ANOTHER: Final = ("setup", "planned", "quoted", "due", "idle", "ordered")
 _CYCLE_TIMES: Final = frozenset({"started_at", "ended_at", "duration_s"})
@@ -245,7 +247,7 @@ def _kind(found: Assignment, without: str, sample: Sample, signals: int, *, in_t
     ratios = _RATIOS[found.kind]
     odds = _PRIOR_ODDS * _SIGNAL_RATIO**signals
     for name, guess in found.guesses.items():
-        odds *= _name_ratio(guess)
+        odds *= _name_ratio(found.kind, guess)
         if name != without and guess.confidence >= SURE:
             odds *= ratios.get(name, 1.0)
     if found.kind in ("cycle", "tool_change", "event") and any(_counts_since_1970(g) for g in found.guesses.values()):
@@ -264,13 +266,15 @@ def _kind(found: Assignment, without: str, sample: Sample, signals: int, *, in_t
     return odds / (1 + odds)
 
 
-def _name_ratio(guess: Guess) -> float:
+def _name_ratio(kind: InputKind, guess: Guess) -> float:
     """Return what it says of the kind that the name of a field is not known; words of a closed list speak themselves.
 
     A word that nobody knows says what the list is of: when doors open, when tools were lent.
     """
     if guess.said >= KNOWN_WORDS or guess.field in MINOR or guess.field in WORDS:
         return 1.0
+    if not guess.said and _other_meaning(kind, guess) >= _MEANT:
+        return _NAME_OF_ANOTHER
     half = _BEGUN_OR_OVER.get(guess.field)
     says_half = half is not None and says(guess.cells.name, half) and not says(guess.cells.name, *_OF_ANOTHER)
     return _NAME_IN_PART if guess.said or says_half else _NAME_UNKNOWN
