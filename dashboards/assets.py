@@ -11,7 +11,7 @@ from typing import Final
 
 from pipeline import resources
 
-STATIC: Final = ("site.css", "month.css", "site.js", "icon.svg")
+STATIC: Final = ("site.css", "month.css", "sheet.css", "site.js", "icon.svg")
 CHART_SCRIPT: Final = "charts.js"
 EXPOSED: Final = "window.vegaEmbed = vegaEmbed;"
 

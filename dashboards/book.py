@@ -84,6 +84,28 @@ class Book:
         """Causes by section key."""
         return by_key(self.data.causes, *SECTION_KEY)
 
+    @cached_property
+    def _money(self) -> dict[tuple[Any, ...], Row]:
+        return {section_key(row): row for row in self.data.money.to_dicts()}
+
+    def money_row(self, row: Row) -> Row | None:
+        """Hours and cost of a row of the drift mart."""
+        return self._money.get(section_key(row))
+
+    @cached_property
+    def margins(self) -> dict[str, Row]:
+        """What a good part of each job cost, by job_key."""
+        return {row["job_key"]: row for row in self.data.margins.to_dicts()}
+
+    @cached_property
+    def _level_changes(self) -> dict[tuple[Any, ...], pl.DataFrame]:
+        return by_key(self.data.level_changes, *SECTION_KEY)
+
+    def level_changes(self, row: Row) -> list[Row]:
+        """What was different since a row of the drift mart runs on another level, the largest first of its kind."""
+        found = self._level_changes.get(section_key(row))
+        return [] if found is None else found.to_dicts()
+
     def complete_runs(self, row: Row) -> pl.DataFrame | None:
         """The complete runs of a row of the drift mart that were handed over, oldest first."""
         runs = self.runs.get(section_key(row))
@@ -192,6 +214,10 @@ class Book:
             return Cell(wording.NONE)
         anchor = self.file_anchor(file_id)
         return Cell(self.file_names.get(file_id, file_id[:12]), f"quality.html#{anchor}" if anchor else "")
+
+    def knows(self, row: Row) -> bool:
+        """Whether a row stands for one of the drift mart, and so has a section to lead to."""
+        return section_key(row) in self._section_names
 
     def job_href(self, row: Row) -> str:
         """The section of a job's page that one row of the drift mart leads to."""

@@ -18,6 +18,7 @@ from dashboards import wording
 from dashboards.assets import write_assets
 from dashboards.blocks import Page
 from dashboards.book import Book
+from dashboards.pages.factor_sheet import factor_sheet_page
 from dashboards.pages.front import front_page
 from dashboards.pages.job import job_page
 from dashboards.pages.machines import machine_pages
@@ -26,6 +27,7 @@ from dashboards.pages.overruns import overruns_page
 from dashboards.pages.quality import quality_page
 from dashboards.pages.quoting import quoting_page
 from dashboards.pages.tools import tool_pages, tools_page
+from dashboards.pages.trust import trust_page
 from dashboards.pages.utilisation import utilisation_page
 from dashboards.site_data import SiteData
 from pipeline import resources
@@ -115,6 +117,8 @@ def site_pages(book: Book) -> Iterator[Page]:
     yield tools_page(book)
     yield utilisation_page(book)
     yield quoting_page(book)
+    yield trust_page(book)
+    yield factor_sheet_page(book)
     yield quality_page(book)
     jobs: dict[str, list[dict[str, Any]]] = {}
     for row in book.drift_rows:

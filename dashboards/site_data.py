@@ -97,6 +97,58 @@ OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
         **{f"{loss}_change_hours": REAL for loss in ("cutting", *LOSSES) if loss != "unobserved"},
         "what_changed": TEXT,
     },
+    # Grain: row of job_drift. Hours, setup and loading (per batch, between cycles) against the quote, and their cost.
+    "money": {
+        "job_key": TEXT,
+        "operation": TEXT,
+        "machine": TEXT,
+        "program": TEXT,
+        "revision": TEXT,
+        "compared_runs": WHOLE,
+        "estimate_mean_s": REAL,
+        "actual_mean_s": REAL,
+        "good": WHOLE,
+        "scrap": WHOLE,
+        "batches": WHOLE,
+        "cycle_hours": REAL,
+        "setup_hours": REAL,
+        "load_hours": REAL,
+        "cost": REAL,
+        "quoted_batches": WHOLE,
+        "setup_each_s": REAL,
+        "quoted_setup_each_s": REAL,
+        "load_each_s": REAL,
+        "quoted_load_s": REAL,
+    },
+    # Grain: job_key, all operations together.
+    "margins": {
+        "job_key": TEXT,
+        "operations": WHOLE,
+        "good": WHOLE,
+        "scrap": WHOLE,
+        "batches": WHOLE,
+        "hours": REAL,
+        "cost": REAL,
+        "cost_per_good": REAL,
+        "quoted_hours": REAL,
+        "quoted_value": REAL,
+        "margin": REAL,
+        "margin_share": REAL,
+    },
+    # Grain: row of job_drift that shifted x what was different since: cause, edge, material, tool, hour.
+    "level_changes": {
+        "job_key": TEXT,
+        "operation": TEXT,
+        "machine": TEXT,
+        "program": TEXT,
+        "revision": TEXT,
+        "what": TEXT,
+        "which": TEXT,
+        "tool": TEXT,
+        "before": REAL,
+        "after": REAL,
+        "changed_at": UTC_TIME,
+    },
     # Grain: machine x tool. What edges cost, today's habit against the best change.
     "tooling": {
         "machine": TEXT,
@@ -172,6 +224,9 @@ MARTS: Final[dict[str, str]] = {
     "causes": "drift_cause",
     "tools": "tool_life",
     "factors": "quote_factor",
+    "trust": "quote_trust",
+    "backtest": "quote_backtest",
+    "outcomes": "quote_outcome",
     "counters": "counter_check",
     "contradictions": "contradiction_file",
     "losses": "month_loss",
@@ -223,6 +278,12 @@ class SiteData:
     causes: pl.DataFrame
     tools: pl.DataFrame
     factors: pl.DataFrame
+    trust: pl.DataFrame
+    backtest: pl.DataFrame
+    outcomes: pl.DataFrame
+    money: pl.DataFrame
+    margins: pl.DataFrame
+    level_changes: pl.DataFrame
     runs: pl.DataFrame
     batches: pl.DataFrame
     edges: pl.DataFrame

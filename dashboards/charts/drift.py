@@ -1,4 +1,4 @@
-"""Charts of time against the estimate: all jobs with their intervals, the runs of one job, and what eats the time.
+"""Charts of time against the estimate: all jobs with their intervals, what they cost, and the runs of one job.
 
 Per cent are over the estimate, 0 being on estimate. What a verdict is was decided long before.
 """
@@ -17,9 +17,9 @@ from dashboards.charts.theme import (
     LABEL_FLUSH,
     ORANGE,
     PALE,
-    SKY,
     VERMILLION,
     Spec,
+    by_side,
     layered,
     number_axis,
     rows_named,
@@ -152,37 +152,25 @@ def _runs_shell(y_title: str, given: frozenset[str]) -> Spec:
     return shell(layered(*layers))
 
 
-def causes_chart(rows: Sequence[dict[str, Any]]) -> Spec:
-    """Draw seconds per run by cause and tool, in the order given.
+def costs_chart(rows: Sequence[dict[str, Any]], unit_title: str) -> Spec:
+    """Draw what jobs took over (or under) their estimates, in money or hours, in the order given.
 
-    Rows: label (unique), seconds, side (`more` or `less`), text, told.
+    Rows: label (unique), value, side (`more` or `less`), text, told.
     """
-    return with_rows(_causes_shell(), causes=rows, estimate=[{"at": 0}])
+    return with_rows(_costs_shell(unit_title), costs=rows, estimate=[{"at": 0}])
 
 
-@lru_cache(maxsize=1)
-def _causes_shell() -> Spec:
+@lru_cache(maxsize=4)
+def _costs_shell(unit_title: str) -> Spec:
     import altair as alt
 
     y = alt.Y("label:N", sort=None, title=None)
     # The padding leaves room for the figure beyond the end of each bar.
-    x = alt.X(
-        "seconds:Q",
-        title=["Seconds per run over", "the estimate, mean"],
-        scale=alt.Scale(nice=False, padding=60),
-        axis=number_axis(),
-    )
-    sides = ["more", "less"]
-    bars = rows_named("causes").mark_bar(height={"band": 0.72}, strokeWidth=1.2)
-    bars = bars.encode(
-        y=y,
-        x=x,
-        color=alt.Color("side:N", legend=None, scale=alt.Scale(domain=sides, range=[ORANGE, SKY])),
-        stroke=alt.Stroke("side:N", legend=None, scale=alt.Scale(domain=sides, range=["#8a5f00", BLUE])),
-        tooltip="told:N",
-    )
+    x = alt.X("value:Q", title=unit_title, scale=alt.Scale(nice=False, padding=64), axis=number_axis())
+    bars = rows_named("costs").mark_bar(height={"band": 0.72}, strokeWidth=1.2)
+    bars = bars.encode(y=y, x=x, color=by_side(alt.Color), stroke=by_side(alt.Stroke), tooltip="told:N")
     zero = rows_named("estimate").mark_rule(color=BLACK).encode(x="at:Q")
-    text = rows_named("causes").mark_text(
-        align=alt.ExprRef("datum.seconds < 0 ? 'right' : 'left'"), dx=alt.ExprRef("datum.seconds < 0 ? -5 : 5")
+    text = rows_named("costs").mark_text(
+        align=alt.ExprRef("datum.value < 0 ? 'right' : 'left'"), dx=alt.ExprRef("datum.value < 0 ? -5 : 5")
     )
     return shell(layered(bars, zero, text.encode(y=y, x=x, text="text:N")))

@@ -82,6 +82,14 @@ def number_axis(**more: Any) -> alt.Axis:
     return alt.Axis(tickCount=alt.ExprRef("ceil(width / 90)"), **more)
 
 
+def by_side(channel: Any) -> Any:
+    """Fill or outline a bar by its side: more than estimated or less; signs at the bars tell them apart without ink."""
+    import altair as alt
+
+    inks = [ORANGE, SKY, "white"] if channel is alt.Color else ["#8a5f00", BLUE, BLACK]
+    return channel("side:N", legend=None, scale=alt.Scale(domain=["more", "less", "sum"], range=inks))
+
+
 def wall_time(instant: datetime, zone: ZoneInfo) -> str:
     """Write the shop's own clock time for an axis whose scale is set to UTC, so that no browser shifts it."""
     return instant.astimezone(zone).strftime("%Y-%m-%dT%H:%M:%SZ")

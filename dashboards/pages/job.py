@@ -13,14 +13,15 @@ import polars as pl
 from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Facts, Figure, Page, Section, Table, Text
 from dashboards.book import Book, Row
-from dashboards.charts.drift import Level, causes_chart, runs_chart
+from dashboards.charts.drift import Level, runs_chart
 from dashboards.charts.theme import spec_text, wall_time
+from dashboards.pages.job_causes import apart_notes, causes_figure, change_blocks, setup_table
+from dashboards.pages.job_costs import job_cost_section
 from dashboards.run_sheet import runs_sheet
 from dashboards.site_data import SECTION_KEY
 
 RUNS_LISTED: Final = 100
 RUNS_DRAWN: Final = 400
-CAUSES_DRAWN: Final = 14
 BATCHES_LISTED: Final = 40
 
 
@@ -29,7 +30,7 @@ def job_page(book: Book, job_key: str, rows: list[Row]) -> Page:
     path = f"job/{book.job_slugs[job_key]}.html"
     ordered = sorted(rows, key=book.section_place)
     files: dict[str, str] = {}
-    sections = []
+    sections: list[Section] = job_cost_section(book, job_key, ordered)
     for row in ordered:
         anchor = book.section_anchor(row)
         runs = book.runs.get(tuple(row[column] for column in SECTION_KEY))
@@ -45,12 +46,14 @@ def _section(book: Book, row: Row, anchor: str, runs: pl.DataFrame | None, sheet
     names = [f"Operation {row['operation']}" if row["operation"] else "", f"machine {row['machine']}"]
     names += [f"program {row['program']}", f"revision {row['revision']}" if row["revision"] else ""]
     heading = ", ".join(name for name in names if name)
-    blocks: list[Block] = [Text(_verdict_sentence(book, row), "lead"), _facts(book, row)]
+    blocks: list[Block] = [Text(_verdict_sentence(book, row), "lead"), _facts(book, row), *apart_notes(book, row)]
     if runs is not None and not runs.is_empty():
         blocks.append(_runs_figure(book, row, runs, f"runs-{anchor}"))
+        blocks += change_blocks(book, row)
         causes = book.causes.get(tuple(row[column] for column in SECTION_KEY))
         if causes is not None and not causes.is_empty():
-            blocks.append(_causes_figure(book, row, causes))
+            blocks.append(causes_figure(book, row, causes))
+        blocks += setup_table(book, row)
         blocks += [_batches_table(book, row), _runs_table(book, row, runs, sheet, f"runs-{anchor}")]
     blocks.append(Text("", href=book.machine_href(row["machine"]), link=f"Machine {row['machine']}"))
     return Section(heading[0].upper() + heading[1:], blocks, anchor)
@@ -210,57 +213,6 @@ def _runs_title(book: Book, row: Row) -> str:
         since = wording.local_day(row["shifted_at"], book.zone)
         return f"{label} runs {wording.over_words(row['drift_after'])} since {since}"
     return f"{label} runs {wording.over_words(row['drift'])}"
-
-
-def _causes_figure(book: Book, row: Row, causes: pl.DataFrame) -> Figure:
-    ranked = causes.sort(
-        "seconds_per_run", "cause", "tool", descending=[True, False, False], nulls_last=True
-    ).to_dicts()
-    label = book.job_label(row)
-    worst = ranked[0]
-    title = f"{label}: no cause takes longer than estimated"
-    if worst["seconds_per_run"] > 0:
-        extra = wording.duration(worst["seconds_per_run"])
-        title = f"{_cause_name(worst)} takes most of it: {extra} per run more than estimated"
-        title = title[0].upper() + title[1:]
-    biggest = sorted(ranked, key=lambda cause: -abs(cause["seconds_per_run"]))[:CAUSES_DRAWN]
-    drawn = [
-        {
-            "label": _cause_name(cause),
-            "seconds": cause["seconds_per_run"],
-            "side": "more" if cause["seconds_per_run"] >= 0 else "less",
-            "text": f"{wording.signed(cause['seconds_per_run'], 1)} s",
-            "told": f"{_cause_name(cause)}: {wording.signed(cause['seconds_per_run'], 1)} s per run, "
-            f"{wording.signed(cause['hours'], 1)} h in all",
-        }
-        for cause in ranked
-        if cause in biggest and abs(cause["seconds_per_run"]) >= 0.05
-    ]
-    table = Table(
-        "Causes of the difference from the estimate",
-        (Column("Cause"), Column("Seconds per run", True), Column("Hours in all", True), Column("Cost", True)),
-        [
-            (
-                _cause_cell(book, cause),
-                Cell(wording.signed(cause["seconds_per_run"], 1), sort=cause["seconds_per_run"]),
-                Cell(wording.signed(cause["hours"], 2), sort=cause["hours"]),
-                book.money(cause["cost"]),
-            )
-            for cause in ranked
-        ],
-    )
-    note = f"Means over {wording.plural(row['runs'], 'complete run')}; they add up to actual less estimate."
-    chart = causes_chart(drawn)
-    return Figure(title, spec_text(chart, title, 24 * len(drawn)), note, table)
-
-
-def _cause_name(cause: Row) -> str:
-    name = wording.CAUSE_NAMES.get(cause["cause"], cause["cause"])
-    return f"{name}, T{cause['tool']}" if cause["tool"] else str(name)
-
-
-def _cause_cell(book: Book, cause: Row) -> Cell:
-    return Cell(_cause_name(cause), book.tool_href(cause["machine"], cause["tool"]) if cause["tool"] else "")
 
 
 def _batches_table(book: Book, row: Row) -> Table:

@@ -10,9 +10,11 @@ from typing import Final
 from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Figure, Page, Section, Table, Text
 from dashboards.book import Book, Row
-from dashboards.charts.drift import jobs_chart
+from dashboards.charts.drift import costs_chart, jobs_chart
 from dashboards.charts.theme import spec_text
+from dashboards.pages.job_costs import HOW, margins_table
 
+COSTS_DRAWN: Final = 15
 SHOWN_IN_CHART: Final = 25
 
 
@@ -29,13 +31,15 @@ def overruns_page(book: Book) -> Page:
     )
     blocks: list[Block] = [Text(sentence(rows), "lead"), *money_note(book)]
     if timed:
-        blocks.append(_figure(book, timed))
+        blocks += [*_costs_figure(book, timed), _figure(book, timed)]
+    margins = margins_table(book)
     return Page(
         "overruns.html",
         "Jobs against their estimates",
         [
             Section("", blocks),
             Section("All jobs", [jobs_table(book, rows), Text(how, "note")], "all-jobs"),
+            *([Section("Cost and margin", [margins, Text(HOW, "note")], "margins")] if margins.rows else []),
         ],
         nav="overruns",
     )
@@ -87,6 +91,49 @@ def money_note(book: Book) -> list[Text]:
     return []
 
 
+def _costs_figure(book: Book, timed: list[Row]) -> list[Figure]:
+    """Draw what overruns took in money, or in hours where some machine has no rate; the small ones are left out."""
+    column, unit = ("overrun_cost", book.currency) if book.ranks_by_cost else ("overrun_hours", "h")
+    known = [row for row in timed if row[column] is not None]
+    if not known:
+        return []
+    shown = sorted(known, key=lambda row: -abs(row[column]))[:COSTS_DRAWN]
+    kept = [row for row in known if row in shown]
+    first = kept[0]
+    digits = 0 if book.ranks_by_cost else 1
+    name = wording.money if book.ranks_by_cost else _hours_of
+
+    def told(row: Row) -> str:
+        return f"{'+' if row[column] > 0 else ''}{name(row[column], unit, digits)}"
+
+    title = "No job took more than estimated"
+    if first[column] > 0:
+        title = f"{book.job_label(first)} cost {told(first)} against its estimate, the most of all"
+        if not book.ranks_by_cost:
+            title = f"{book.job_label(first)} took {told(first)} against its estimate, the most of all"
+    drawn = [
+        {
+            "label": book.job_label(row).replace(", revision ", " rev "),
+            "value": row[column],
+            "side": "more" if row[column] >= 0 else "less",
+            "text": told(row),
+            "told": f"{book.job_label(row)}: {told(row)} in {wording.plural(row['runs'], 'run')}, "
+            f"{wording.over(row['drift'])} in the middle",
+        }
+        for row in kept
+    ]
+    note = "All complete runs against their estimates, setup and loading left out"
+    note += ", at the machine's rate." if book.ranks_by_cost else "; hours, because some machine has no rate."
+    if len(known) > len(kept):
+        note += f" The {len(kept)} largest of {len(known)}."
+    chart = costs_chart(drawn, f"Over the estimate ({unit or 'money'})")
+    return [Figure(title, spec_text(chart, title, 24 * len(drawn)), note, see="All jobs", see_anchor="all-jobs")]
+
+
+def _hours_of(value: float, _unit: str, digits: int) -> str:
+    return wording.hours(value, digits)
+
+
 def _figure(book: Book, timed: list[Row]) -> Figure:
     shown = timed[:SHOWN_IN_CHART]
     first = shown[0]
@@ -130,6 +177,8 @@ def jobs_table(book: Book, rows: list[Row]) -> Table:
         "Jobs against their estimates",
         (
             Column("Job"),
+            Column("Cost", True),
+            Column("Hours over", True),
             Column("Verdict"),
             Column("Over estimate", True),
             Column("95 % interval", True),
@@ -137,14 +186,14 @@ def jobs_table(book: Book, rows: list[Row]) -> Table:
             Column("Batches", True),
             Column("Estimate", True),
             Column("Median actual", True),
-            Column("Hours over", True),
-            Column("Cost", True),
             Column("Since"),
             Column("Basis"),
         ),
         [
             (
                 book.job_cell(row),
+                book.money(row["overrun_cost"]),
+                cells.hours(row["overrun_hours"]),
                 cells.verdict(cells.drift_verdict(row)),
                 cells.drift(row["drift"]),
                 cells.drift_interval(row),
@@ -152,8 +201,6 @@ def jobs_table(book: Book, rows: list[Row]) -> Table:
                 cells.count(row["batches"]),
                 cells.seconds(row["estimate_s"]),
                 cells.seconds(row["actual_s"]),
-                cells.hours(row["overrun_hours"]),
-                book.money(row["overrun_cost"]),
                 Cell(
                     wording.local_time(row["shifted_at"], book.zone)[:10] if row["shifted_at"] else "",
                     sort=wording.local_time(row["shifted_at"], book.zone),

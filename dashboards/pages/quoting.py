@@ -12,6 +12,7 @@ from dashboards.blocks import Block, Cell, Column, Figure, Page, Section, Table,
 from dashboards.book import Book, Row
 from dashboards.charts.factors import factors_chart
 from dashboards.charts.theme import spec_text
+from dashboards.pages import trust
 from schemas.vocabulary import TIME_KINDS
 
 FACTORS_DRAWN: Final = 30
@@ -90,7 +91,7 @@ def quoting_page(book: Book) -> Page:
     rows = factor_rows(book)
     whole = [row for row in rows if is_whole(row)]
     again = requote_rows(book)
-    first: list[Block] = [Text(sentence(rows), "lead"), Text(wording.CAUTION, "caution")]
+    first: list[Block] = [Text(sentence(rows), "lead"), *_trust_texts(book), Text(wording.CAUTION, "caution")]
     if whole:
         first.append(_figure(whole))
     how = (
@@ -108,6 +109,15 @@ def quoting_page(book: Book) -> Page:
         ],
         nav="quoting",
     )
+
+
+def _trust_texts(book: Book) -> list[Text]:
+    """Say of which times factors are offered, and lead to the reason and to the sheet to print."""
+    told = trust.sentence(book.data.trust.to_dicts()) + " "
+    return [
+        Text(told, href="trust.html", link="How far quotes can be trusted"),
+        Text("", href="factor-sheet.html", link="Factor sheet to print and keep beside the CAM"),
+    ]
 
 
 def requote_rows(book: Book) -> list[Row]:
@@ -227,6 +237,7 @@ def _factors_table(book: Book, rows: list[Row]) -> Table:
             Column("95 % interval", True),
             Column("Runs", True),
             Column("Operations", True),
+            Column("Offered"),
             Column("Rests on"),
         ),
         [
@@ -240,6 +251,7 @@ def _factors_table(book: Book, rows: list[Row]) -> Table:
                 _interval_cell(row),
                 cells.count(row["runs"]),
                 cells.count(row["jobs"]),
+                Cell("✓ yes", mark="good") if row["offered"] else Cell("– no", "trust.html#offered"),
                 _rests_on(book, row),
             )
             for row in rows

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline import resources
 from pipeline.errors import InputError
+from pipeline.report.job_margin import job_margin
 from pipeline.report.periods import PeriodKind
 from pipeline.store.book import Book
 
@@ -29,6 +30,11 @@ SITE_FRAMES: Final[dict[str, str]] = {
     "causes": "causes",
     "tools": "tools",
     "factors": "quoting",
+    "trust": "trust",
+    "backtest": "site_backtest",
+    "outcomes": "site_outcomes",
+    "money": "job_money",
+    "level_changes": "level_changes",
     "runs": "newest_runs",
     "batches": "batches",
     "edges": "site_edges",
@@ -96,4 +102,5 @@ def require_marts(book: Book) -> None:
 
 def site_frames(book: Book) -> dict[str, pl.DataFrame]:
     """Return every frame that the site shows, by the name the site gives it."""
-    return {frame: query(book, name) for frame, name in SITE_FRAMES.items()}
+    frames = {frame: query(book, name) for frame, name in SITE_FRAMES.items()}
+    return {**frames, "margins": job_margin(frames["money"])}

@@ -67,6 +67,8 @@ def job(key: str, machine: str, drift: float | None, **more: Any) -> dict[str, A
         "overrun_hours": None if drift is None else 48 * 370 * (drift - 1) / 3600,
         "overrun_cost": None if drift is None else 48 * 370 * (drift - 1) / 3600 * 58,
         "basis": "derived",
+        "first_articles": 0,
+        "proving_runs": 0,
     }
     return {**row, **more}
 
@@ -140,6 +142,71 @@ def causes_of(row: dict[str, Any]) -> list[dict[str, Any]]:
             "cost": None if row["overrun_cost"] is None else total * share * row["runs"] / 3600 * 58,
         }
         for cause, tool, share in parts
+    ]
+
+
+def money_of(row: dict[str, Any]) -> dict[str, Any]:
+    """Make hours and cost of a row of the drift mart: six batches set up in 45 minutes each, quoted at 40."""
+    hours = (row["actual_mean_s"] or 0.0) * row["runs"] / 3600
+    return {
+        **{name: row[name] for name in ("job_key", "operation", "machine", "program", "revision")},
+        **{"compared_runs": row["runs"], "estimate_mean_s": row["estimate_s"], "actual_mean_s": row["actual_mean_s"]},
+        **{"good": row["runs"] - 2, "scrap": 2, "batches": row["batches"], "cycle_hours": hours, "setup_hours": 4.5},
+        **{"load_hours": 0.8, "cost": None if row["machine"] == HOSTILE else (hours + 5.3) * 58},
+        **{"quoted_batches": row["batches"], "setup_each_s": 2700.0, "quoted_setup_each_s": 2400.0},
+        **{"load_each_s": 62.0, "quoted_load_s": None if row["machine"] == "M2" else 50.0},
+    }
+
+
+def margin_of(key: str, **more: Any) -> dict[str, Any]:
+    """Make the margin of a job: 46 good parts for 600 EUR, for which the quote allowed 550."""
+    row = {
+        **{"job_key": key, "operations": 1, "good": 46, "scrap": 2, "batches": 6, "hours": 10.3, "cost": 600.0},
+        **{"cost_per_good": 600 / 46, "quoted_hours": 9.5, "quoted_value": 550.0, "margin": -50.0},
+        "margin_share": -50 / 550,
+    }
+    return {**row, **more}
+
+
+def trust_of(kind: str, raw: float | None, corrected: float | None, jobs: int, offered: bool) -> dict[str, Any]:
+    """Make a row of the trust mart."""
+    return {
+        **{"time_kind": kind, "jobs": jobs, "raw_error": raw, "corrected_error": corrected, "closer": 0.8, "p": 0.001},
+        **{"coverage_90": 0.88, "coverage_50": 0.47, "least_reach": 0.12 if kind == "cut" else None},
+        **{"offered": offered, "because": f"off by so much, over {jobs} past jobs {HOSTILE}"},
+    }
+
+
+def outcome_of(number: int, over: float | None) -> dict[str, Any]:
+    """Make a kept quote and what then happened (nothing yet, where `over` is None)."""
+    return {
+        **{"quote_id": f"2026-02-{number:02d}-1", "line": 0, "given_at": START + timedelta(days=9 * number)},
+        **{"factors_version": "0123456789ab", "job": HOSTILE, "operation": "10", "machine": "M1", "quantity": 8},
+        **{"estimate_s": 370.0, "expected_cycle_s": 400.0, "cycle_s_low": 372.0, "cycle_s_high": 430.0},
+        **{"runs": 0 if over is None else 24, "batches": 0 if over is None else 3, "expected_setup_s": 2400.0},
+        **{"actual_cycle_s": None if over is None else 400 * over, "actual_over_quoted": over},
+        "held": None if over is None else 0.93 <= over <= 1.075,
+    }
+
+
+def backtest_of(row: dict[str, Any], kind: str) -> dict[str, Any]:
+    """Make what a quote of a job before its first month would have said."""
+    return {
+        **{name: row[name] for name in ("job_key", "operation", "machine", "program", "revision")},
+        **{"time_kind": kind, "first_at": START, "origin_at": START, "history": 5, "batches": 6, "runs": 48},
+        **{"estimate_s": 370.0, "corrected_s": 401.0, "low": 350.0, "q25": 380.0, "q75": 420.0, "high": 455.0},
+        "actual_s": row["actual_s"],
+    }
+
+
+def level_changes_of(row: dict[str, Any]) -> list[dict[str, Any]]:
+    """Make what was different since a job changed its level."""
+    section = {name: row[name] for name in ("job_key", "operation", "machine", "program", "revision")}
+    return [
+        {**section, "what": "cause", "which": "cutting", "tool": "4", "before": 2.0, "after": 60.5},
+        {**section, "what": "edge", "tool": "4", "changed_at": START + timedelta(days=29)},
+        {**section, "what": "material", "which": "316L", "before": 0.0, "after": 1.0},
+        {**section, "what": "hour", "which": "before 14:00", "before": 0.9, "after": 0.3},
     ]
 
 
@@ -355,7 +422,22 @@ def full_site(**changed: Any) -> SiteData:
     rng = random.Random(20260504)
     moved = datetime(2026, 2, 4, 23, 30, tzinfo=UTC)
     jobs = [
-        job("Bracket", "M1", 1.14, shifted_at=moved, shift_q=0.003, drift_before=1.02, drift_after=1.19),
+        job(
+            "Bracket",
+            "M1",
+            1.14,
+            shifted_at=moved,
+            shift_q=0.003,
+            drift_before=1.02,
+            drift_after=1.19,
+            shifted_from_at=moved - timedelta(days=7),
+            shifted_until_at=moved + timedelta(days=7),
+            first_articles=6,
+            proving_runs=1,
+            first_article_s=410.0,
+            learning_rate=0.97,
+            learning_hours=0.4,
+        ),
         job("Bracket", "M1", 1.01, operation="20", program="O1002", revision=None),
         job("Gearbox cover with a long name that goes on", "M2", 1.09),
         job("Spacer", "M2", 0.91),
@@ -412,6 +494,30 @@ def full_site(**changed: Any) -> SiteData:
         "runs": frame("runs", runs),
         "batches": frame("batches", batches_of(runs)),
         "causes": frame("causes", [cause for row in jobs for cause in causes_of(row)]),
+        "money": frame("money", [money_of(row) for row in jobs]),
+        "margins": frame(
+            "margins",
+            [
+                margin_of("Bracket"),
+                margin_of("Spacer", margin=50.0, margin_share=0.09, quoted_value=650.0),
+                margin_of("Pin", quoted_hours=None, quoted_value=None, margin=None, margin_share=None),
+                margin_of(HOSTILE, cost=None, cost_per_good=None, quoted_value=None, margin=None, margin_share=None),
+            ],
+        ),
+        "level_changes": frame("level_changes", level_changes_of(jobs[0])),
+        "trust": frame(
+            "trust",
+            [
+                trust_of("cycle", 0.031, 0.034, 21, False),
+                trust_of("cut", 0.08, 0.05, 20, True),
+                trust_of("setup", 0.45, 0.26, 21, True),
+                trust_of("load", None, None, 3, False),
+            ],
+        ),
+        "backtest": frame("backtest", [backtest_of(row, kind) for row in jobs[:5] for kind in ("cycle", "setup")]),
+        "outcomes": frame(
+            "outcomes", [outcome_of(number, over) for number, over in enumerate((None, 1.01, 1.2, 0.98), start=1)]
+        ),
         "tools": frame("tools", tools),
         "edges": frame("edges", [edge for m, t in pairs for edge in edges_of(m, t, 3 if m == "M2" else 25, rng)]),
         "life_curves": frame("life_curves", [point for m, t in pairs if m != "M2" for point in curves_of(m, t)]),
@@ -496,6 +602,7 @@ def full_site(**changed: Any) -> SiteData:
                 {
                     **factor,
                     **{"machine": machine, "material": material, "operation_kind": kind, "time_kind": time_kind},
+                    **{"offered": time_kind != "cycle", "because": "over 21 past jobs"},
                     **{"factor": 1.08 + step / 20, "factor_low": 0.97 + step / 20, "factor_high": 1.19 + step / 20},
                 }
                 for time_kind in ("cycle", "cut", "setup")

@@ -202,7 +202,7 @@ def test_table_sorts_and_finds(browser: Any, folders: dict[str, Path]) -> None:
     """A heading sorts by the figure, not by its text, blanks last; the search box narrows a long table."""
     page = browser.new_page()
     visit(page, folders["full"] / "overruns.html")
-    hours = page.locator("main table tbody td:nth-child(9)")
+    hours = page.locator("#all-jobs table tbody td:nth-child(3)")
     heading = page.get_by_role("button", name="Hours over")
     heading.click()
     rising = hours.all_text_contents()

@@ -10,12 +10,14 @@ import altair as alt
 import jsonschema
 import pytest
 
-from dashboards.charts.drift import VERDICT_SHAPES, VERDICTS, Level, causes_chart, jobs_chart, runs_chart
+from dashboards.charts.drift import VERDICT_SHAPES, VERDICTS, Level, costs_chart, jobs_chart, runs_chart
 from dashboards.charts.factors import factors_chart
 from dashboards.charts.losses import losses_chart
 from dashboards.charts.theme import Spec, script_json, spec_text
 from dashboards.charts.tool_life import edges_chart, survival_chart
+from dashboards.charts.trust import ESTIMATES, HELD, errors_chart, outcomes_chart
 from dashboards.charts.utilisation import days_chart, machines_chart, months_chart, states_chart
+from dashboards.charts.waterfall import stacked_steps, waterfall_chart
 
 MONTH = {
     **{"month": "2026-05", "machine": "M1", "utilisation": 0.4, "coverage": 0.9, "thin": False},
@@ -29,12 +31,22 @@ POINT = {"life": 10.0, "survival": 0.9, "low": 0.8, "high": 0.95}
 LOSS = {"label": "idle\n9.0 h", "hours": 9.0, "seen": True, "before": 8.0, "told": "idle"}
 STATE = {"state": "cutting", "order": 0, "hours": 60.0, "told": "cutting"}
 
+COST = {"label": "A", "value": 12.0, "side": "more", "text": "+12 EUR", "told": "A"}
+STEPS = stacked_steps([("cutting", 30.0), ("hold", 4.5), ("rapid", -3.0)])
+
 FORMS: dict[str, Spec] = {
     "jobs": jobs_chart([JOB], 0.03),
     "runs with a shift": runs_chart([RUN], "Over (%)", [LEVEL, replace(LEVEL, late=True)], None, RUN["at"]),
     "runs with one level": runs_chart([RUN], "Over (%)", [LEVEL], (9.0, 15.0), None),
     "runs without an estimate": runs_chart([RUN], "Cycle time (min)", [], None, None),
-    "causes": causes_chart([{"label": "rapid", "seconds": -3.0, "side": "less", "text": "−3 s", "told": "rapid"}]),
+    "costs": costs_chart([COST], "Over the estimate (EUR)"),
+    "causes": waterfall_chart([{**step, "told": step["label"]} for step in STEPS]),
+    "errors of quotes": errors_chart(
+        [{"label": "setup", "which": which, "error": 9.0, "told": "setup"} for which in ESTIMATES]
+    ),
+    "quotes kept": outcomes_chart(
+        [{"at": RUN["at"], "over": 2.0, "low": -7.0, "high": 7.0, "held": held, "told": "a quote"} for held in HELD]
+    ),
     "edges with a trend": edges_chart([EDGE], [{"edge": 1.0, "life": 40.0}], "Life (min of cutting)"),
     "edges without a trend": edges_chart([EDGE], [], "Life (parts)"),
     "survival": survival_chart([POINT], [{**POINT, "low": None, "high": None}], "Life (min of cutting)"),
@@ -93,6 +105,9 @@ def test_layers_draw_rows_that_are_there(name: str) -> None:
         ("runs with one level", "%"),
         ("runs without an estimate", "min"),
         ("causes", "Seconds"),
+        ("costs", "EUR"),
+        ("errors of quotes", "%"),
+        ("quotes kept", "%"),
         ("edges with a trend", "min"),
         ("edges without a trend", "parts"),
         ("survival", "min"),
@@ -149,11 +164,27 @@ def test_run_axis_is_held_to_the_shops_clock() -> None:
 
 def test_shells_are_shared_but_rows_are_not() -> None:
     """Two charts of one form hold their own rows."""
-    one = causes_chart([{"label": "a", "seconds": 1.0, "side": "more", "text": "", "told": ""}])
-    two = causes_chart([{"label": "b", "seconds": 2.0, "side": "more", "text": "", "told": ""}])
+    one, two = (costs_chart([{**COST, "label": label}], "Over the estimate (EUR)") for label in "ab")
 
     assert one["layer"] is two["layer"]
-    assert [chart["datasets"]["causes"][0]["label"] for chart in (one, two)] == ["a", "b"]
+    assert [chart["datasets"]["costs"][0]["label"] for chart in (one, two)] == ["a", "b"]
+
+
+def test_waterfall_steps_stand_end_to_end() -> None:
+    """Each cause begins where the one above it ends; the last ends at actual less estimate; sides tell the sign."""
+    assert [(step["start"], step["end"]) for step in STEPS] == [(0.0, 30.0), (30.0, 34.5), (34.5, 31.5)]
+    assert [step["side"] for step in STEPS] == ["more", "more", "less"]
+    assert [step.get("next") for step in STEPS] == ["hold", "rapid", None]
+    assert [joint["end"] for joint in FORMS["causes"]["datasets"]["joints"]] == [30.0, 34.5]
+
+
+def test_estimates_and_outcomes_differ_without_colour() -> None:
+    """Raw and corrected errors differ by shape and fill; so do quotes that held and those that did not."""
+    for name in ("errors of quotes", "quotes kept"):
+        points = next(layer for layer in layers(FORMS[name]) if layer["mark"]["type"] == "point")["encoding"]
+        shapes, inks = (points[channel]["scale"]["range"] for channel in ("shape", "fill"))
+        assert len(set(shapes)) == len(shapes)
+        assert [ink == "white" for ink in inks].count(False) == 1
 
 
 def test_script_json_cannot_close_its_element() -> None:

@@ -104,7 +104,7 @@ def test_too_few_is_said(book: Book) -> None:
     assert "too few for an interval or a verdict" in words(page)
     assert figures(page)[0].title.startswith("Pin op 10 on M1, revision B: too few runs for a verdict")
     row = next(row for row in overruns.jobs_table(book, book.drift_rows).rows if row[0].text.startswith("Pin"))
-    assert [row[1].text, row[3].text] == ["○ too few", "too few"]
+    assert [row[3].text, row[5].text] == ["○ too few", "too few"]
 
 
 def test_job_without_an_estimate(book: Book) -> None:
@@ -171,7 +171,8 @@ def test_no_rates_at_all(shop: SiteData) -> None:
     book = Book(_replaced(shop, machines=machines, drift=drift))
 
     assert "Cost columns are empty" in words(overruns.overruns_page(book), "note")
-    assert "Sorted by hours lost" in figures(overruns.overruns_page(book))[0].note
+    assert "hours, because some machine has no rate" in figures(overruns.overruns_page(book))[0].note
+    assert "Sorted by hours lost" in figures(overruns.overruns_page(book))[1].note
     assert set(column(overruns.jobs_table(book, book.drift_rows), "Cost")) == {""}
     lost = [row["overrun_hours"] for row in book.drift_rows if row["overrun_hours"] is not None]
     assert lost == sorted(lost, reverse=True)
@@ -189,7 +190,11 @@ def test_jobs_are_in_order_of_cost(shop: SiteData) -> None:
 
     assert book.drift_rows[0]["operation"] == "20"
     assert book.drift_rows[-1]["overrun_hours"] is None
-    assert figures(overruns.overruns_page(book))[0].title.startswith("Bracket op 20 on M1 costs the most")
+    first, second = figures(overruns.overruns_page(book))
+    assert first.title.replace(NBSP, " ").replace(THIN, "") == (
+        "Bracket op 20 on M1 cost +9999 EUR against its estimate, the most of all"
+    )
+    assert second.title.startswith("Bracket op 20 on M1 costs the most")
 
 
 def test_month_with_little_data_is_thin(book: Book) -> None:
@@ -448,7 +453,7 @@ def test_empty_book_has_sentences(make: Callable[..., SiteData]) -> None:
     book = Book(make())
     leads = [words(page) for page in site_pages(book)]
 
-    assert len(leads) == 6
+    assert len(leads) == 8
     assert all(leads)
     assert "No job has been run yet" in leads[0]
 

@@ -233,7 +233,7 @@ def test_sheet_is_named_by_operation(shop: SiteData) -> None:
     page = page_of(book, "Bracket")
 
     assert sorted(page.files) == ["job/bracket-operation-10.csv", "job/bracket-operation-20.csv"]
-    assert [section.anchor for section in page.sections] == ["operation-10", "operation-20"]
+    assert [section.anchor for section in page.sections] == ["cost", "operation-10", "operation-20"]
     assert list(page_of(book, "O9000").files) == ["job/o9000-all.csv"]
 
 
