@@ -5,79 +5,124 @@
 -- Grain: run x tool x cause.
 -- Renewed: by window.
 with
+-- of no tool of these runs anything is known
+toolless as (
+    select run_id from core.tool_use where tool is null
+    except
+    select run_id from core.tool_use where tool is not null
+),
+
 runs as (
     select
         run.run_id,
         run.machine,
+        run.started_at,
         run.estimate_id,
         run.estimate_s,
         run.estimate_from = 'lines' and coalesce(operation.has_tool_lines, false) as by_tool,
+        toolless.run_id is not null as in_total,
     from core.run as run
     left join core.estimate_operation as operation using (estimate_id)
+    left join toolless using (run_id)
     where run.outcome = 'complete' and run.estimate_s is not null
 ),
 
-tools_known as (
-    select run_id, count(tool) > 0 as knows_tools from core.tool_use group by run_id
-),
-
+-- a line without a tool carries what belongs to no tool, tool changes included: they are compared in total
 allowed as (
     select
-        runs.run_id,
-        if(tools_known.knows_tools, line.tool, null) as tool,
-        line.tool is null as is_toolless,
-        sum(line.cut_s) as cut_s,
-        sum(line.noncut_s) as noncut_s,
-    from runs
-    inner join tools_known using (run_id)
-    inner join core.estimate_line as line using (estimate_id)
-    where runs.by_tool
-    group by runs.run_id, if(tools_known.knows_tools, line.tool, null), line.tool is null
+        estimate_id,
+        false as in_total,
+        tool,
+        cut_s::decimal(18, 6) as cut_s,
+        if(tool is null, 0, noncut_s)::decimal(18, 6) as rapid_s,
+        if(tool is null, noncut_s, 0)::decimal(18, 6) as change_s,
+    from core.estimate_line
+    union all
+    select
+        estimate_id,
+        true,
+        null,
+        coalesce(sum(cut_s) filter (tool is not null), 0)::decimal(18, 6)
+        + coalesce(sum(cut_s) filter (tool is null), 0)::decimal(18, 6),
+        coalesce(sum(noncut_s) filter (tool is not null), 0)::decimal(18, 6),
+        coalesce(sum(noncut_s) filter (tool is null), 0)::decimal(18, 6),
+    from core.estimate_line
+    group by estimate_id
 ),
 
+-- decimals add up to the same in any order of rows
 used as (
-    select use.*, runs.by_tool from core.tool_use as use inner join runs using (run_id)
+    select
+        runs.machine,
+        runs.started_at,
+        runs.run_id,
+        use.tool,
+        runs.by_tool,
+        runs.estimate_s,
+        (use.override_s + use.blocked_s)::decimal(18, 6) as override_s,
+        use.hold_s::decimal(18, 6) as hold_s,
+        use.stop_s::decimal(18, 6) as stop_s,
+        use.fault_s::decimal(18, 6) as fault_s,
+        use.unobserved_s::decimal(18, 6) as unobserved_s,
+        (use.cut_s - use.override_s)::decimal(18, 6) - coalesce(allowed.cut_s, 0) as cut_s,
+        (use.noncut_s - use.blocked_s)::decimal(18, 6) - coalesce(allowed.rapid_s, 0) as rapid_s,
+        use.tool_change_s::decimal(18, 6) - coalesce(allowed.change_s, 0) as change_s,
+        (use.cut_s - use.override_s + use.noncut_s - use.blocked_s + use.tool_change_s)::decimal(18, 6) as in_cycle_s,
+    from core.tool_use as use
+    inner join runs using (run_id)
+    left join allowed
+        on runs.by_tool
+        and runs.estimate_id = allowed.estimate_id
+        and runs.in_total = allowed.in_total
+        and use.tool is not distinct from allowed.tool
+),
+
+unused as (
+    select
+        runs.machine, runs.started_at, runs.run_id, allowed.tool, -allowed.cut_s as cut_s, -allowed.rapid_s as rapid_s,
+        -allowed.change_s as change_s,
+    from runs
+    inner join allowed on runs.by_tool and runs.estimate_id = allowed.estimate_id and runs.in_total = allowed.in_total
+    anti join core.tool_use as use on runs.run_id = use.run_id and allowed.tool is not distinct from use.tool
+),
+
+of_no_tool as (
+    select machine, started_at, run_id, 'tool_change' as cause, sum(change_s) as seconds
+    from (
+        select machine, started_at, run_id, change_s from used where by_tool
+        union all
+        select machine, started_at, run_id, change_s from unused
+    )
+    group by machine, started_at, run_id
+    union all
+    select machine, started_at, run_id, 'unexplained', sum(in_cycle_s) - any_value(estimate_s)::decimal(18, 6)
+    from used
+    where not by_tool
+    group by machine, started_at, run_id
 ),
 
 parts as (
-    select run_id, tool, 'feed_override' as cause, override_s + blocked_s as seconds from used
+    select machine, started_at, run_id, tool, 'feed_override' as cause, override_s as seconds from used
     union all
-    select run_id, tool, 'hold', hold_s from used
+    select machine, started_at, run_id, tool, 'hold', hold_s from used
     union all
-    select run_id, tool, 'stop', stop_s from used
+    select machine, started_at, run_id, tool, 'stop', stop_s from used
     union all
-    select run_id, tool, 'fault', fault_s from used
+    select machine, started_at, run_id, tool, 'fault', fault_s from used
     union all
-    select run_id, tool, 'unobserved', unobserved_s from used
+    select machine, started_at, run_id, tool, 'unobserved', unobserved_s from used
     union all
-    select run_id, tool, 'cutting', cut_s - override_s from used where by_tool
+    select machine, started_at, run_id, tool, 'cutting', cut_s from used where by_tool
     union all
-    select run_id, tool, 'rapid', noncut_s - blocked_s from used where by_tool
+    select machine, started_at, run_id, tool, 'rapid', rapid_s from used where by_tool
     union all
-    select run_id, null, 'tool_change', tool_change_s from used where by_tool
+    select machine, started_at, run_id, tool, 'cutting', cut_s from unused
     union all
-    select run_id, null, 'unexplained', cut_s - override_s + noncut_s - blocked_s + tool_change_s
-    from used
-    where not by_tool
+    select machine, started_at, run_id, tool, 'rapid', rapid_s from unused
     union all
-    select run_id, null, 'unexplained', -estimate_s from runs where not by_tool
-    union all
-    select run_id, tool, 'cutting', -cut_s from allowed
-    union all
-    select run_id, tool, 'rapid', -noncut_s from allowed where not is_toolless
-    union all
-    -- a line without a tool carries what belongs to no tool, tool changes included: they are compared in total
-    select run_id, null, 'tool_change', -noncut_s from allowed where is_toolless
-),
-
-summed as (
-    -- decimal sums do not depend on the order in which rows arrive
-    select run_id, tool, cause, sum(seconds::decimal(18, 6))::double as seconds
-    from parts
-    group by run_id, tool, cause
-    having sum(seconds::decimal(18, 6)) <> 0
+    select machine, started_at, run_id, null, cause, seconds from of_no_tool
 )
 
-select run.machine, run.started_at, summed.*
-from summed
-inner join core.run as run using (run_id)
+select machine, started_at, run_id, tool, cause, seconds::double as seconds
+from parts
+where seconds <> 0

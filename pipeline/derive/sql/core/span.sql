@@ -6,9 +6,9 @@
 -- Renewed: by window.
 with
 told as (
-    select machine, signal, started_us, ended_us from core.stream_signal
+    select machine, signal, started_us, ended_us, may_overlap from core.stream_signal
     union all
-    select machine, signal, started_us, ended_us from core.record_signal
+    select machine, signal, started_us, ended_us, true from core.record_signal
 ),
 
 known as (
@@ -19,13 +19,13 @@ known as (
 ),
 
 signals as (
-    select machine, signal, started_us, ended_us from told
+    select machine, signal, started_us, ended_us, may_overlap from told
     union all
-    select machine, 'known', started_us, ended_us from known
+    select machine, 'known', started_us, ended_us, false from known
     union all
-    select machine, 'shift', epoch_us(started_at), epoch_us(ended_at) from core.shift
+    select machine, 'shift', epoch_us(started_at), epoch_us(ended_at), true from core.shift
     union all
-    select machine, 'setup', started_us, ended_us from core.setup_window
+    select machine, 'setup', started_us, ended_us, true from core.setup_window
 ),
 
 digits as (
@@ -38,20 +38,30 @@ digits as (
     ) as listed (signal, digit)
 ),
 
-edges as (
-    select machine, signal, started_us as at_us, 1 as step from signals
+numbered as not materialized (
+    select machine, 1::bigint << digit as number, started_us, ended_us, may_overlap
+    from signals
+    inner join digits using (signal)
+),
+
+edges as not materialized (
+    select machine, number, started_us as at_us, 1 as step, may_overlap from numbered
     union all
-    select machine, signal, ended_us, -1 from signals
+    select machine, number, ended_us, -1, may_overlap from numbered
 ),
 
 -- stretches of one signal that overlap or touch are one: a digit is never more than 1
 counted as (
     select
-        *,
+        machine,
+        number,
+        at_us,
+        step,
         sum(step) over (
-            partition by machine, signal order by at_us, step desc rows between unbounded preceding and current row
+            partition by machine, number order by at_us, step desc rows between unbounded preceding and current row
         ) as standing,
     from edges
+    where may_overlap
 ),
 
 -- in thousandths of a per cent: whole numbers, so that steps add up exactly
@@ -71,10 +81,9 @@ overrides as (
 ),
 
 steps as (
-    select counted.machine, counted.at_us, counted.step * (1::bigint << digits.digit) as step, null as override_step
-    from counted
-    inner join digits using (signal)
-    where counted.standing = if(counted.step = 1, 1, 0)
+    select machine, at_us, step * number as step, null as override_step from edges where not may_overlap
+    union all
+    select machine, at_us, step * number, null from counted where standing = if(step = 1, 1, 0)
     union all
     select
         machine,
@@ -165,7 +174,8 @@ looks as (
     )
 ),
 
-kinds as (
+-- few rows: joined to the stretches as they are
+kinds as materialized (
     select
         judged.machine, judged.digits, judged.is_late, judged.tells_override, own.look, too_late.look as look_too_late,
     from judged
