@@ -167,7 +167,7 @@ def derive_windows(
 def _forget(scratch: Scratch, relations: Sequence[Relation], machine: str) -> None:
     """Forget what was kept of a machine."""
     for relation in of_kind(relations, Renewed.BY_WINDOW, Renewed.BY_MACHINE):
-        scratch.forget_rows(f"{KEPT}.{relation.name}", machine)
+        scratch.forget_rows(relation.name, machine)
 
 
 def _of_another_sign(scratch: Scratch, relations: Sequence[Relation], derived: dict[str, list[Window]]) -> list[Window]:
@@ -203,18 +203,21 @@ def _derive_together(
 ) -> dict[str, Window]:
     """Derive a window each of some machines; keep the rows where the ends fit, return wider ones for the others."""
     _show(scratch, group)
+    wholly = bool(group) and all(window.is_whole for window in group)
     for relation in of_kind(relations, Renewed.IN_PASSING, Renewed.BY_WINDOW, Renewed.BY_MACHINE):
-        scratch.table(relation.full_name, relation.sql)
+        if wholly and relation.renewed is Renewed.BY_WINDOW:
+            scratch.table_to_keep(relation.full_name, relation.name, relation.sql)
+        else:
+            scratch.table(relation.full_name, relation.sql)
     wider = _unsettled(scratch, group)
     if wider:
         scratch.store("core.window", _frame([window for window in group if window.machine not in wider]))
     for relation in of_kind(audits, Renewed.BY_WINDOW):
         audit(scratch.frame(relation.sql), relation)
-    for relation in of_kind(relations, Renewed.BY_WINDOW):
+    for relation in of_kind(relations, Renewed.BY_WINDOW) if not wholly else ():
         at = scratch.place(relation.full_name)
         scratch.keep(relation.name, scratch.window_sql("inside", relation=relation.full_name, at=at))
-    wholly = [window for window in group if window.is_whole]
-    scratch.store("core.window", _frame(wholly))
+    scratch.store("core.window", _frame([window for window in group if window.is_whole]))
     for relation in of_kind(relations, Renewed.BY_MACHINE):
         scratch.keep(relation.name, scratch.window_sql("of_machines", relation=relation.full_name))
     return wider

@@ -7,9 +7,10 @@ is read as it was last committed, and is not written to.
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import duckdb
 import polars as pl
@@ -28,6 +29,8 @@ class Scratch:
 
     cursor: duckdb.DuckDBPyConnection
     book_name: str
+    parts: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
+    """The tables that what goes into the book lies in, by relation: kept.@name shows them as one."""
 
     def run(self, sql: str) -> None:
         self.cursor.execute(sql).fetchall()
@@ -64,12 +67,31 @@ class Scratch:
 
     def keep(self, name: str, sql: str) -> None:
         """Add rows to what goes into the book at the end."""
-        self.run(f"create table if not exists {KEPT}.{name} as from ({sql}) limit 0")
-        self.run(f"insert into {KEPT}.{name} {sql}")
+        part = self._new_part(name)
+        self.run(f"create table {part} as\n{sql}")
+        self._show_parts(name)
+
+    def table_to_keep(self, full_name: str, name: str, sql: str) -> None:
+        """Make a table in place of what stood under its name, which goes into the book as it is at the end."""
+        part = self._new_part(name)
+        self.run(f"create table {part} as\n{sql}")
+        self.run(window_sql("forget_others", relation=part))
+        self.view(full_name, f"from {part}")
+        self._show_parts(name)
+
+    def _new_part(self, name: str) -> str:
+        part = f"{KEPT}.{name}__{len(self.parts[name])}"
+        self.parts[name].append(part)
+        return part
+
+    def _show_parts(self, name: str) -> None:
+        together = " union all by name ".join(f"from {part}" for part in self.parts[name])
+        self.run(f"create or replace view {KEPT}.{name} as {together}")
 
     def forget_rows(self, name: str, machine: str) -> None:
-        """Delete what stands in a table of one machine."""
-        self.cursor.execute(window_sql("forget_machine", relation=name), [machine]).fetchall()
+        """Delete of what goes into the book what is of one machine."""
+        for part in self.parts[name]:
+            self.cursor.execute(window_sql("forget_machine", relation=part), [machine]).fetchall()
 
     def place(self, name: str) -> str:
         """Return where in time the rows of a relation lie: `started_at`, or the midnight of `day_on`."""
