@@ -133,7 +133,8 @@ def stream_runs(
     ]
     made = [(at, int(now - before)) for (_, before), (at, now) in pairwise(counter) if now > before]
     counts_parts = len({value for _, value in counter}) > 1
-    completes = any("PROGRAM_COMPLETED" in control.executions for _, control in stream.said(stream.times))
+    # whether it ever says so, be it that it says something else at the same instant
+    completes = any(e["item"] == "Execution" and e["value"] == "PROGRAM_COMPLETED" for e in stream.events)
     pieces = [cut for piece in in_cycle(stream) for cut in cut_at_parts(piece, sorted({at for at, _ in made}))]
     by_hand = {at for at, control in stream.said([piece.started_us for piece in pieces]) if control.is_manual}
     pieces = [piece for piece in pieces if piece.started_us not in by_hand]
