@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from pipeline.derive.relations import Relation, Renewed
-from pipeline.derive.renewing import instant, of_kind
+from pipeline.derive.renewing import FIRST_AT, LAST_AT, instant, of_kind
 from pipeline.derive.scratch import KEPT, Scratch
 from pipeline.derive.windows import Window
 
@@ -46,9 +46,12 @@ def periods(derived: Sequence[Window], zone: ZoneInfo) -> pl.DataFrame:
 
 def derive_periods(scratch: Scratch, relations: Sequence[Relation], *, is_whole: bool) -> None:
     """Derive the days and months of core.period and keep their rows; `is_whole` where nothing of the book remains."""
+    months = scratch.frame("from core.period")
+    from_at, to_at = months["months_from_at"].min() or LAST_AT, months["months_until_at"].max() or FIRST_AT
+    bounds = {"from_at": str(from_at), "to_at": str(to_at)}
     for relation in of_kind(relations, Renewed.BY_WINDOW):
         at, until = scratch.place(f"{KEPT}.{relation.name}"), scratch.end_place(f"{KEPT}.{relation.name}")
-        _show(scratch, relation, "as_it_will_stand", is_whole=is_whole, at=at, until=until)
+        _show(scratch, relation, "as_it_will_stand", is_whole=is_whole, at=at, until=until, **bounds)
     for relation in of_kind(relations, Renewed.BY_DAY, Renewed.BY_MONTH):
         scratch.table(relation.full_name, relation.sql)
         column = period_column(relation)

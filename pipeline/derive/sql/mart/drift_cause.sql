@@ -9,18 +9,16 @@ runs as (
         machine,
         program,
         revision,
-        last(job order by started_at, run_id) filter (where job is not null) as job, -- named as in mart.job_drift
-        count(*) filter (where outcome = 'complete' and estimate_s is not null) as runs,
-    from core.run
+        arg_max(job, month) filter (where job is not null) as job, -- named as in mart.job_drift
+        sum(compared_runs) as runs,
+    from core.month_run
     group by job_key, operation, machine, program, revision
 ),
 
 summed as (
-    select run.job_key, run.operation, run.machine, run.program, run.revision, cause.tool, cause.cause,
-        sum(cause.seconds::decimal(18, 6))::double as seconds
-    from core.run_cause as cause
-    inner join core.run as run using (run_id)
-    group by run.job_key, run.operation, run.machine, run.program, run.revision, cause.tool, cause.cause
+    select job_key, operation, machine, program, revision, tool, cause, sum(seconds)::double as seconds
+    from core.month_cause
+    group by job_key, operation, machine, program, revision, tool, cause
 )
 
 select

@@ -9,16 +9,15 @@ shop as (
 
 runs as (
     select
-        run.machine,
-        strftime(timezone(shop.timezone, run.started_at), '%Y-%m') as month,
-        run.job_key,
-        count(*) as runs,
-        sum(run.parts)::bigint as parts,
-        sum(run.scrap)::bigint as scrap,
-        sum(run.in_cycle_s::decimal(18, 6))::double / 3600 as in_cycle_hours,
-    from core.run as run
-    cross join shop
-    group by run.machine, month, run.job_key
+        machine,
+        month,
+        job_key,
+        sum(runs)::bigint as runs,
+        sum(parts)::bigint as parts,
+        sum(scrap)::bigint as scrap,
+        sum(in_cycle_s)::double / 3600 as in_cycle_hours,
+    from core.month_run
+    group by machine, month, job_key
 ),
 
 setups as (

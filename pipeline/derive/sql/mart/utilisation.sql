@@ -64,41 +64,9 @@ plans as (
     select machine, day, sum(ended_us - started_us) as planned from shift_pieces group by machine, day
 ),
 
--- what a run did in planned time: its parts and their ideal time count by the share of its time in cycle that lies there
-starts as (
-    select
-        machine,
-        parts,
-        scrap,
-        epoch_us(started_at) as started_us,
-        epoch_us(started_at) // 86400000000 as utc_day,
-        (if(ideal_s is null, 0, in_cycle_planned_s) * 1e6)::bigint as timed,
-        (coalesce(ideal_s * in_cycle_planned_s / nullif(in_cycle_s, 0), 0) * 1e6)::bigint as ideal,
-        (made * coalesce(in_cycle_planned_s / nullif(in_cycle_s, 0), 0) * 1e6)::bigint as made,
-        (scrap * coalesce(in_cycle_planned_s / nullif(in_cycle_s, 0), 0) * 1e6)::bigint as spoilt,
-    from core.run
-),
-
 -- where no list of a machine ever told scrap, nobody knows how many parts were good
 telling as (
-    select machine, bool_or(scrap_told) as tells_scrap from core.run group by machine
-),
-
-counts as (
-    select
-        starts.machine,
-        days.day,
-        count(*) as cycles,
-        sum(starts.parts) as parts,
-        sum(starts.scrap) as scrap,
-        sum(starts.timed) as timed,
-        sum(starts.ideal) as ideal,
-        sum(starts.made) as made,
-        sum(starts.spoilt) as spoilt,
-    from starts
-    inner join days using (utc_day)
-    where starts.started_us >= days.day_start_us and starts.started_us < days.day_end_us
-    group by starts.machine, days.day
+    select machine, bool_or(scrap_told) as tells_scrap from core.day_run group by machine
 ),
 
 extents as (
@@ -107,7 +75,7 @@ extents as (
         coalesce(min(day) filter (is_observed or cycles is not null), min(day)) as first_day,
         coalesce(max(day) filter (is_observed or cycles is not null), max(day)) as last_day,
     from states
-    left join counts using (machine, day)
+    left join core.day_run as counts using (machine, day)
     group by machine
 ),
 
@@ -157,7 +125,7 @@ joined as (
     cross join periods
     left join plans using (machine, day)
     left join states using (machine, day)
-    left join counts using (machine, day)
+    left join core.day_run as counts using (machine, day)
     group by extents.machine, periods.period_kind, periods.period
     having bool_or(periods.day between extents.first_day and extents.last_day)
 ),

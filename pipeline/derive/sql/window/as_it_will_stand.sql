@@ -5,7 +5,10 @@ union all by name
 select kept.*
 from @book.@relation as kept
 where
-    exists (
+    -- said as plain values, so that blocks of other times need not be looked at
+    @at < '@to_at'::timestamptz
+    and @until >= '@from_at'::timestamptz
+    and exists (
         select 1 from core.period as period
         where
             period.machine = kept.machine and @at < period.months_until_at and @until >= period.months_from_at
