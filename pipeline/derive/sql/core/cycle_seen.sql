@@ -29,13 +29,13 @@ cycles as (
 kinds as (
     select distinct cycles.machine, cycles.program, cycles.job, cycles.operation, cycles.revision, orders.part
     from cycles
-    left join (select job, max(part) as part from core.job group by job) as orders on cycles.job = orders.job
+    left join (select job, max(greatest_part) as part from core.job_order group by job) as orders on cycles.job = orders.job
 ),
 
 parts_of_estimates as (
     select operation.*, orders.part
     from core.estimate_operation as operation
-    left join (select job, max(part) as part from core.job group by job) as orders on operation.job = orders.job
+    left join (select job, max(greatest_part) as part from core.job_order group by job) as orders on operation.job = orders.job
 ),
 
 matches as (
@@ -94,21 +94,13 @@ matched as (
         and cycles.operation is not distinct from matches.operation
         and cycles.revision is not distinct from matches.revision
         and matches.rank = 1
-    left join (select job, max(part) as part from core.job group by job) as own on cycles.job = own.job
+    left join (select job, max(greatest_part) as part from core.job_order group by job) as own on cycles.job = own.job
 ),
 
 -- a cycle that names no job belongs to the latest order of its part that was placed before it (local day); one that
 -- names its job belongs to that job's latest order before it, else to the job's first order
--- (a list that tells one order twice counts it once, by its last row)
 orders as (
-    select
-        job,
-        coalesce(ordered_on, date '1900-01-01') as ordered_on,
-        arg_max(part, (occurrence, file_id, row_number)) as part,
-        arg_max(material, (occurrence, file_id, row_number)) as material,
-        arg_max(quoted_cycle_s, (occurrence, file_id, row_number)) as quoted_cycle_s,
-    from core.job
-    group by job, ordered_on
+    select job, coalesce(ordered_on, date '1900-01-01') as ordered_on, part, material, quoted_cycle_s from core.job_order
 ),
 
 first_orders as (
