@@ -32,7 +32,8 @@ runs as materialized (
         machine,
         epoch_us(started_at) as started_us,
         epoch_us(ended_at) as ended_us,
-        coalesce(started_at >= max(ended_at) over (by_start rows between unbounded preceding and 1 preceding), true)
+        ended_at > started_at -- a run of no length has no place in the sweep
+        and coalesce(started_at >= max(ended_at) over (by_start rows between unbounded preceding and 1 preceding), true)
         and coalesce(ended_at <= lead(started_at) over by_start, true) as is_alone,
     from core.cycle_seen
     window by_start as (partition by machine order by started_at, run_id)
