@@ -13,7 +13,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.derive.relations import Relation, Renewed
-from pipeline.derive.scratch import KEPT, Scratch
+from pipeline.derive.scratch import Scratch
 from pipeline.derive.windows import BEGINNING, END, Window, together, whole, windows
 from pipeline.errors import AuditError
 
