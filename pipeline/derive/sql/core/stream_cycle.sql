@@ -32,7 +32,7 @@ away_islands as (
         machine,
         started_us,
         ended_us,
-        count(*) filter (is_new) over (
+        sum(coalesce(is_new, false)::int) over (
             partition by machine order by started_us, ended_us rows between unbounded preceding and current row
         ) as island,
     from away
