@@ -136,7 +136,7 @@ def _sum_up(
 
 def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFrame]:
     """Return the marts that rest on statistics."""
-    runs = book.frame(_query("runs_compared"))
+    runs = book.frame("from core.run")
     rates = book.frame("select machine, rate_per_hour from core.machine")
     edges = book.frame(_query("edges_counted"))
     drift, spread = job_drift(runs, rates, shop.shop.tolerance)
