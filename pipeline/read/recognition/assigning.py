@@ -222,6 +222,8 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
     if " ".join(column.name.split()).casefold() == name:
         return 1.0
     concepts = column.reading.concepts
+    if kind != "job" and "instant" in concepts:  # any date may be that of an order, but only among orders
+        concepts = {concept: share for concept, share in concepts.items() if concept != "ordered_on"}
     if kind in ("estimate", "job") and unit_dimension(name) == "time" and says(column.name, "actual"):
         return 0.0
     meant, others = 0.0, 0.0

@@ -277,6 +277,8 @@ def _name_ratio(kind: InputKind, guess: Guess) -> float:
         return _NAME_OF_ANOTHER
     half = _BEGUN_OR_OVER.get(guess.field)
     says_half = half is not None and says(guess.cells.name, half) and not says(guess.cells.name, *_OF_ANOTHER)
+    if guess.said and columns(kind).get(guess.field) == UTC_TIME and half is None:
+        return _NAME_UNKNOWN  # that it is a time, its cells say too
     return _NAME_IN_PART if guess.said or says_half else _NAME_UNKNOWN
 
 

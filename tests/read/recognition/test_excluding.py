@@ -155,6 +155,7 @@ TEMPTING = {
     "broken tools": ("Machine;Tool;Program;Broke", "M1;{tool};{program};{at}", 700, 1),
     "broken tools by place": ("Machine;Tool;Pocket;Broke", "M1;{tool};{pocket};{at}", 700, 1),
     "checked tools": ("Machine;Tool;Program;Looked at;By", "M1;{tool};{program};{at};{who}", 300, 1),
+    "tools sent away": ("Machine;Tool;Pocket;Sent at", "M1;{tool};{pocket};{at}", 17, 1),
     "lent tools": ("Tool;Machine;Program;Handed out", "{tool};M1;{program};{at}", 150, 1),
     "warnings": ("Machine;Tool;Program;Warned;Minutes left", "M1;{tool};{program};{at};{row}", 17, 1),
     "corrections": ("Machine;Tool;Program;Corrected;Who", "M1;{tool};{program};{at};{who}", 17, 1),
