@@ -311,6 +311,8 @@ class SiteData:
     changes: pl.DataFrame
     least_coverage: float = 0.8
     """A figure of a period observed for less of its planned time is greyed and says so."""
+    factors_version: str = ""
+    """Hash of what quotes rest on, as each kept quote bears it."""
     first_at: datetime | None = None
     last_at: datetime | None = None
     """First and last record in the book; None where nothing was loaded."""

@@ -136,7 +136,7 @@ def publish_site(workspace: Workspace, progress: Progress, *, only_if_changed: b
             book.keep_note(NOTES, json.dumps(book_notes(book, workspace.shop_path.exists())))
             changes = month_changes(query(book, "changes"), query(book, "month_jobs"))
             frames = {**site_frames(book), "changes": changes, **_month_frames(book, workspace)}
-            written = publish(_site_data(book, workspace, frames), site)
+            written = publish(_site_data(book, workspace, frames, _past_runs(book).version), site)
         book.keep_note(PUBLISHED, derived_from)
         log("published", site=str(site), files=len(written))
     return written
@@ -159,7 +159,9 @@ def _month_frames(book: Book, workspace: Workspace) -> dict[str, pl.DataFrame]:
     }
 
 
-def _site_data(book: Book, workspace: Workspace, frames: dict[str, pl.DataFrame]) -> SiteData:
+def _site_data(
+    book: Book, workspace: Workspace, frames: dict[str, pl.DataFrame], factors_version: str = ""
+) -> SiteData:
     from dashboards.site_data import SiteData
 
     shop = workspace.shop.shop
@@ -173,6 +175,7 @@ def _site_data(book: Book, workspace: Workspace, frames: dict[str, pl.DataFrame]
         unknown_reason=shop.unknown_reason,
         least_coverage=shop.least_coverage,
         notes=_notes(book, workspace),
+        factors_version=factors_version,
         first_at=first_at,
         last_at=last_at,
         **frames,
@@ -255,6 +258,23 @@ def freeze_month(month: str, workspace: Workspace, progress: Progress, *, undo: 
     return said
 
 
+def _past_runs(book: Book, stock_kg: float | None = None, part_kg: float | None = None) -> PastRuns:
+    """Return what quotes rest on; masses are of one part, where the order list does not say."""
+    return PastRuns(
+        ratios=book.frame("from mart.quote_ratio"),
+        spreads=book.frame("from mart.quote_spread"),
+        trust=query(book, "trust"),
+        drift=query(book, "jobs"),
+        spread=book.frame("from mart.run_spread"),
+        tool_costs=query(book, "tool_costs"),
+        machines=query(book, "machines"),
+        orders=query(book, "orders"),
+        materials=book.frame("from core.material"),
+        stock_kg=stock_kg,
+        part_kg=part_kg,
+    )
+
+
 def quote_file(
     path: Path,
     workspace: Workspace,
@@ -296,19 +316,7 @@ def quote_file(
         )
     with open_book(workspace.book_path, read_only=True) as book:
         require_marts(book)
-        past = PastRuns(
-            ratios=book.frame("from mart.quote_ratio"),
-            spreads=book.frame("from mart.quote_spread"),
-            trust=query(book, "trust"),
-            drift=query(book, "jobs"),
-            spread=book.frame("from mart.run_spread"),
-            tool_costs=query(book, "tool_costs"),
-            machines=query(book, "machines"),
-            orders=query(book, "orders"),
-            materials=book.frame("from core.material"),
-            stock_kg=stock_kg,
-            part_kg=part_kg,
-        )
+        past = _past_runs(book, stock_kg, part_kg)
     quoted = quote(pl.concat(lines).drop("row_number", "line", "raw"), past)
     if not keep:
         return quoted, ""

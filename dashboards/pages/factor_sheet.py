@@ -5,7 +5,6 @@ Only what beat the estimate as it stands is on it; the sheet says what it rests 
 
 from __future__ import annotations
 
-import hashlib
 from typing import Final
 
 import polars as pl
@@ -32,7 +31,7 @@ def factor_sheet_page(book: Book) -> Page:
     blocks: list[Block] = [Text(_lead(kinds), "lead"), _facts(book, offered)]
     files = {}
     if kinds:
-        files[SHEET] = _sheet(offered, version(book), book)
+        files[SHEET] = _sheet(offered, book)
         blocks.append(Text(USE))
         blocks.append(Text("", href=SHEET, link="The same factors as a spreadsheet file (CSV)"))
     blocks.append(Text(wording.CAUTION, "caution"))
@@ -51,12 +50,6 @@ def factor_sheet_page(book: Book) -> Page:
     )
 
 
-def version(book: Book) -> str:
-    """A short hash of the factors on the sheet: another version, other factors."""
-    told = _offered(book).select(*KEYS, "time_kind", "factor", "factor_low", "factor_high", "runs", "jobs").write_csv()
-    return hashlib.sha256(told.encode()).hexdigest()[:8]
-
-
 def _offered(book: Book) -> pl.DataFrame:
     return book.data.factors.filter(pl.col("offered")).sort("time_kind", *KEYS, nulls_last=False, maintain_order=True)
 
@@ -73,7 +66,7 @@ def _facts(book: Book, offered: pl.DataFrame) -> Facts:
     return Facts(
         [
             ("Date", wording.local_day(book.data.built_at, book.zone)),
-            ("Version", version(book)),
+            ("Version", book.data.factors_version or wording.NONE),
             ("Rests on runs of", f"{first} to {last}"),
             ("Factors", wording.number(offered.height)),
         ]
@@ -149,13 +142,13 @@ def _not_offered(rows: list[Row]) -> Table:
     )
 
 
-def _sheet(offered: pl.DataFrame, number: str, book: Book) -> str:
+def _sheet(offered: pl.DataFrame, book: Book) -> str:
     """Write the factors as CSV; text that a spreadsheet would take for a formula gets an apostrophe in front."""
     day = book.data.built_at.astimezone(book.zone).strftime("%Y-%m-%d")
     names = ("time_kind", *KEYS, "factor", "factor_low", "factor_high", "jobs", "runs", "shrinkage")
-    sheet = offered.select(*names, pl.lit(number).alias("version"), pl.lit(day).alias("written_on"))
+    sheet = offered.select(*names, pl.lit(book.data.factors_version).alias("version"), pl.lit(day).alias("written_on"))
     safe = [pl.col(name).str.replace(r"^([=+\-@\t\r])", "'$1") for name in KEYS]
     return sheet.with_columns(safe).write_csv(line_terminator="\r\n")
 
 
-__all__ = ["SHEET", "factor_sheet_page", "version"]
+__all__ = ["SHEET", "factor_sheet_page"]

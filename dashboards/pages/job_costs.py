@@ -5,14 +5,17 @@ Money is machine time at the machine's rate: no tooling, no material. All figure
 
 from __future__ import annotations
 
+from typing import Final
+
 from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Section, Table, Text
 from dashboards.book import Book, Row
 
-HOW = (
+HOW: Final = (
     "Cost is machine time at the machine's rate: cycles (broken-off and scrapped ones too), setup, loading; no tooling "
     "and no material. A good part is one that every operation let pass. The quote is that of the order list, its cycle "
-    "for each good part and its setup for each batch, valued at the same rates; loading is in no such quote."
+    "for each good part and its setup for each batch, valued at the same rates; loading is in no such quote. It covers "
+    "all operations of a job: a job of which the book has only some looks better than it is."
 )
 
 

@@ -266,6 +266,22 @@ def test_a_month_prints_on_two_sheets_of_a4(browser: Any, folders: dict[str, Pat
     page.close()
 
 
+def test_factor_sheet_prints_on_a4(browser: Any, folders: dict[str, Path]) -> None:
+    """The factor sheet is A4 upright, nothing on it wider than the paper, and its tables repeat their heads."""
+    page = browser.new_page()
+    visit(page, folders["full"] / "factor-sheet.html")
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 688, "height": 1017})  # A4 less margins of 14 mm
+    assert page.evaluate("document.documentElement.scrollWidth") <= 688
+    assert page.locator("thead").first.evaluate("(head) => getComputedStyle(head).display") == "table-header-group"
+    printed = page.pdf(prefer_css_page_size=True)
+    boxes = {
+        (round(float(w)), round(float(h))) for w, h in re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", printed)
+    }
+    assert boxes == {(595, 842)}
+    page.close()
+
+
 def test_links_and_text_have_contrast(browser: Any, folders: dict[str, Path]) -> None:
     """All text reaches the contrast of WCAG 2.2 level AA (4.5 to 1, formula of WCAG's relative luminance)."""
     page = browser.new_page()
@@ -276,6 +292,8 @@ def test_links_and_text_have_contrast(browser: Any, folders: dict[str, Path]) ->
         "tool-life.html",
         "quality.html",
         "job/bracket.html",
+        "trust.html",
+        "factor-sheet.html",
         "month-2026-05.html",
     ):
         visit(page, folders["full"] / name)

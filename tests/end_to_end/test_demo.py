@@ -10,6 +10,8 @@ import polars as pl
 import pytest
 
 import sample_logs
+from pipeline.report.queries import query
+from pipeline.store.book import open_book
 
 TRUTH: dict[str, Any] = json.loads((Path(sample_logs.__file__).parent / "truth.json").read_text(encoding="utf-8"))
 STATES = ("cutting", "noncutting", "held", "faulted", "setup", "idle", "off_shift", "unobserved")
@@ -147,3 +149,36 @@ def test_letter_is_named_and_does_no_harm(demo_shop: Path) -> None:
     assert status != "loaded"
     assert rows == 0
     assert "no log" in reason
+
+
+def test_what_jobs_cost_adds_up_with_their_runs(demo_shop: Path) -> None:
+    """Hours, good parts and setup of all jobs are those of the book; per job causes make up actual less estimate."""
+    with open_book(demo_shop / "spindlebook.duckdb", read_only=True) as book:
+        money = query(book, "job_money")
+        runs, batches = book.frame("from core.run"), book.frame("from core.batch")
+        causes = book.frame("from mart.drift_cause")
+    key = ["job_key", "operation", "machine", "program", "revision"]
+    added = causes.group_by(key).agg(pl.col("seconds_per_run").sum())
+    joined = money.join(added, on=key, nulls_equal=True)
+
+    assert money["cycle_hours"].sum() == pytest.approx(runs["actual_s"].sum() / 3600)
+    assert money["setup_hours"].sum() == pytest.approx(batches["setup_s"].sum() / 3600)
+    assert money["good"].sum() == (runs["made"] - runs["scrap"]).sum() == batches["good"].sum()
+    assert money["batches"].sum() == batches.height
+    assert joined.height == money.height
+    over = joined["actual_mean_s"] - joined["estimate_mean_s"] - joined["seconds_per_run"]
+    assert float(over.abs().max()) < 1e-5  # type: ignore[arg-type]
+
+
+def test_what_changed_with_the_level_is_what_was_planted(demo_shop: Path) -> None:
+    """The slow tool is named where one was planted, the feed override where that was; no other job has a change."""
+    with open_book(demo_shop / "spindlebook.duckdb", read_only=True) as book:
+        found = query(book, "level_changes").filter(pl.col("what") == "cause")
+    first = found.unique(["job_key", "operation"], keep="first", maintain_order=True)
+    largest = {(row["job_key"], row["operation"]): (row["which"], row["tool"]) for row in first.iter_rows(named=True)}
+    planted = {(row["part"], row["operation"]): row for row in TRUTH["planted_jobs"] if row["since"]}
+
+    assert set(largest) == set(planted)
+    for job, (which, tool) in largest.items():
+        how = planted[job]["how"]
+        assert (which, tool) == ("cutting", planted[job]["tool"]) if how == "tool" else which == how
