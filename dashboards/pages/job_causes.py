@@ -43,7 +43,8 @@ def drawn_steps(ranked: list[Row]) -> list[tuple[str, float]]:
     steps = [(cause_name(cause), cause["seconds_per_run"]) for cause in ranked if cause in named]
     others = [cause for cause in ranked if cause not in named]
     if others:
-        steps.append((wording.plural(len(others), "smaller cause"), sum(cause["seconds_per_run"] for cause in others)))
+        name = cause_name(others[0]) if len(others) == 1 else wording.plural(len(others), "smaller cause")
+        steps.append((name, sum(cause["seconds_per_run"] for cause in others)))
     return steps
 
 

@@ -5,6 +5,7 @@ Errors, coverage and what is offered come from the marts; this page words them.
 
 from __future__ import annotations
 
+from statistics import median
 from typing import Any, Final
 
 from dashboards import cells, wording
@@ -115,8 +116,8 @@ def trust_table(book: Book, rows: list[Row]) -> Table:
             Column("Off by, as it stands", True),
             Column("Off by, corrected", True),
             Column("Corrected was closer", True),
-            Column("Inside 50 %", True),
-            Column("Inside 90 %", True),
+            Column(f"Inside 50{wording.NBSP}%", True),
+            Column(f"Inside 90{wording.NBSP}%", True),
             Column("Why"),
         ),
         [
@@ -170,7 +171,7 @@ def _outcome_blocks(book: Book) -> list[Block]:
     told = f"{wording.plural(len(kept), 'quoted operation')}, {wording.number(len(ran))} of them run since."
     if judged:
         held = sum(bool(row["held"]) for row in judged)
-        told += f" The median cycle of {held} of {len(judged)} lay inside the 90 % interval."
+        told += f" The median cycle of {held} of {len(judged)} lay inside the 90{wording.NBSP}% interval."
         if len(judged) < FEW_JOBS:
             told += " That is too few to judge the intervals by."
     blocks: list[Block] = [Text(told, "lead")]
@@ -190,10 +191,11 @@ def _outcomes_figure(book: Book, ran: list[Row]) -> Figure:
         told = f"{_quoted_name(row)}: {wording.signed(over, 1)} % over what was quoted, {held}"
         at = wall_time(row["given_at"], book.zone)
         points.append({"at": at, "over": over, "low": low, "high": high, "held": held, "told": told})
-    middle = sorted(point["over"] for point in points)[len(points) // 2]
-    title = f"Jobs quoted took {wording.signed(middle)} % over what was quoted, in the middle"
+    middle = median(point["over"] for point in points)
+    size = f"{wording.number(abs(middle))}{wording.NBSP}%"
+    title = f"Jobs took {size} {'more' if middle > 0 else 'less'} than was quoted, in the middle"
     if round(middle) == 0:
-        title = "Jobs quoted took what was quoted, in the middle"
+        title = "Jobs took what was quoted, in the middle"
     note = "Each mark is one quoted operation that ran since; the band is its 90 % interval, dotted is what was quoted."
     see = "Quotes kept"
     chart = outcomes_chart(points)
@@ -214,7 +216,7 @@ def _outcomes_table(book: Book, kept: list[Row]) -> Table:
             Column("Given"),
             Column("Machine"),
             Column("Cycle quoted", True),
-            Column("90 % interval", True),
+            Column(f"90{wording.NBSP}% interval", True),
             Column("Cycle since, median", True),
             Column("Over the quoted", True),
             Column("Runs", True),
@@ -270,7 +272,7 @@ def _past_sections(book: Book) -> list[Section]:
             Column("Time"),
             Column("Estimate", True),
             Column("Corrected", True),
-            Column("90 % interval", True),
+            Column(f"90{wording.NBSP}% interval", True),
             Column("Took", True),
             Column("Off, as it stands", True),
             Column("Off, corrected", True),
