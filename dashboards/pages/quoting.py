@@ -66,6 +66,11 @@ def sentence(rows: list[Row]) -> str:
     if far is None:
         one = wording.plural(len(whole), "factor")
         return f"On the whole estimated cycles hold: none of {one} for whole cycles is clear of 1.00."
+    if not far["offered"]:
+        return (
+            f"Cycles took {_stated(far)} times their estimate for {factor_label(far)}, but such factors did not beat "
+            "the estimate as it stands on past jobs, so none is offered."
+        )
     return f"Estimated cycles want a factor of {_stated(far)} for {factor_label(far)}."
 
 

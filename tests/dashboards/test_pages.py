@@ -316,13 +316,16 @@ def test_unknown_reason_is_explained(shop: SiteData) -> None:
     assert "makes lives look longer than they are" in censored
 
 
-def test_quoting_sentence_takes_the_clearest_factor(book: Book) -> None:
-    """The sentence names the whole-cycle factor farthest from 1.00 whose interval lies off it, with its counts."""
-    text = quoting.sentence(quoting.factor_rows(book)).replace(NBSP, " ")
+def test_quoting_sentence_takes_the_clearest_factor(shop: SiteData) -> None:
+    """It names the factor farthest from 1.00, with interval and counts; one that is not offered is no advice."""
+    offered = _replaced(shop, factors=shop.factors.with_columns(offered=True))
+    text, other = (quoting.sentence(quoting.factor_rows(Book(data))) for data in (offered, shop))
 
-    assert text.startswith(
+    assert text.replace(NBSP, " ").startswith(
         "Estimated cycles want a factor of 1.28 (95 % interval 1.17 to 1.39, 120 runs, 9 operations)"
     )
+    assert "want a factor" not in other
+    assert other.endswith("so none is offered.")
 
 
 def test_quoting_sentence_without_a_clear_factor(shop: SiteData) -> None:
