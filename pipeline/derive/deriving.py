@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline import resources
 from pipeline.derive.edge_outlook import edge_outlook
-from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges
+from pipeline.derive.edges import note_renewed, renew_edges, renew_lives
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.periods import derive_periods, period_column, periods
 from pipeline.derive.quoting_marts import quoting_marts
@@ -121,8 +121,7 @@ def _sum_up(
         else:
             book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
         step.advance()
-    _store(book, "core.edge_life", with_suspects(book.frame(_query("edge_ledger"))))
-    forget_renewed(book)
+    renew_lives(book, with_suspects(book.frame(_query("edge_ledger"))), is_whole=is_whole)
     for name, frame in _marts(book, shop, is_whole=is_whole).items():
         _store(book, f"mart.{name}", frame)
     for name, model in mart.MODELS.items():

@@ -3,6 +3,7 @@
 -- It counts as edge `life_number` of `life_tool` on `life_machine`. An edge with an unknown start (in_use_at empty)
 -- enters no fit; it is censored unless worn, broken or chipped. What an `unknown` reason means is the shop's setting.
 -- feed_m and load_pct hold for the minutes in which the stream told them (feed_known_min, load_known_min).
+-- Only of what counts together with an edge that was added up anew.
 -- Grain: machine x tool x edge.
 select
     edge.machine,
@@ -46,6 +47,11 @@ select
     edge.file_id,
     edge.row_number,
 from core.edge as edge
+semi join (
+    select distinct edge.life_machine, edge.life_tool
+    from core.edge as edge
+    semi join core.edge_stale using (machine, tool)
+) as stale using (life_machine, life_tool)
 inner join core.edge_trait as trait using (machine)
 cross join core.shop_setting as shop
 left join core.edge_sum as used using (machine, tool, edge_number)
