@@ -47,23 +47,34 @@ def batch_words(row: Row) -> str:
     return f"{wording.plural(row['batch_parts'], 'part')} of {row['batch_job'] or 'the batch'}"
 
 
-def due_section(book: Book) -> Section:
-    """The edges that do not last the batch at hand, and those that run away from earlier ones."""
-    rows = [
+def due_rows(book: Book) -> list[Row]:
+    """The edges in use that may not last the batch at hand, are suspected, or run away from earlier ones."""
+    return [
         row
         for row in book.data.in_use.to_dicts()
         if row["due"] in ("due", "in this batch", "suspect") or row["wear_verdict"] == "runs away"
     ]
+
+
+def due_sentence(book: Book) -> str:
+    """Say how many edges in use are due, and how many may not last the batch."""
+    if book.data.in_use.is_empty():
+        return "No edge is known to be in use."
     count = wording.plural(book.data.in_use.height, "edge")
-    due = sum(row["due"] == "due" for row in rows)
-    batch = sum(row["due"] == "in this batch" for row in rows)
-    said = (
+    due, batch = (sum(row["due"] == word for row in due_rows(book)) for word in ("due", "in this batch"))
+    if not due and not batch:
+        return f"Of {count} in use none is known to be due, or not to last the batch at hand with 90 % chance."
+    return (
         f"Of {count} in use {due} may not make the next part and {batch} may not last the batch at hand "
         "(less than 90 % chance)."
-        if rows
-        else f"All of {count} in use last the batch at hand with 90 % chance, as far as that is known."
     )
-    return Section("Edges in use", [Text(said, "lead"), in_use_table(book, rows[:DUE_SHOWN], len(rows))], "in-use")
+
+
+def due_section(book: Book) -> Section:
+    """The edges to look at."""
+    rows = due_rows(book)
+    table = in_use_table(book, rows[:DUE_SHOWN], len(rows))
+    return Section("Edges in use", [Text(due_sentence(book), "lead"), table], "in-use")
 
 
 def in_use_table(book: Book, rows: list[Row], total: int = 0) -> Table:

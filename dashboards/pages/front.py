@@ -10,7 +10,7 @@ from typing import Final
 from dashboards import cells, wording
 from dashboards.blocks import Cell, Column, Page, Section, Table, Text
 from dashboards.book import Book, Row
-from dashboards.pages import overruns, quality, quoting, tools, utilisation
+from dashboards.pages import edges, overruns, quality, quoting, tools, utilisation
 
 ROWS: Final = 5
 
@@ -89,8 +89,9 @@ def _tools(book: Book) -> Section:
         ],
         empty="No edge change is in the book yet.",
     )
-    link = Text("", href="tool-life.html", link="All tools, and when to change them")
-    return Section("What wears faster", [Text(tools.sentence(rows), "lead"), table, link])
+    link = Text("", href="tool-life.html", link="All tools, edges in use, the shelf and what habit costs")
+    now = Text(edges.due_sentence(book))
+    return Section("What wears faster", [Text(tools.sentence(rows), "lead"), now, table, link])
 
 
 def _median(median: float | None, low: float | None, high: float | None, unit: str) -> Cell:
