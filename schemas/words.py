@@ -2,7 +2,7 @@
 
 It loads and normalises words; what a whole column name means is recognition's business.
 
-A language file has [words]: tag -> the words and phrases for it, where a mark behind a word tells how often it means
+A language file says how words end ("s", or "ada=ado" for an ending that stands here for another) and has [words]: tag -> the words and phrases for it, where a mark behind a word tells how often it means
 something else ("op no~" now and then, "T?" every second time, "mill??" mostly); [special]: concept -> words whose
 parts would say something else; [alone]: concept -> words that mean it only where nothing stands beside them; closed
 lists ([outcome], [reason], ...): word of ours -> theirs; [kinds]: titles of
@@ -62,7 +62,8 @@ class Language:
     head: Literal["first", "last"]  # where the word stands that the others modify
     words: Mapping[str, Mapping[str, float]]
     stop: frozenset[str]  # words that say nothing
-    endings: tuple[str, ...]  # of plurals and cases
+    at: frozenset[str]  # prepositions that say, at the end of a name, that it is of a moment: "changed on"
+    endings: tuple[tuple[str, str], ...]  # of plurals and cases, each with what stands in their place in these files
     links: tuple[str, ...]  # letters between the parts of a compound
     alone: Mapping[str, Mapping[str, float]]  # plain name -> the concepts that it means as a whole name
 
@@ -129,7 +130,8 @@ def _language(code: str, content: Mapping[str, Any]) -> Language:
         content["head"],
         words,
         stop,
-        tuple(content["endings"]),
+        frozenset(plain(word) for word in content.get("at", ())),
+        tuple((ending, instead) for ending, _, instead in (text.partition("=") for text in content["endings"])),
         tuple(content.get("links", ())),
         alone,
     )

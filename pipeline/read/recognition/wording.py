@@ -5,7 +5,7 @@ What the tags mean together is `phrasing.py`'s business.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from typing import Final
@@ -18,10 +18,12 @@ _NUMBERED: Final = 0.7  # "Machine 2"
 _FIRST_LETTERS: Final = 4
 _FIRST_LETTERS_WITH_POINT: Final = 3
 _SHORTEST_PIECE: Final = 3
+_SHORTEST_STEM: Final = 4  # before an ending that stands for another: "prevista" is "previsto"
 _MOST_PIECES: Final = 4
 _SHORT_PIECES: Final = frozenset({"nr", "no", "id", "wz", "fa", "op", "nc", "ag"})
 _VOWELS: Final = frozenset("aeiouy")
 _NEGATION: Final = "not"  # a tag that no phrase takes: what is negated is not what it says
+_INSTANT: Final = "instant"  # what a preposition of time at the end of a name says: "changed on"
 _SIGNS: Final = {"/": "slash", "%": "share", "€": "money", "$": "money", "£": "money"}
 
 
@@ -53,6 +55,8 @@ def segments(tokens: Sequence[str], language: Language) -> list[Words]:
             run = bare[at : at + length]
             words = _known(" ".join(filter(None, run)), language.code) if run[0] and run[-1] else None
             if words is not None:
+                if found and length == 1 and at == len(tokens) - 1 and run[0] in language.at:
+                    words = replace(words, tags={**words.tags, _INSTANT: 1.0}, worth=1.0)
                 found.append(replace(words, length=length) if length > 1 else words)
                 at += length
                 break
@@ -105,13 +109,13 @@ def _word(token: str, code: str) -> tuple[Words, ...]:
     if bare in closed_lists()["negation"]:
         return (Words({_NEGATION: 1.0}),)
     for speaks in _spoken(language):
-        for ending in speaks.endings:
-            stem = bare.removesuffix(ending)
-            if len(stem) >= _SHORTEST_PIECE and stem != bare and stem in speaks.words:
+        for stem in _stems(bare, speaks):
+            if stem in speaks.words:
                 return (Words(_tags(speaks, stem), native=speaks is language, guessed=1),)
-    if pieces := _compound(bare, language.code):
-        found = [words for piece in pieces if (words := _known(piece, language.code)) is not None]
-        return (replace(found[0], guessed=1), *found[1:])
+    for whole in (bare, *(stem for stem in _stems(bare, language) if language.links)):
+        if pieces := _compound(whole, language.code):
+            found = [words for piece in pieces if (words := _known(piece, language.code)) is not None]
+            return (replace(found[0], guessed=1), *found[1:])
     least = _FIRST_LETTERS_WITH_POINT if token.endswith(".") else _FIRST_LETTERS
     if len(bare) >= least:
         for speaks in _spoken(language):
@@ -119,6 +123,14 @@ def _word(token: str, code: str) -> tuple[Words, ...]:
             if tags:
                 return (Words({tags: 1.0}, _SHORTENED, native=speaks is language, guessed=2),)
     return (Words({}),)
+
+
+def _stems(word: str, language: Language) -> Iterator[str]:
+    """Yield what a word may be without its ending, or with that under which the files list it."""
+    for ending, instead in language.endings:
+        stem = word.removesuffix(ending)
+        if stem != word and len(stem) >= (_SHORTEST_STEM if instead else _SHORTEST_PIECE):
+            yield stem + instead
 
 
 @cache
