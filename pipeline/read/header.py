@@ -15,6 +15,7 @@ from pipeline.read.rawtable import unique_names
 
 DELIMITERS: Final = (";", "\t", ",", "|")
 SEARCHED_LINES: Final = 60
+_SHORTEST_CUT: Final = 3  # a word of more letters before a hyphen is cut there; fewer are an abbreviation ("NC-")
 Planner = Callable[[Sequence[str], str], "TablePlan | NoPlan"]
 """Takes a header's names and the delimiter ("" for sheets), returns the plan."""
 
@@ -93,5 +94,12 @@ def under_groups(above: Sequence[str | None], cells: Sequence[str | None]) -> li
     for position, cell in enumerate(cells):
         over = (above[position] or "").strip() if position < len(above) else ""
         group = over or group
-        joined.append(" ".join(part for part in (group, cell or "") if part.strip()))
+        joined.append(_joined(group, (cell or "").strip()))
     return joined
+
+
+def _joined(above: str, below: str) -> str:
+    """Return two cells as one name; a word that is cut by a hyphen at the end of the line is put together again."""
+    if above.endswith("-") and below:
+        return (above[:-1] if below[0].islower() and len(above) > _SHORTEST_CUT else above) + below
+    return " ".join(part for part in (above, below) if part)

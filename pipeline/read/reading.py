@@ -69,6 +69,7 @@ UNANSWERED: Final = (
     "run again."
 )
 _TABLE_OF_SEVERAL: Final = "Several tables stand in the file; of that in lines {first} to {last}: "
+_FILE_OF_SEVERAL: Final = "Several tables stand in the file, and none of them alone can be read; of the file as a whole: "
 NO_TABLE: Final = "No line of the file names its columns. Give it a profile, or export it with a header line."
 NOTHING: Final = TablePlan("cycle", {})
 _PROFILE_SHAPES: Final = ("table", "json lines", "adapter text", "streams xml")
@@ -238,9 +239,16 @@ def _read_table(job: _Job) -> FileRead:
     chosen = against or _choose_text(job, Part(1, sys.maxsize))
     if isinstance(chosen.plan, NoPlan):
         open_one = against or next((one for one in several if one.is_asked), chosen)
-        where = _TABLE_OF_SEVERAL.format(first=open_one.part.first, last=open_one.part.last) if several else ""
+        where = _where(open_one.part) if several else ""
         return job.refuse("needs a profile", "table", f"{where}{open_one.reason}", open_one.proposal)
     return job.read("table", partial(_table_rows, job, chosen.layout, chosen.plan), chosen.proposal)
+
+
+def _where(part: Part) -> str:
+    """Return which of several tables is told of; a part without an end is the whole file."""
+    if part.last == sys.maxsize:
+        return _FILE_OF_SEVERAL
+    return _TABLE_OF_SEVERAL.format(first=part.first, last=part.last)
 
 
 class _Choice(NamedTuple):

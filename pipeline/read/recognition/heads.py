@@ -14,7 +14,7 @@ from typing import Final
 
 from pipeline.read.header import DELIMITERS, SEARCHED_LINES, split_line, under_groups
 from pipeline.read.rawtable import unique_names
-from pipeline.read.recognition.names import read_name
+from pipeline.read.recognition.names import read_name, unit_of
 from schemas.concepts import CONCEPTS
 
 Cells = Sequence[str | None]
@@ -75,7 +75,7 @@ def _find(records: Sequence[tuple[int, list[str | None]]], mark: str) -> Head | 
     best: tuple[float, int] | None = None
     for place, (_, cells) in enumerate(records):
         score = _score(cells)
-        if len(cells) > 1 and score >= _NAMED and (best is None or score > best[0]):
+        if len(cells) > 1 and score >= _NAMED and not _is_labelled(cells) and (best is None or score > best[0]):
             best = (score, place)
     if best is not None:
         return _named_head(records, best[1], best[0], mark)
@@ -110,10 +110,28 @@ def _below(cells: list[str | None], below: list[str | None]) -> list[str | None]
     above = [*cells, *[None] * (widest - len(cells))]
     under = [*below, *[None] * (widest - len(below))]
     opened = sum(bool((low or "").strip()) and not (high or "").strip() for high, low in zip(above, under, strict=True))
-    if len(filled) < 2 or not opened or any(holds_data(cell) for cell in filled):
+    if len(filled) < 2 or any(holds_data(cell) for cell in filled):
         return None
     joined = under_groups(above, under)
+    if not opened:
+        return joined if _goes_on(above, under, joined) else None
     return joined if sum(_named((cell or "").strip()) for cell in filled) >= _LONE_NAMED * len(filled) else None
+
+
+def _goes_on(above: Sequence[str | None], under: Sequence[str | None], joined: Sequence[str | None]) -> bool:
+    """Return whether a line below a full head goes on with its names: words that begin small, that were cut by a
+    hyphen, or that tell apart what is named alike.
+
+    A line of units does not, nor does one that makes the names say less.
+    """
+    pairs = [((high or "").strip(), (low or "").strip()) for high, low in zip(above, under, strict=True)]
+    below = [(high, low) for high, low in pairs if low]
+    if all(unit_of(low.strip("[]()")) for _, low in below) or any(mark.isdigit() for _, low in below for mark in low):
+        return False
+    doubled = {high for high, count in Counter(high for high, _ in pairs).items() if count > 1}
+    if not all(low[0].islower() or low[0] in "([" or high.endswith("-") or high in doubled for high, low in below):
+        return False
+    return _score(joined) >= _score(above)
 
 
 def _groups(above: Sequence[str | None], cells: list[str | None]) -> list[str | None] | None:
@@ -179,8 +197,16 @@ def _score(cells: Cells) -> float:
 
 
 def names_columns(cells: Cells) -> bool:
-    """Return whether the cells of a line name columns."""
+    """Return whether the cells of a line name columns; a label and what it says are no columns."""
+    if _is_labelled(cells):
+        return False
     return len([cell for cell in cells if (cell or "").strip()]) > 1 and _score(cells) >= _NAMED
+
+
+def _is_labelled(cells: Cells) -> bool:
+    """Return whether a line is a label with its value: "Machine:" and "M2"."""
+    filled = [text for cell in cells if (text := (cell or "").strip())]
+    return len(filled) in (1, 2) and filled[0].endswith((":", "="))
 
 
 def unnamed_columns(lines: Sequence[str], delimiter: str | None) -> Head:
