@@ -40,7 +40,7 @@ from pipeline.read.recognise import Recognised, recognise
 from pipeline.read.recognition.choosing import Chosen, FoundTable, choose, read_alike, with_rows_of
 from pipeline.read.recognition.encodings import central_encoding
 from pipeline.read.recognition.heads import find_cells_head, find_text_head, unnamed_columns
-from pipeline.read.recognition.parts import Part, filled, parts, stretches_of
+from pipeline.read.recognition.parts import Part, filled, parts, says_another, stretches_of
 from pipeline.read.recognition.places import machine_of_path
 from pipeline.read.recognition.proposing import Proposal
 from pipeline.read.recognition.sample import Knowledge
@@ -507,7 +507,7 @@ def _decided_together(job: _Job, found: Sequence[_SheetTable]) -> list[_SheetTab
     """
     by_head: dict[tuple[str, ...], list[_SheetTable]] = {}
     for one in found:
-        if one.head is not None and one.proposal is not None and not one.proposal.contradicted:
+        if one.head is not None and one.proposal is not None and not _is_of_another(one.head, one.proposal):
             by_head.setdefault(tuple(one.head.names), []).append(one)
     again: dict[int, _SheetTable] = {}
     for alike in by_head.values():
@@ -515,6 +515,11 @@ def _decided_together(job: _Job, found: Sequence[_SheetTable]) -> list[_SheetTab
         if not read_alike([one.proposal for one in alike]):
             again.update({id(one): _with_rows_of(job, one, heads) for one in alike})
     return [again.get(id(one), one) for one in found]
+
+
+def _is_of_another(head: FoundTable, proposal: Proposal) -> bool:
+    """Return whether a title says that a table is of another kind; what its cells say counts for all of its head."""
+    return proposal.contradicted and says_another(head.titles)
 
 
 def _with_rows_of(job: _Job, one: _SheetTable, heads: Sequence[FoundTable]) -> _SheetTable:

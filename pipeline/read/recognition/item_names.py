@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment
 from pipeline.read.recognition.event_logs import signal_rule
-from pipeline.read.recognition.names import read_name
+from pipeline.read.recognition.names import known_word, read_name
 from pipeline.read.recognition.sample import Column
 from pipeline.read.recognition.settling import Settled
 from schemas.concepts import ITEM_CONCEPTS
@@ -19,6 +19,14 @@ from schemas.profile import standard_item
 from schemas.vocabulary import EXECUTION
 
 _RENAMED: Final = frozenset({"Execution", "ControllerMode", "Program", "ToolNumber", "PartCount"})
+_WORD_LISTS: Final = {"Execution": "execution", "ControllerMode": "mode"}
+_OF_WORDS: Final[dict[str, frozenset[str]]] = {
+    "Execution": frozenset(EXECUTION),
+    "ControllerMode": frozenset(
+        {"AUTOMATIC", "MANUAL", "MANUAL_DATA_INPUT", "SEMI_AUTOMATIC", "EDIT", "UNAVAILABLE"}
+    ),
+}
+"""The standard's words for the items that have a closed list of them."""
 _TOLD_APART: Final = frozenset({"data_item_id", "sub_type", "path"})
 """Columns that say which signal a row is of: where they stand, a name of it alone does not."""
 _MOST_ITEMS: Final = 200
@@ -45,7 +53,16 @@ def named_items(found: Assignment, settled: Settled) -> list[dict[str, Any]]:
         for name in sorted(running):
             listed = ", ".join(values[name].unique().sort())
             settled.doubt("item", "Execution", f'item "{name}" says {listed}: tell whether it is Execution')
-    return [signal_rule(Column(name, values[name], None), said, settled) for name, said in meant.items()]
+    spoken = {name: said for name in names if (said := standard_item(name)) in _OF_WORDS and name not in meant}
+    own = {name: said for name, said in spoken.items() if _in_other_words(said, cells.filter(pl.col("item") == name))}
+    values |= {name: cells.filter(pl.col("item") == name)["value"] for name in own}
+    return [signal_rule(Column(name, values[name], None), said, settled) for name, said in (meant | own).items()]
+
+
+def _in_other_words(item: str, cells: pl.DataFrame) -> bool:
+    """Return whether an item of the standard says something that the standard has other words for: AUTO, RUNNING."""
+    said = cells["value"].str.to_uppercase().unique()
+    return any(word not in _OF_WORDS[item] and known_word(_WORD_LISTS[item], word) is not None for word in said)
 
 
 def _are_execution(values: pl.Series) -> bool:

@@ -68,7 +68,7 @@ def parts(
         elif (
             begun.head != found[-1].head
             or machine_of_titles(begun.titles, machines) is not None
-            or _says_another(begun.titles)
+            or says_another(begun.titles)
         ):
             found.append(begun)
         found[-1].rows += last - head
@@ -101,7 +101,7 @@ def _of_all(titles: Titles, own: Titles, machines: Mapping[str, str]) -> Titles:
     )
 
 
-def _says_another(titles: Titles) -> bool:
+def says_another(titles: Titles) -> bool:
     """Return whether a title says that a table is of another kind: a plan below a log has the same head."""
     return any(is_another_table(kind, " ".join(cells)) for cells in titles for kind in TABLE_KINDS)
 

@@ -16,7 +16,11 @@ _NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just abo
 _LABEL: Final = re.compile(r"^(?P<label>[^:=]{2,30}?)\s*[:=]\s*(?P<value>.*)$", re.DOTALL)
 _MOST_WORDS: Final = 3  # of a machine's name in a title; more is a sentence
 _MOST_CHARACTERS: Final = 40
-_ID: Final = re.compile(r"[^\W\d_]{1,4}-?\d{1,3}")  # a number alone may be a date or a copy
+_ID: Final = re.compile(r"[^\W\d_]{1,8}-?\d{1,3}")  # a number alone may be a date or a copy
+_NUMBER: Final = re.compile(r"\d{1,3}|[A-Z]")
+_KIND_AND_NUMBER: Final = re.compile(r"([^\W\d_]{3,})-?\d{1,3}")
+_PARTED: Final = re.compile(r"\s+[-–—|/]\s+|\s*[,;:]\s+")
+_CALLED: Final = 0.7  # how surely a word is one for a machine, before a number
 _SEVERAL: Final = re.compile(r"[:,;/&]|\b(?:and|und|et|y|e|i|en|a|och)\b")
 _NAMED: Final = 0.9
 
@@ -34,7 +38,10 @@ def machine_of_path(path: str, machines: Mapping[str, str]) -> str | None:
 
 
 def machine_of_name(path: str) -> str | None:
-    """Return the machine that a file's own name says behind a word for machine: "maskin_F4_cykler" is of F4."""
+    """Return the machine that a file's own name says: "maskin_F4_cykler" is of F4, "log_mill_2" of mill 2.
+
+    Behind a word for machine stands its id; behind a word for one kind of them its number. Two of them tell nothing.
+    """
     stem = path.replace("\\", "/").rpartition("/")[2].split(".")[0]
     words = re.split(r"[\s_]+|(?<=[^\W\d_])-(?=[^\W\d_])", stem)
     found = {
@@ -42,7 +49,35 @@ def machine_of_name(path: str) -> str | None:
         for word, after in pairwise(words)
         if _ID.fullmatch(after) and read_name(word).concepts.get("machine", 0.0) >= _NAMED and not word.isdigit()
     }
+    found = found or {f"{word} {after}" for word, after in pairwise(words) if _is_kind(word) and _NUMBER.fullmatch(after)}
+    found = found or {word for word in words if _is_numbered_kind(word)}
     return found.pop() if len(found) == 1 else None
+
+
+def machine_designated(titles: Titles) -> tuple[str, str] | None:
+    """Return a machine that a title line is, or a part of one, with that line: "Fresadora 2", "Cycles - Lathe B".
+
+    It is a word for a kind of machine with its number or letter, or a kind and number in one word. Two tell nothing.
+    """
+    found: dict[str, str] = {}
+    for cells in titles:
+        for cell in cells:
+            for part in _PARTED.split(cell):
+                words = part.split()
+                pair = len(words) == 2 and _is_kind(words[0]) and _NUMBER.fullmatch(words[1]) is not None
+                if pair or (len(words) == 1 and _is_numbered_kind(words[0])):
+                    found.setdefault(part, cell)
+    return next(iter(found.items())) if len(found) == 1 else None
+
+
+def _is_kind(word: str) -> bool:
+    """Return whether a word is one for a machine tool; "machine" alone is nobody's name, but "machine 2" is."""
+    return word.isalpha() and len(word) > 1 and read_name(word).concepts.get("machine", 0.0) >= _CALLED
+
+
+def _is_numbered_kind(word: str) -> bool:
+    match = _KIND_AND_NUMBER.fullmatch(word)
+    return match is not None and _is_kind(match[1])
 
 
 def _stands_in(word: str, text: str) -> bool:

@@ -19,7 +19,7 @@ from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
 from pipeline.read.recognition.fitting import answers
 from pipeline.read.recognition.names import known_word, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
-from pipeline.read.recognition.places import machine_of_name, machine_of_titles
+from pipeline.read.recognition.places import machine_designated, machine_of_name, machine_of_titles
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
 from pipeline.read.recognition.yearless import NO_YEAR, last_month_said
@@ -28,7 +28,7 @@ from schemas.columns import columns
 from schemas.concepts import DURATIONS
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
 from schemas.vocabulary import UTC_TIME
-from schemas.words import currencies
+from schemas.words import currencies, plain
 
 NO_MACHINE: Final = ("machine", "missing")
 """The key of the doubt about a file that names no machine."""
@@ -561,6 +561,12 @@ def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: 
     elif (titled := machine_of_titles(sample.titles, known.machines)) is not None:
         settled.rules["machine"] = {"constant": titled[0]}
         settled.evidence["machine"] = [f'the title line "{titled[1]}" says so']
+    elif (called := machine_designated(sample.titles)) is not None:
+        settled.rules["machine"] = {"constant": known.machines.get(called[0].casefold(), called[0])}
+        settled.evidence["machine"] = [f'"{called[1]}" above it names it']
+        named = machine_of_name(sample.place)
+        if named is not None and plain(named).replace(" ", "") != plain(called[0]).replace(" ", ""):
+            settled.doubt("machine", "two", f'"{called[1]}" above it and the name of the file say different machines')
     elif (named := machine_of_name(sample.place)) is not None:
         settled.rules["machine"] = {"constant": known.machines.get(named.casefold(), named)}
         settled.evidence["machine"] = ["the name of the file says so"]
