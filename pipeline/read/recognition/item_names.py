@@ -22,9 +22,7 @@ _RENAMED: Final = frozenset({"Execution", "ControllerMode", "Program", "ToolNumb
 _WORD_LISTS: Final = {"Execution": "execution", "ControllerMode": "mode"}
 _OF_WORDS: Final[dict[str, frozenset[str]]] = {
     "Execution": frozenset(EXECUTION),
-    "ControllerMode": frozenset(
-        {"AUTOMATIC", "MANUAL", "MANUAL_DATA_INPUT", "SEMI_AUTOMATIC", "EDIT", "UNAVAILABLE"}
-    ),
+    "ControllerMode": frozenset({"AUTOMATIC", "MANUAL", "MANUAL_DATA_INPUT", "SEMI_AUTOMATIC", "EDIT", "UNAVAILABLE"}),
 }
 """The standard's words for the items that have a closed list of them."""
 _TOLD_APART: Final = frozenset({"data_item_id", "sub_type", "path"})

@@ -29,6 +29,7 @@ _MOST_WORDS: Final = 10
 _MOST_WAYS: Final = 48
 _UNKNOWN: Final = 0.6  # what a name is worth with a word in it that nobody knows
 _UNKNOWN_HEAD: Final = 0.3
+_WHATEVER: Final = 0.85  # of a word for reason: what it is the reason for is often told in words of the shop
 _PERHAPS: Final = 0.8
 _DISPUTED: Final = 0.6  # where two languages or meanings differ
 _SHORT_TITLE: Final = 2
@@ -253,9 +254,10 @@ def _with_unit(concepts: dict[str, float], unit: Unit) -> dict[str, float]:
         return concepts  # SEK is a currency too
     if not fitting:
         return instants if unit.unit in ("s", "ms") else {}  # counted since an instant
+    since = {"instant": concepts["instant"]} if unit.unit in ("s", "ms") and "instant" in concepts else {}
     if len(fitting) == 1 and fitting.keys() != concepts.keys():
-        return {concept: min(0.95, share + 0.35) for concept, share in fitting.items()}
-    return fitting
+        fitting = {concept: min(0.95, share + 0.35) for concept, share in fitting.items()}
+    return {**since, **fitting}  # "time_ms" may be counted since an instant, too
 
 
 def _fitting(unit: str | None, concepts: Mapping[str, float]) -> str | None:
@@ -289,7 +291,8 @@ def _weigh(
         worth *= words.worth
     if len(known) < len(main):
         head = main[-1] if language.head == "last" else main[0]
-        worth *= _UNKNOWN if head.tags else _UNKNOWN_HEAD
+        asks = any(words.tags.get("reason") == 1.0 for words in known)
+        worth *= _WHATEVER if asks else _UNKNOWN if head.tags else _UNKNOWN_HEAD
     ways: list[tuple[int, float, bool, dict[str, float], frozenset[str]]] = []
     unit_tag = unit.measures
     for choice in islice(product(*(words.tags.items() for words in (*known, *beside))), _MOST_WAYS):

@@ -49,7 +49,9 @@ def machine_of_name(path: str) -> str | None:
         for word, after in pairwise(words)
         if _ID.fullmatch(after) and read_name(word).concepts.get("machine", 0.0) >= _NAMED and not word.isdigit()
     }
-    found = found or {f"{word} {after}" for word, after in pairwise(words) if _is_kind(word) and _NUMBER.fullmatch(after)}
+    found = found or {
+        f"{word} {after}" for word, after in pairwise(words) if _is_kind(word) and _NUMBER.fullmatch(after)
+    }
     found = found or {word for word in words if _is_numbered_kind(word)}
     return found.pop() if len(found) == 1 else None
 
