@@ -69,9 +69,7 @@ UNANSWERED: Final = (
     "run again."
 )
 _TABLE_OF_SEVERAL: Final = "Several tables stand in the file; of that in lines {first} to {last}: "
-_FILE_OF_SEVERAL: Final = (
-    "Several tables stand in the file, and none of them alone can be read; of the file as a whole: "
-)
+_FILE_OF_SEVERAL: Final = "Several tables stand in the file, and none can be read alone; of the file as a whole: "
 NO_TABLE: Final = "No line of the file names its columns. Give it a profile, or export it with a header line."
 NOTHING: Final = TablePlan("cycle", {})
 _PROFILE_SHAPES: Final = ("table", "json lines", "adapter text", "streams xml")
