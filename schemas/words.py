@@ -2,11 +2,12 @@
 
 It loads and normalises words; what a whole column name means is recognition's business.
 
-A language file says how words end ("s", or "ada=ado" for an ending that stands here for another) and has [words]: tag -> the words and phrases for it, where a mark behind a word tells how often it means
-something else ("op no~" now and then, "T?" every second time, "mill??" mostly); [special]: concept -> words whose
-parts would say something else; [alone]: concept -> words that mean it only where nothing stands beside them; closed
-lists ([outcome], [reason], ...): word of ours -> theirs; [kinds]: titles of
-tables; [lists]. phrases.toml beside them says what tags mean together, units.toml how units are written.
+A language file says how words end ("s", or "ada=ado" for an ending that stands here for another) and has [words]:
+tag -> the words and phrases for it, where a mark behind a word tells how often it means something else ("op no~"
+now and then, "T?" every second time, "mill??" mostly); [special]: concept -> words whose parts would say something
+else; [alone]: concept -> words that mean it only where nothing stands beside them; closed lists ([outcome],
+[reason], ...): word of ours -> theirs; [kinds]: titles of tables; [lists]. phrases.toml beside them says what tags
+mean together, units.toml how units are written.
 """
 
 import re
