@@ -81,18 +81,11 @@ def read(folder: Path, text: str) -> FileRead:
             "the only column that can be it",
         ),
         (  # counted since 1970, one always later than the other, by names that say it in part
-            "asset;nc_program;t_begin_ms;t_finish_ms;result;pieces",
+            "asset;nc_program;t_begin_ms;t_zzumpf_ms;result;pieces",
             "M1;{program};{at_ms};{end_ms};{done};1",
             17,
             15,
             "the only column of times beside",
-        ),
-        (  # a date and a time of day of a word that is not quite a date
-            "Day;Clock;Machine;Tool;Pocket;Program",
-            "{day};{clock};M1;T{tool};{pocket};{program}",
-            6,
-            1,
-            "the only column of times",
         ),
         (  # a word that nobody knows, of a list that can be nothing else
             "Zzumpf;Machine;Tool;Edge cost;Reason",

@@ -134,14 +134,17 @@ def test_a_duration_without_a_unit_is_asked_unless_start_and_end_tell_it(tmp_pat
 
 
 def test_the_machine_of_a_path_is_one_of_the_shop(tmp_path: Path) -> None:
-    """Only names that shop.toml knows: a folder is called many things."""
+    """Only names that shop.toml knows, or that say themselves that they are of a machine: a file is called many things."""
     text = GERMAN.replace("Maschine: BAZ 2", "")
-    known, rows = read(put(tmp_path, text, "Fraese-2_2026.csv"), machines={"fraese-2": "Fraese-2"})
-    unknown, _ = read(put(tmp_path, text, "Fraese-2_2026.csv"))
+    known, rows = read(put(tmp_path, text, "Nordlicht_2026.csv"), machines={"nordlicht": "Nordlicht"})
+    unknown, _ = read(put(tmp_path, text, "Nordlicht_2026.csv"))
+    designated, told = read(put(tmp_path, text, "Fraese-2_2026.csv"))
 
     assert known.status == "loaded"
-    assert rows["machine"].unique().to_list() == ["Fraese-2"]
+    assert rows["machine"].unique().to_list() == ["Nordlicht"]
     assert unknown.status == "needs a profile"
+    assert designated.status == "loaded"
+    assert told["machine"].unique().to_list() == ["Fraese-2"]
 
 
 def test_machines_are_called_by_their_ids(tmp_path: Path) -> None:
