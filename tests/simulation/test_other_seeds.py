@@ -1,8 +1,8 @@
 """A hundred other demo shops: the share of false verdicts and the power are as DEVELOPERS.md states.
 
-The shops are made by the generator of the sample logs from seeds 2 to 101, none left out; the first 30 are made again at
-every test, all where SPINDLEBOOK_ALL_SEEDS is set. Each goes through the whole derive step. Tolerances are three standard
-errors of a binomial share at the stated value.
+The shops are made by the generator of the sample logs from seeds 2 to 101, none left out. The first 30 are made again
+at every test, all where SPINDLEBOOK_ALL_SEEDS is set. Each goes through the whole derive step. Tolerances are three
+standard errors of a binomial share at the stated value.
 """
 
 import math

@@ -134,7 +134,7 @@ def test_a_duration_without_a_unit_is_asked_unless_start_and_end_tell_it(tmp_pat
 
 
 def test_the_machine_of_a_path_is_one_of_the_shop(tmp_path: Path) -> None:
-    """Only names that shop.toml knows, or that say themselves that they are of a machine: a file is called many things."""
+    """Only names that shop.toml knows, or that say that they are of a machine: a file is called many things."""
     text = GERMAN.replace("Maschine: BAZ 2", "")
     known, rows = read(put(tmp_path, text, "Nordlicht_2026.csv"), machines={"nordlicht": "Nordlicht"})
     unknown, _ = read(put(tmp_path, text, "Nordlicht_2026.csv"))
