@@ -35,6 +35,7 @@ COLUMNS: dict[str, dict[str, pl.DataType]] = {
         "tool": pl.String(),
         "reason": pl.String(),
         "edge_cost": pl.Float64(),
+        "insert_batch": pl.String(),
         "note": pl.String(),
     },
     "event": {

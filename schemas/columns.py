@@ -70,6 +70,7 @@ COLUMNS: Final[dict[InputKind, dict[str, Column]]] = {
         "tool": _NAME,
         "reason": Column(pl.String(), among=EDGE_REASONS),
         "edge_cost": _amount(MAX_MONEY),
+        "insert_batch": _TEXT,
         "note": _TEXT,
     },
     "event": {  # `value` is text; feeds are mm/min

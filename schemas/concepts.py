@@ -31,6 +31,7 @@ FIELD_CONCEPTS: Final[dict[str, str]] = {
     "pocket": "pocket or place of the tool in the magazine",
     "reason": "why an edge or tool was changed",
     "cost": "cost of an edge or insert",
+    "insert_batch": "batch or lot that the inserts put in came from",
     "note": "a remark in free text",
     "item": "the name of a signal or data item",
     "value": "the value of a signal",
@@ -120,6 +121,7 @@ FIELDS: Final[dict[InputKind, dict[str, str]]] = {
         "tool": "tool",
         "reason": "reason",
         "cost": "edge_cost",
+        "insert_batch": "insert_batch",
         "note": "note",
     },
     "event": {

@@ -240,6 +240,7 @@ class EdgeLife(InputModel):
     reason: str = pa.Field(nullable=True, isin=list(EDGE_ENDS))
     censored: bool
     edge_cost: float = pa.Field(nullable=True, ge=0)
+    insert_batch: str = pa.Field(nullable=True)
     inserts: pl.Int64 = pa.Field(nullable=True, ge=1)
     regrind_number: pl.Int64 = pa.Field(nullable=True, ge=0)
     is_suspect: bool  # a change may have gone without a note: in no statistics

@@ -57,7 +57,7 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "edges": (
         "machine", "tool", "edge_number", "in_use_at", "removed_at", "cut_min", "parts", "cycles", "jobs",
         "material_list", "feed_m", "override", "load_pct", "reason", "censored", "is_suspect", "edge_cost",
-        "regrind_number",
+        "regrind_number", "insert_batch",
     ),
     "in_use": (
         "machine", "tool", "name", "due", "age_min", "age_parts", "batch_job", "batch_parts", "survive_next_part",

@@ -51,6 +51,18 @@ def test_jobs_materials_and_programs_of_an_edge(book_of: Any, shop_with: Any, wh
     ]
 
 
+def test_an_edge_is_of_the_batch_that_its_change_names(book_of: Any, shop_with: Any, when: Any) -> None:
+    """The change that takes an edge out names the batch of the one that it puts in."""
+    changes = [
+        edge(when, f"{MON} 05:00", "4", insert_batch="K1"),
+        edge(when, f"{MON} 08:30", "4"),
+        edge(when, f"{MON} 09:30", "4", insert_batch="K2"),
+    ]
+    book = book_of({"cycle": [cycle(when, f"{MON} 06:00", 10)], "edge_change": changes}, shop_with())
+    told = book.rows("select edge_number, insert_batch from core.edge_life order by edge_number")
+    assert told == [(0, None), (1, "K1"), (2, None), (3, "K2")]
+
+
 def test_feed_override_load_and_speed_are_those_while_it_cut(book_of: Any, shop_with: Any, when: Any) -> None:
     """Eight minutes at 600 mm/min and 50 %, ten at 900 and 100 %; the edge is changed in the middle of these."""
     frames = {

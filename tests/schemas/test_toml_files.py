@@ -115,8 +115,8 @@ PROFILE_ERRORS = [
     ),
     (
         EVENTS.replace("event", "edge_change") + '[columns.when]\nfrom = "T"\n',
-        "p.toml, line 4: columns.when: an edge_change has no such field; it has edge_cost, machine, note, occurred_at, "
-        "reason, tool.",
+        "p.toml, line 4: columns.when: an edge_change has no such field; it has edge_cost, insert_batch, "
+        "machine, note, occurred_at, reason, tool.",
     ),
     (
         EVENTS.replace("event", "nc_program"),

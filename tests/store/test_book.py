@@ -152,6 +152,7 @@ def test_a_book_of_version_1_keeps_its_rows_and_is_read_once_more(path: Path, ma
         book.run("alter table raw.source_file drop column is_extent_known")
         for table in ("source_table", "source_path"):
             book.run(f"drop table raw.{table}")
+        book.run("alter table core.edge_change drop column insert_batch")
         book.keep_note(VERSION_KEY, "1")
     with open_book(path) as book:
         assert stored_version(book.connection) == newest_version()
@@ -170,6 +171,7 @@ def test_a_book_of_version_5_learns_what_its_files_hold(path: Path, making: Any)
         load_file(book, making.file("a", making.table("cycle", [making.cycle(0, job="J"), making.cycle(10)])))
         book.run("alter table raw.source_file drop column is_extent_known")
         book.run("drop table raw.source_extent")
+        book.run("alter table core.edge_change drop column insert_batch")
         book.keep_note(VERSION_KEY, "5")
     with open_book(path) as book:
         assert not any(known.stale for known in known_files(book).values())
@@ -188,6 +190,7 @@ def test_documents_in_a_book_of_version_4_are_read_once_more(path: Path, making:
         load_file(book, replace(document, shape="streams xml"))
         book.run("drop table raw.sequence")
         book.run("alter table raw.source_file drop column is_extent_known")
+        book.run("alter table core.edge_change drop column insert_batch")
         book.keep_note(VERSION_KEY, "4")
     with open_book(path) as book:
         assert [known.file_id for known in known_files(book).values() if known.stale] == [document.source.file_id]
@@ -201,6 +204,7 @@ def test_a_book_of_version_2_gets_the_tables_of_frozen_months(path: Path, making
         for table in ("frozen_month", "frozen_figure", "frozen_source"):
             book.run(f"drop table raw.{table}")
         book.run("alter table raw.source_file drop column is_extent_known")
+        book.run("alter table core.edge_change drop column insert_batch")
         book.keep_note(VERSION_KEY, "2")
     with open_book(path) as book:
         assert stored_version(book.connection) == newest_version()

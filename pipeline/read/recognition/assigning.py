@@ -64,6 +64,7 @@ MINOR: Final = frozenset(
         "source",
         "note",
         "edge_cost",
+        "insert_batch",
         "pocket",
         "text",
         "operator",

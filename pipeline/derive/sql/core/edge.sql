@@ -14,10 +14,11 @@ changed_tools as (
 
 points as (
     select
-        machine, tool, epoch_us(occurred_at) as at_us, false as is_exchange, reason, edge_cost, file_id, row_number,
+        machine, tool, epoch_us(occurred_at) as at_us, false as is_exchange, reason, edge_cost, insert_batch,
+        file_id, row_number,
     from core.edge_change
     union all
-    select tool.machine, tool.tool, epoch_us(tool.from_at), true, 'exchanged', null, null, null
+    select tool.machine, tool.tool, epoch_us(tool.from_at), true, 'exchanged', null, null, null, null
     from core.tool as tool
     semi join changed_tools using (machine, tool)
     where tool.from_at is not null
@@ -32,7 +33,7 @@ listed_edges as (
     -- edge 0 was in use before the first change that was recorded; the last one is still in use
     select
         machine, tool, 0 as edge_number, null::bigint as start_us, false as by_exchange, at_us as removed_us, reason,
-        edge_cost, file_id, row_number,
+        edge_cost, null::varchar as insert_batch, file_id, row_number,
     from numbered
     where number = 1
     union all
@@ -45,6 +46,7 @@ listed_edges as (
         lead(at_us) over by_number,
         lead(reason) over by_number,
         lead(edge_cost) over by_number,
+        insert_batch, -- of the edge that the change put in
         coalesce(lead(file_id) over by_number, file_id),
         coalesce(lead(row_number) over by_number, row_number),
     from numbered
@@ -128,14 +130,14 @@ counter_reasons as (
 edges as (
     select
         machine, tool, edge_number, start_us, start_us is not null and not by_exchange as is_start_known, by_exchange,
-        removed_us, reason, edge_cost, false as is_counted, null::double as counted_min, null::bigint as counted_parts,
+        removed_us, reason, edge_cost, insert_batch, false as is_counted, null::double as counted_min, null::bigint as counted_parts,
         file_id, row_number,
     from listed_edges
     union all
     select
         edge.machine, edge.tool, edge.edge_number, edge.start_us, not edge.was_under_way, false, edge.removed_us,
         case when edge.removed_us is not null then coalesce(counter_reasons.reason, 'unknown') end,
-        null, true, edge.cut_min, edge.parts, edge.file_id, edge.row_number,
+        null, null, true, edge.cut_min, edge.parts, edge.file_id, edge.row_number,
     from counter_edges as edge
     left join counter_reasons using (machine, tool, edge_number)
 ),
@@ -200,6 +202,7 @@ select
         edge_cost,
         if(is_solid and (reason = 'broken' or regrind_number = regrinds), coalesce(tool_cost, listed_cost), listed_cost)
     ) as edge_cost,
+    insert_batch,
     inserts,
     diameter_mm,
     regrind_number,

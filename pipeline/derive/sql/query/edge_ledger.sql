@@ -40,6 +40,7 @@ select
         true
     ) as censored,
     edge.edge_cost,
+    edge.insert_batch,
     edge.inserts,
     edge.regrind_number,
     step.step_measure,

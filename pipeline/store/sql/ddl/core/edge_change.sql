@@ -7,6 +7,7 @@ create table if not exists core.edge_change (
     tool varchar not null,
     reason varchar not null,
     edge_cost double,
+    insert_batch varchar,
     note varchar,
     occurrence bigint not null,
     file_id varchar not null,
