@@ -1,7 +1,7 @@
 -- What each tool did in each run, parted where its edge was changed in the middle of the run: cutting time, and as far as
 -- the stream tells them feed, override, spindle load and speed while it cut. The parts of a complete run count with its last
 -- stretch. On machines of which nothing tells when a tool was changed, the estimate says which tools a run used; what
--- they cut is not known.
+-- they cut is not known. Only of machines of which anything tells of edges.
 -- Grain: run x tool x stretch without a change of the edge.
 -- Renewed: by window.
 with
@@ -10,6 +10,7 @@ runs as (
         run_id, machine, started_at, epoch_us(started_at) as started_us, epoch_us(ended_at) as ended_us,
         outcome = 'complete' as is_complete, parts, job_key, job, operation, program, revision, material, estimate_id,
     from core.cycle_seen
+    semi join (select machine from core.edge_trait where has_edges) as told using (machine)
 ),
 
 changes as (

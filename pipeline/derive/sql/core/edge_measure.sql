@@ -22,7 +22,7 @@ told as (
             else try_cast(event.value as double)
         end as value,
     from core.event as event
-    inner join core.edge_trait as trait using (machine)
+    inner join core.edge_trait as trait on event.machine = trait.machine and trait.has_edges
     where
         (
             event.item = 'PathFeedrate'

@@ -16,5 +16,6 @@ select
     epoch_us(max(ended_at) filter (kind = 'cycle')) as last_cycle_us,
     count(*) filter (kind = 'cycle') > 0 as has_cycles,
     count(*) filter (kind = 'tool_change') > 0 as has_tool_changes,
+    count(*) filter (kind = 'edge_change') > 0 as has_edge_changes,
 from listed
 group by machine
