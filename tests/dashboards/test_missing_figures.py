@@ -111,7 +111,7 @@ def test_all_marts_at_once(shop: SiteData, tmp_path: Path) -> None:
     written = publish(changed(shop, **frames), tmp_path / "site")
 
     assert len([path for path in written if path.suffix == ".html"]) == (
-        6 + shop.drift["job_key"].n_unique() + 4 + 3 + shop.utilisation["month"].n_unique()
+        8 + shop.drift["job_key"].n_unique() + 4 + 3 + shop.utilisation["month"].n_unique()
     )
 
 

@@ -41,7 +41,7 @@ WINDOWS = [
     ("America/Chicago", date(2025, 12, 22)),
 ]
 LENGTH_DAYS = 11
-RELATIONS = ("core.closed_day", "core.shift", "core.overtime", "core.day_state", "mart.utilisation")
+RELATIONS = ("core.closed_day", "core.shift", "core.overtime", "core.day_state", "core.day_run", "mart.utilisation")
 
 clocks = st.builds("{:02}:{:02}".format, st.sampled_from([0, 1, 2, 3, 6, 14, 22, 23]), st.sampled_from([0, 0, 30, 45]))
 
