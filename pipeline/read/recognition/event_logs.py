@@ -61,23 +61,33 @@ class Signal:
 
 
 def signals(sample: Sample, taken: frozenset[str]) -> list[Signal]:
-    """Return the columns that are items of the standard by name and values, beside those already taken."""
-    found = []
+    """Return the columns that are items of the standard by name and values, beside those already taken.
+
+    What may be Execution is never left out in silence: with no better column for it, it is there and doubted.
+    """
+    found: list[Signal] = []
+    may_run: list[Signal] = []
     for column in sample.columns:
         if column.name in taken:
             continue
         item, share = _item_of(column)
+        if share < SURE and _is_state(column):
+            named = column.reading.concepts.get("execution", 0.0)
+            item, share = "Execution", 1 - (1 - named) * (1 - _STATE_WORDS)
         if (
             says(_UNIT_IN_NAME.sub(" ", column.name), "planned", "average", "minimum", "maximum")
             and standard_item(column.name) is None
         ):
             continue  # what was asked for, or a sum of many moments, is not what was measured
+        if item == "Execution" and PROPOSED <= share < NOTICED:
+            may_run.append(Signal(column, item, share))
+            continue
         if item is None or share < NOTICED or (item in _NUMBERS and not column.numbers):
             continue
         if item in ("EmergencyStop", "Availability") and not _in_own_words(column, item):
             continue
         found.append(Signal(column, item, share))
-    return found
+    return found if any(signal.item == "Execution" for signal in found) else found + may_run
 
 
 def _item_of(column: Column) -> tuple[str | None, float]:

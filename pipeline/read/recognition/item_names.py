@@ -64,9 +64,9 @@ def _in_other_words(item: str, cells: pl.DataFrame) -> bool:
 
 
 def _are_execution(values: pl.Series) -> bool:
-    """Return whether an item says several of the standard's own words for Execution and no others: a pump may, too."""
+    """Return whether an item says several words for Execution, of the standard or a shop, and no other (a pump may)."""
     words = set(values.str.to_uppercase())
-    return len(words) > 1 and words <= set(EXECUTION)
+    return len(words) > 1 and all(word in EXECUTION or known_word("execution", word) is not None for word in words)
 
 
 def _item_meant(name: str, *, running: bool) -> str | None:

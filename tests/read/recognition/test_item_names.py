@@ -53,6 +53,16 @@ def test_the_values_of_such_an_item_may_be_words_of_the_shop_too(tmp_path: Path)
     assert found.status == "loaded", found.reason
     assert items(found)["Execution"] == ["READY", "ACTIVE"]
 
+    half_known = read(
+        tmp_path,
+        "Máquina;Fecha y hora;Señal;Valor",
+        ("Ejecución", "Programa"),
+        (("Listo", "O77"), ("En ejecución", "O78")),
+    )
+
+    assert half_known.status == "loaded", half_known.reason
+    assert items(half_known)["Execution"] == ["READY", "ACTIVE"]
+
 
 def test_an_item_with_the_words_of_execution_and_a_name_that_nobody_knows_is_asked_about(tmp_path: Path) -> None:
     found = read(tmp_path, "Machine;Timestamp;Signal;Value", ("R17", "Program"), (("READY", "O77"), ("ACTIVE", "O78")))

@@ -108,3 +108,21 @@ def test_a_run_that_is_held(tmp_path: Path, language: str, word: str) -> None:
     found = read(tmp_path, head, (running, word, stopped))
 
     assert said(found)["Execution"][:3] == ["ACTIVE", "FEED_HOLD", "STOPPED"]
+
+
+def test_a_state_beside_other_signals_is_one_of_them(tmp_path: Path) -> None:
+    head, cells = "Data/hora;Máquina;Estado;Programa;Contador de peças", "{at};M1;{word};O450;3"
+    found = read(tmp_path, head, ("Pronta", "Em execução", "Interrompida"), cells)
+
+    assert found.status == "loaded", found.reason
+    told = said(found)
+    assert told["Execution"][:3] == ["READY", "ACTIVE", "INTERRUPTED"]
+    assert told.keys() == {"Execution", "Program", "PartCount"}
+
+
+def test_a_state_beside_other_signals_is_never_left_out_in_silence(tmp_path: Path) -> None:
+    head, cells = "Data/hora;Máquina;Estado;Programa;Contador de peças", "{at};M1;{word};O450;3"
+    found = read(tmp_path, head, ("Pronta", "zzumpf", "wuppdich"), cells)
+
+    assert found.status == "needs a profile"
+    assert '"Estado"' in (found.reason or "")
