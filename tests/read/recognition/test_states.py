@@ -110,9 +110,15 @@ def test_a_run_that_is_held(tmp_path: Path, language: str, word: str) -> None:
     assert said(found)["Execution"][:3] == ["ACTIVE", "FEED_HOLD", "STOPPED"]
 
 
-def test_a_state_beside_other_signals_is_one_of_them(tmp_path: Path) -> None:
-    head, cells = "Data/hora;Máquina;Estado;Programa;Contador de peças", "{at};M1;{word};O450;3"
-    found = read(tmp_path, head, ("Pronta", "Em execução", "Interrompida"), cells)
+@pytest.mark.parametrize(
+    ("head", "words"),
+    [
+        ("Data/hora;Máquina;Estado;Programa;Contador de peças", ("Pronta", "Em execução", "Interrompida")),
+        ("Horodatage;Machine;État programme;Programme;Compteur pièces", ("prêt", "en cours", "interrompu")),
+    ],
+)
+def test_a_state_beside_other_signals_is_one_of_them(tmp_path: Path, head: str, words: tuple[str, ...]) -> None:
+    found = read(tmp_path, head, words, "{at};M1;{word};O450;3")
 
     assert found.status == "loaded", found.reason
     told = said(found)
