@@ -241,3 +241,12 @@ def test_impossible_input(levels: list[list[int]], values: list[float], sampling
         fit_crossed(np.array(levels, dtype=int).reshape(-1, 1), values, sampling)
     with pytest.raises(InvalidInput, match="beyond"):
         fit_crossed([[0], [1]], [0.0, 0.1]).predict([[2]])
+
+
+@pytest.mark.parametrize("freedom", [1.0, 1.4, 2.0, 3.7, 30.0, 499.0])
+def test_the_tabled_distribution_is_students(freedom: float) -> None:
+    below, _ = crossed._distribution(freedom)
+    x = np.concatenate((np.linspace(-40.0, 40.0, 20_001), [-1e9, -1e4, 1e4, 1e9, -math.inf, math.inf]))
+    away = np.abs(below(x) - stats.t.cdf(x, freedom))
+    assert away[:-6].max() < 5e-9
+    assert away.max() < 1e-5
