@@ -9,7 +9,6 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from scipy import optimize
 
 from pipeline.stats.arrays import FloatArray, IntArray
 from pipeline.stats.life_sets import LifeSets
@@ -33,6 +32,8 @@ def crossing(excess: Callable[[float], float], best: float, step: float) -> floa
     float
         The crossing, or infinity where there is none between plus and minus `FARTHEST`.
     """
+    from scipy import optimize
+
     near, far = best, best + step
     while excess(far) > 0:
         near, step = far, 2.0 * step

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from pipeline.stats.arrays import FloatArray
 from pipeline.stats.errors import InvalidInput
@@ -54,6 +54,8 @@ def best_change_age(shape: float, scale: float, planned_cost: float, failure_cos
         mean_use = math.gamma(1.0 + 1.0 / shape) * float(special.gammainc(1.0 / shape, hazard_sum))
         hazard = shape * math.exp((1.0 - 1.0 / shape) * log_hazard_sum)
         return hazard * mean_use + math.expm1(-hazard_sum) - target
+
+    from scipy import optimize
 
     latest = math.log(NEVER_REACHED)
     if excess(latest) <= 0:

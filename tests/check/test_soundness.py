@@ -1,15 +1,18 @@
 """The quick look at whole columns finds a frame sound just where its pandera model finds nothing wrong."""
 
 from datetime import UTC, datetime, timedelta
+from random import Random
 from typing import Any
 
 import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pandera.errors import SchemaErrors
 
 from pipeline.check.checking import _failures
-from pipeline.check.soundness import is_sound
+from pipeline.check.soundness import is_sound, keeps_schema
+from schemas import mart
 from schemas.columns import columns
 from schemas.inputs import MODELS
 from schemas.vocabulary import CONDITION_LEVELS, EDGE_REASONS, INPUT_KINDS, OUTCOMES, InputKind
@@ -67,3 +70,45 @@ def test_a_frame_of_other_columns_or_types_is_not_sound():
     assert not is_sound(rows.select(reversed(rows.columns)), "job")
     assert not is_sound(rows.with_columns(pl.col("quantity").cast(pl.Int32)), "job")
     assert not is_sound(rows.drop("material"), "job")
+
+
+MAY_STAND: dict[Any, list[Any]] = {
+    pl.String: ["2026-03", "2026-03-02", "x", "", "2026-W03", "over"],
+    pl.Int64: [1, 0, -1, 7],
+    pl.Float64: [0.5, 0.0, 1.0, -1.0, 1.5, 1e7],
+    pl.Boolean: [True, False],
+    pl.Date: [START.date()],
+    pl.Datetime("us", "UTC"): [START],
+}
+
+
+@pytest.mark.parametrize("name", mart.MODELS)
+def test_a_mart_keeps_its_schema_just_where_its_model_finds_nothing(name):
+    """A sound row of every mart, and the same with one value after another that may break a rule."""
+    rng, schema, types = Random(name), mart.MODELS[name].to_schema(), mart.columns(name)
+
+    def agree(row: dict[str, Any]) -> bool:
+        rows = pl.DataFrame([row], schema=types, orient="row")
+        try:
+            mart.MODELS[name].validate(rows, lazy=True)
+            told = True
+        except SchemaErrors:
+            told = False
+        assert keeps_schema(rows, schema) == told
+        return told
+
+    def might_be(column: str) -> list[Any]:
+        allowed = [
+            value for check in schema.columns[column].checks for value in check.statistics.get("allowed_values", ())
+        ]
+        return [*allowed, *MAY_STAND[types[column]], None]
+
+    def is_allowed(column: str, value: Any) -> bool:
+        return keeps_schema(
+            pl.DataFrame({column: [value]}, schema={column: types[column]}), schema.select_columns([column])
+        )
+
+    row = {column: next(value for value in might_be(column) if is_allowed(column, value)) for column in types}
+    assert agree(row)
+    for column in rng.sample([*types], min(6, len(types))):
+        agree({**row, column: rng.choice(might_be(column))})
