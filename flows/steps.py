@@ -20,7 +20,7 @@ from flows.reading_settings import listed_files, settings_for, settings_of
 from flows.summary import count, summary
 from pipeline import resources
 from pipeline.clock import now
-from pipeline.derive.relations import load_relations
+from pipeline.derive.relations import program_text
 from pipeline.errors import InputError
 from pipeline.logs import log
 from pipeline.progress import Progress
@@ -99,9 +99,8 @@ def propose_profile(path: Path, workspace: Workspace) -> tuple[str, Proposal | N
 
 def _derived_by(workspace: Workspace) -> str:
     """What decides how accepted rows become marts: shop.toml, the relations themselves, what is known of holidays."""
-    sql = "".join(relation.sql for schema in ("core", "mart") for relation in load_relations(schema))
     holidays = version("holidays") if workspace.shop.shop.holidays else ""
-    return hashlib.sha256((workspace.settings_fingerprint() + sql + holidays).encode()).hexdigest()
+    return hashlib.sha256((workspace.settings_fingerprint() + program_text() + holidays).encode()).hexdigest()
 
 
 def derive_marts(workspace: Workspace, progress: Progress, *, force: bool = False) -> bool:

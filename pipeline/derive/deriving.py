@@ -75,7 +75,8 @@ def derive_in_passing(book: Book) -> None:
     for name, columns in FROM_OUTSIDE.items():
         book.run(f"create or replace table core.{name} ({columns})")
     for relation in of_kind(in_order(load_relations("core")), Renewed.IN_PASSING):
-        book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
+        with relation.selected(book.connection) as sql:
+            book.run(f"create or replace table {relation.full_name} as\n{sql}")
 
 
 def _put_small(book: Book, relations: Sequence[Relation], small: dict[str, pl.DataFrame], *, is_whole: bool) -> None:

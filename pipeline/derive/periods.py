@@ -53,7 +53,7 @@ def derive_periods(scratch: Scratch, relations: Sequence[Relation], *, is_whole:
         at, until = scratch.place(f"{KEPT}.{relation.name}"), scratch.end_place(f"{KEPT}.{relation.name}")
         _show(scratch, relation, "as_it_will_stand", is_whole=is_whole, at=at, until=until, **bounds)
     for relation in of_kind(relations, Renewed.BY_DAY, Renewed.BY_MONTH):
-        scratch.table(relation.full_name, relation.sql)
+        scratch.make(relation)
         column = period_column(relation)
         scratch.keep(relation.name, scratch.window_sql("of_periods", relation=relation.full_name, column=column))
         _show(scratch, relation, "of_other_periods", is_whole=is_whole, column=column)

@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.derive.relations import Relation, Renewed
 from pipeline.derive.scratch import Scratch
+from pipeline.derive.sweeps.in_order import listed, quoted
 from pipeline.derive.windows import BEGINNING, END, Window, together, whole, windows
 from pipeline.errors import AuditError
 
@@ -64,11 +65,11 @@ def make_first(
         scratch.store(name, frame)
     for relation in of_kind(relations, Renewed.BY_UTC_DAY):
         if is_whole:
-            scratch.table(relation.full_name, relation.sql)
+            scratch.make(relation)
         else:
             _renew_days(scratch, relation)
     for relation in of_kind(relations, Renewed.FIRST):
-        scratch.table(relation.full_name, relation.sql)
+        scratch.make(relation)
 
 
 def _renew_days(scratch: Scratch, relation: Relation) -> None:
@@ -82,7 +83,8 @@ def _renew_days(scratch: Scratch, relation: Relation) -> None:
     scratch.view(
         "core.event", scratch.window_sql("touched_event", first_on=str(first), until_on=str(last + timedelta(days=1)))
     )
-    scratch.keep(relation.name, relation.sql)
+    with relation.selected(scratch.cursor) as sql:
+        scratch.keep(relation.name, sql)
     scratch.view(relation.full_name, scratch.window_sql("item_day"))
     scratch.from_book(["core.event"])
 
@@ -129,7 +131,7 @@ def _days_placed_otherwise(scratch: Scratch, relations: Sequence[Relation]) -> p
         return pl.DataFrame(schema=schema)
     scratch.view("core.stream_cycle", f"from {scratch.book_name}.core.stream_cycle")
     seen = next(relation for relation in relations if relation.full_name == "core.cycle_seen")
-    scratch.table(seen.full_name, seen.sql)
+    scratch.make(seen)
     return scratch.frame(scratch.window_sql("placed_otherwise")).cast({"machine": pl.String, "day": pl.Int64})
 
 
@@ -206,9 +208,9 @@ def _derive_together(
     wholly = bool(group) and all(window.is_whole for window in group)
     for relation in of_kind(relations, Renewed.IN_PASSING, Renewed.BY_WINDOW, Renewed.BY_MACHINE):
         if wholly and relation.renewed is Renewed.BY_WINDOW:
-            scratch.table_to_keep(relation.full_name, relation.name, relation.sql)
+            scratch.make_to_keep(relation)
         else:
-            scratch.table(relation.full_name, relation.sql)
+            scratch.make(relation)
     wider = _unsettled(scratch, group)
     if wider:
         scratch.store("core.window", _frame([window for window in group if window.machine not in wider]))
@@ -246,7 +248,14 @@ def _show(scratch: Scratch, group: Sequence[Window]) -> None:
         "until_at": str(max((instant(window.read_until) for window in group), default=LAST_AT)),
     }
     scratch.table("core.standing", scratch.window_sql("standing"))
-    scratch.view("core.event", scratch.window_sql("event", **bounds))
+    if group and all(window.is_whole for window in group):
+        names = sorted(window.machine for window in group)
+        first, last = quoted(names[0]), quoted(names[-1])
+        scratch.view(
+            "core.event", scratch.window_sql("event_of_machines", machines=listed(names), first=first, last=last)
+        )
+    else:
+        scratch.view("core.event", scratch.window_sql("event", **bounds))
     scratch.view("core.cycle", scratch.window_sql("cycle"))
     scratch.view("core.tool_change", scratch.window_sql("tool_change"))
     for name, columns in FROM_OUTSIDE.items():

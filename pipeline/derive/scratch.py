@@ -16,6 +16,7 @@ import duckdb
 import polars as pl
 
 from pipeline import resources
+from pipeline.derive.relations import Relation
 from pipeline.store.book import Book
 
 NAME = "scratch"
@@ -48,6 +49,11 @@ class Scratch:
         self.forget(name)
         self.run(f"create table {name} as\n{sql}")
 
+    def make(self, relation: Relation) -> None:
+        """Make a relation, in place of what stood under its name."""
+        with relation.selected(self.cursor) as sql:
+            self.table(relation.full_name, sql)
+
     def view(self, name: str, sql: str) -> None:
         """Make a view, in place of what stood under its name."""
         self.forget(name)
@@ -71,13 +77,14 @@ class Scratch:
         self.run(f"create table {part} as\n{sql}")
         self._show_parts(name)
 
-    def table_to_keep(self, full_name: str, name: str, sql: str) -> None:
-        """Make a table in place of what stood under its name, which goes into the book as it is at the end."""
-        part = self._new_part(name)
-        self.run(f"create table {part} as\n{sql}")
+    def make_to_keep(self, relation: Relation) -> None:
+        """Make a relation in place of what stood under its name, which goes into the book as it is at the end."""
+        part = self._new_part(relation.name)
+        with relation.selected(self.cursor) as sql:
+            self.run(f"create table {part} as\n{sql}")
         self.run(window_sql("forget_others", relation=part))
-        self.view(full_name, f"from {part}")
-        self._show_parts(name)
+        self.view(relation.full_name, f"from {part}")
+        self._show_parts(relation.name)
 
     def _new_part(self, name: str) -> str:
         part = f"{KEPT}.{name}__{len(self.parts[name])}"

@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.derive.relations import load_relations
+from pipeline.derive.relations import program_text
 from pipeline.errors import UsageError
 from pipeline.report.month_span import month_span
 from pipeline.report.queries import Narrowed, query, query_with
@@ -100,5 +100,4 @@ def settings_of(shop: ShopFile) -> dict[str, Any]:
 
 def program_of() -> str:
     """Name the program that derives: its version, and a hash of its relations."""
-    sql = "".join(relation.sql for schema in ("core", "mart") for relation in load_relations(schema))
-    return f"{version('spindlebook')} ({hashlib.sha256(sql.encode()).hexdigest()[:8]})"
+    return f"{version('spindlebook')} ({hashlib.sha256(program_text().encode()).hexdigest()[:8]})"

@@ -5,25 +5,6 @@
 -- Grain: machine x silent stretch, from the last record before it to the first after it.
 -- Renewed: in passing.
 with
--- two records with nothing between them for longer than silent_after_s never lie in one piece of time of that length
-pieces as (
-    select
-        event.machine,
-        machine.silent_after_s * 1e6 as silent_after_us,
-        min(epoch_us(event.occurred_at)) as first_us,
-        max(epoch_us(event.occurred_at)) as last_us,
-    from core.event as event
-    inner join core.machine as machine using (machine)
-    inner join core.stream_extent using (machine)
-    group by event.machine, machine.silent_after_s, epoch_us(event.occurred_at) // (machine.silent_after_s * 1e6)::bigint
-),
-
-gaps as (
-    select machine, last_us as started_us, lead(first_us) over (partition by machine order by first_us) as ended_us
-    from pieces
-    qualify ended_us - started_us > silent_after_us
-),
-
 steps as (
     select machine, started_us as at_us, 1 as step from core.execution where execution = 'ACTIVE'
     union all
@@ -41,7 +22,7 @@ active as (
 )
 
 select gaps.machine, gaps.started_us, gaps.ended_us, active.is_active
-from gaps
+from core.pause as gaps
 asof inner join active on gaps.machine = active.machine and gaps.started_us >= active.at_us
 semi join (from core.sign_of_life where has_sign) as sign
     on gaps.machine = sign.machine and active.is_active = sign.is_active
