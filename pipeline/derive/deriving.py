@@ -20,6 +20,7 @@ from pipeline.derive.quoting_marts import quoting_marts
 from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
 from pipeline.derive.scratch import KEPT, NAME, place, scratch_of, window_sql
+from pipeline.derive.settled_run import numbered, settled_runs
 from pipeline.derive.shelf import Outlook, edge_now, shelf_list
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.suspects import with_suspects
@@ -138,10 +139,11 @@ def _sum_up(
 
 def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFrame]:
     """Return the marts that rest on statistics."""
-    runs = book.frame("from core.run")
+    runs = numbered(book.frame(_query("runs_counted")))
+    settled = settled_runs(runs)
     rates = book.frame("select machine, rate_per_hour from core.machine")
     edges = book.frame(_query("edges_counted"))
-    drift, spread = job_drift(runs, rates, shop.shop.tolerance)
+    drift, spread = job_drift(runs, settled, rates, shop.shop.tolerance)
     tools, tool_rates = book.frame(_query("tools_counted")), book.frame(_query("rates_counted"))
     # what other relations and settings made of the same rows is made anew
     stood, outlook_stood = (None if is_whole else _as_it_stood(book, name) for name in ("tool_life", "edge_outlook"))
@@ -158,7 +160,7 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
         "edge_now": edge_now(edges, life, coming, outlook),
         "shelf_list": shelf_list(edges, tools, life, coming, outlook),
         **quoting_marts(
-            runs,
+            settled,
             drift,
             spread["within_sd"].item(),
             book.frame(_query("tool_batches")),

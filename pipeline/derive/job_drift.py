@@ -10,27 +10,23 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.derive.settled_run import KEY, SettledRuns, numbered, settled_runs
+from pipeline.derive.settled_run import IS_COMPLETE, KEY, SettledRuns
 from schemas.mart import columns
 
-NEEDED = (
-    *KEY, "run_id", "part", "job", "outcome", "basis", "batch_id", "started_at", "actual_s", "estimate_s",
-    "estimate_from",
-)  # fmt: skip
 
-
-def job_drift(runs: pl.DataFrame, rates: pl.DataFrame, tolerance: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+def job_drift(
+    runs: pl.DataFrame, settled: SettledRuns, rates: pl.DataFrame, tolerance: float
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return mart.job_drift and mart.run_spread (one row: between_sd and within_sd of ln ratio over the shop).
 
     Parameters
     ----------
-    runs : core.run, all outcomes
+    runs : core.run, all outcomes, as `numbered` gives them
+    settled : those of them that can be judged
     rates : machine, rate_per_hour
     tolerance : a ratio within 1 +- tolerance is on its estimate
     """
-    runs = numbered(runs.select(NEEDED))
-    complete = runs.filter(pl.col("outcome") == "complete")
-    settled = settled_runs(complete)
+    complete = runs.filter(IS_COMPLETE)
     verdicts, spread = _verdicts(settled, tolerance)
     drift = (
         _summary(runs, complete, settled, rates)

@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import polars as pl
 
 from pipeline.derive.quote_backtest import quote_backtest, quote_trust
 from pipeline.derive.quote_factor import quote_factor
 from pipeline.derive.quote_ratio import batch_ratios, batch_spreads, job_names, quote_ratio, since_shift
-from pipeline.derive.settled_run import KEY, numbered, settled_runs
-
-NEEDED: Final = (
-    *KEY, "run_id", "part", "job", "material", "operation_kind", "batch_id", "started_at", "ended_at", "actual_s",
-    "estimate_s", "estimate_id",
-)  # fmt: skip
+from pipeline.derive.settled_run import SettledRuns
 
 
 def quoting_marts(
-    runs: pl.DataFrame,
+    settled: SettledRuns,
     drift: pl.DataFrame,
     within_sd: float | None,
     tool_batches: pl.DataFrame,
@@ -31,7 +24,7 @@ def quoting_marts(
 
     Parameters
     ----------
-    runs : core.run
+    settled : complete runs that can be judged
     drift : mart.job_drift; of a job that shifted only the runs since then count, for the next quote is about today.
         The backtest, which may not know that, takes all of them.
     within_sd : spread of ln ratio between runs of a batch, of mart.run_spread
@@ -41,7 +34,6 @@ def quoting_marts(
     load_estimates : estimate_id, load_s
     zone : IANA name of the shop's zone
     """
-    settled = settled_runs(numbered(runs.filter(pl.col("outcome") == "complete").select(NEEDED)))
     names = job_names(settled)
     by_batch = batch_ratios(settled, tool_batches, estimate_lines, batches, load_estimates)
     spreads = batch_spreads(by_batch, within_sd)

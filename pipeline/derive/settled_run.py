@@ -13,6 +13,7 @@ import polars as pl
 
 KEY: Final = ("job_key", "operation", "machine", "program", "revision")
 """What makes a job in the mart; null is a value of its own."""
+IS_COMPLETE: Final = pl.col("outcome") == "complete"
 FIRST_ARTICLE_SDS: Final = 5.0
 """A first run is a first article where it takes this many robust standard deviations longer than its batch ..."""
 FIRST_ARTICLE_LOG: Final = math.log(1.05)
@@ -27,7 +28,7 @@ MOST_PROVING: Final = 3
 class SettledRuns:
     """Complete runs with an estimate and a length.
 
-    `runs` has a row a run, sorted by job and time: the columns of core.run that drift and quotes need, _key (the job's
+    `runs` has a row a run, sorted by job and time: the columns of sql/query/runs_counted.sql, _key (the job's
     number), log_ratio (of actual to estimate), settled_log (the same as of a settled run of its batch), learning_log
     (what learning adds to it) and apart (null, `first article` or `proving`). `slopes` has _key and slope of each job.
     """
@@ -44,7 +45,7 @@ class SettledRuns:
 
 
 def numbered(runs: pl.DataFrame) -> pl.DataFrame:
-    """Return core.run sorted by job and time, with the number of each job as _key."""
+    """Return runs as sql/query/runs_counted.sql has them, sorted by job and time; _key is the number of their job."""
     keys = runs.select(KEY).unique().sort(KEY).with_row_index("_key")
     return runs.join(keys, on=KEY, nulls_equal=True).sort("_key", "started_at", "run_id")
 
@@ -54,12 +55,12 @@ def settled_runs(runs: pl.DataFrame) -> SettledRuns:
 
     Parameters
     ----------
-    runs : core.run of complete cycles, as `numbered` gives them
+    runs : as `numbered` gives them; those of complete cycles count
     """
     from pipeline.stats.learning import estimate_learning, settled_log
 
     judged = (
-        runs.filter(pl.col("estimate_s").is_not_null() & (pl.col("actual_s") > 0))
+        runs.filter(IS_COMPLETE & pl.col("estimate_s").is_not_null() & (pl.col("actual_s") > 0))
         .with_columns(
             pl.col("_key").rank("dense").cast(pl.Int64).alias("_job") - 1,
             pl.struct("_key", "batch_id").rank("dense").cast(pl.Int64).alias("_batch") - 1,

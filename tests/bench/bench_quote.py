@@ -18,6 +18,7 @@ import polars as pl
 
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.quoting_marts import quoting_marts
+from pipeline.derive.settled_run import numbered, settled_runs
 
 FIRST_US = int(datetime(2023, 6, 1, tzinfo=UTC).timestamp()) * 1_000_000
 DAY_US = 86_400_000_000
@@ -112,11 +113,13 @@ def peak_gb() -> float:
 
 def main(jobs: int = 10_000, cycles: int = 2_000_000) -> None:
     made = timed("frames made up", lambda: frames(jobs, cycles))
-    drift, spread = timed("drift", lambda: job_drift(made["runs"], made["rates"], 0.03))
+    runs = timed("runs numbered", lambda: numbered(made["runs"]))
+    settled = timed("runs settled", lambda: settled_runs(runs))
+    drift, spread = timed("drift", lambda: job_drift(runs, settled, made["rates"], 0.03))
     marts = timed(
         "factors and backtest",
         lambda: quoting_marts(
-            made["runs"], drift, spread["within_sd"].item(), made["tools"], made["lines"], made["batches"],
+            settled, drift, spread["within_sd"].item(), made["tools"], made["lines"], made["batches"],
             made["loads"], "Europe/Lisbon",
         ),
     )  # fmt: skip

@@ -53,10 +53,16 @@ def shop(rng: np.random.Generator, ratios: list[float], batches: int = 5, runs: 
     }
 
 
+def drift_of(runs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """mart.job_drift and mart.run_spread of runs."""
+    told = numbered(runs)
+    return job_drift(told, settled_runs(told), RATES, 0.03)
+
+
 def test_first_articles_and_proving_runs_are_set_apart() -> None:
     """A first run of half as long again is a first article, and in the first batch a proving run; no median has it."""
     runs = runs_of(shop(np.random.default_rng(1), [1.0] * 6), first_s=50.0)
-    drift, _ = job_drift(runs, RATES, 0.03)
+    drift, _ = drift_of(runs)
 
     MODELS["job_drift"].validate(drift)
     assert drift["first_articles"].to_list() == [4] * 6
@@ -85,7 +91,7 @@ def test_learning_is_no_drift() -> None:
     """A shop that learns at 92 % in batches of five: its jobs run 6 % over their estimates and are on them, settled."""
     rng = np.random.default_rng(3)
     runs = runs_of(shop(rng, [1.0] * 14 + [1.15], batches=6, runs=5, slope=math.log2(0.92)))
-    drift, spread = job_drift(runs, RATES, 0.03)
+    drift, spread = drift_of(runs)
 
     assert spread["learning_rate"].item() == pytest.approx(0.92, abs=0.02)
     assert drift["actual_mean_s"][:14].mean() > 106
@@ -101,7 +107,7 @@ def test_at_the_edge_of_the_tolerance_few_are_called_over(slope: float) -> None:
     rng = np.random.default_rng([4, int(-100 * slope)])
     called = []
     for _ in range(25):
-        drift, _ = job_drift(runs_of(shop(rng, [1.03] * 12, slope=slope)), RATES, 0.03)
+        drift, _ = drift_of(runs_of(shop(rng, [1.03] * 12, slope=slope)))
         called += (drift["verdict"] == "over").to_list()
     assert np.mean(called) <= 0.05
 
@@ -137,7 +143,7 @@ def test_a_step_is_dated_and_signalled() -> None:
     jobs = shop(np.random.default_rng(7), [1.0] * 10, batches=12)
     jobs["J00"] = [[value + (0.113 if batch >= 6 else 0.0) for value in values] for batch, values in
                    enumerate(jobs["J00"])]  # fmt: skip
-    drift, _ = job_drift(runs_of(jobs), RATES, 0.03)
+    drift, _ = drift_of(runs_of(jobs))
     row = drift.row(0, named=True)
 
     assert row["shifted_at"] == FIRST + timedelta(days=42)
@@ -149,5 +155,5 @@ def test_a_step_is_dated_and_signalled() -> None:
 
 def test_too_few_batches_have_no_shift() -> None:
     """Two batches, far apart: nothing is tested, and shifted_at stays empty."""
-    drift, _ = job_drift(runs_of({"J1": [[0.0] * 6, [0.3] * 6], "J2": [[0.01] * 6, [0.0] * 6]}), RATES, 0.03)
+    drift, _ = drift_of(runs_of({"J1": [[0.0] * 6, [0.3] * 6], "J2": [[0.01] * 6, [0.0] * 6]}))
     assert drift["shifted_at"].is_null().all()
