@@ -40,17 +40,13 @@ class FactorModel:
 
         Where no past job tells a factor at all, it takes no part, whatever the new job tells.
         """
-        found = []
-        for factor in self.factors:
-            known = self.levels[factor]
-            if set(known) == {""}:
-                found.append(np.zeros(cells.height, dtype=np.int64))
-                continue
-            numbers = (
-                cells[factor].cast(pl.String).fill_null("").replace_strict(known, default=-1, return_dtype=pl.Int64)
-            )
-            found.append(numbers.to_numpy())
-        return np.column_stack(found)
+        numbers = [
+            pl.lit(0, dtype=pl.Int64).alias(factor)
+            if set(known := self.levels[factor]) == {""}
+            else _name(factor).replace_strict(known, default=-1, return_dtype=pl.Int64)
+            for factor in self.factors
+        ]
+        return cells.with_columns(numbers).select(self.factors).to_numpy()
 
     def predict(
         self, cells: pl.DataFrame, sampling_variance: FloatArray | float = 0.0, *, with_job: bool = True
@@ -72,6 +68,11 @@ class FactorModel:
         return dict.fromkeys(self.factors, pl.String())
 
 
+def _name(factor: str) -> pl.Expr:
+    """The level of a factor; empty where it is not told."""
+    return pl.col(factor).cast(pl.String).fill_null("")
+
+
 def fit_factors(ratios: pl.DataFrame, time_kind: str, start: FloatArray | None = None) -> FactorModel | None:
     """Fit one kind of time; None without a job.
 
@@ -83,14 +84,12 @@ def fit_factors(ratios: pl.DataFrame, time_kind: str, start: FloatArray | None =
     if ratios.is_empty():
         return None
     factors: Sequence[str] = (*FACTORS, "tool_type") if time_kind in TOOL_KINDS else FACTORS
-    levels, numbers = {}, []
-    for factor in factors:
-        names = ratios[factor].cast(pl.String).fill_null("")
-        known = names.unique().sort()
-        levels[factor] = dict(zip(known.to_list(), range(known.len()), strict=True))
-        numbers.append(names.replace_strict(levels[factor], return_dtype=pl.Int64).to_numpy())
+    known = ratios.select(_name(factor).unique().sort().implode() for factor in factors).row(0)
+    levels = {
+        factor: dict(zip(names, range(len(names)), strict=True)) for factor, names in zip(factors, known, strict=True)
+    }
     fit = fit_crossed(
-        np.column_stack(numbers),
+        ratios.select(_name(factor).rank("dense").cast(pl.Int64) - 1 for factor in factors).to_numpy(),
         ratios["log_ratio"].to_numpy(),
         ratios["sampling_variance"].to_numpy(),
         group=ratios["job_number"].to_numpy() if time_kind in TOOL_KINDS else None,

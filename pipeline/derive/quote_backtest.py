@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.derive.factor_model import TOOL_KINDS, FactorModel, fit_factors
 from pipeline.derive.quote_ratio import job_ratios
 from pipeline.stats.arrays import FloatArray
+from pipeline.stats.crossed import Predictions
 from schemas.mart import columns
 from schemas.vocabulary import TIME_KINDS
 
@@ -98,34 +99,27 @@ def _as_if_new(
 
 def _quoted(jobs: pl.DataFrame, model: FactorModel | None) -> pl.DataFrame:
     """Return what would have been quoted for jobs, and what they took."""
-    empty = np.full(jobs.height, math.nan)
-    mean, ends = empty, dict.fromkeys((0.05, 0.25, 0.75, 0.95), empty)
-    history = 0
+    names = ("corrected_s", "low", "q25", "q75", "high")
+    unseen: list[str | None] = [None] * jobs.height
+    logs, history = np.full((5, jobs.height), math.nan), 0
     if model is not None:
         prediction = model.predict(jobs, jobs["sampling_variance"].to_numpy())
-        mean, ends = prediction.mean, {p: prediction.quantile(p) for p in ends}
-        history = model.fit.rows
-    estimate = pl.col("estimate_s")
+        logs[0], logs[1:] = prediction.mean, [prediction.quantile(p) for p in (0.05, 0.25, 0.75, 0.95)]
+        unseen, history = _unseen_words(prediction, model), model.fit.rows
+    ratios = np.exp(np.clip(logs, -300, 300))
     told = jobs.with_columns(
-        (estimate * pl.col("log_ratio").exp()).alias("actual_s"),
-        pl.Series("corrected_s", np.exp(mean)).fill_nan(None) * estimate,
-        *(
-            pl.Series(name, np.exp(np.clip(ends[p], -300, 300))).fill_nan(None) * estimate
-            for name, p in (("low", 0.05), ("q25", 0.25), ("q75", 0.75), ("high", 0.95))
-        ),
+        (pl.col("estimate_s") * pl.col("log_ratio").exp()).alias("actual_s"),
+        *(pl.Series(name, ratio) for name, ratio in zip(names, ratios, strict=True)),
         pl.lit(history).alias("history"),
-        pl.Series("unseen", _unseen_words(jobs, model), dtype=pl.String),
-    )
+        pl.Series("unseen", unseen, dtype=pl.String),
+    ).with_columns(pl.col(names).fill_nan(None) * pl.col("estimate_s"))
     return told.select(pl.col(name).cast(dtype) for name, dtype in columns("quote_backtest").items())
 
 
-def _unseen_words(jobs: pl.DataFrame, model: FactorModel | None) -> list[str | None]:
+def _unseen_words(prediction: Predictions, model: FactorModel) -> list[str | None]:
     """Return which factors of each job had no history then."""
-    if model is None:
-        return [None] * jobs.height
-    unseen = model.numbers(jobs) < 0
     words = np.array([*model.factors])
-    return [", ".join(words[row]) or None for row in unseen]
+    return [", ".join(words[row]) or None for row in prediction.unseen]
 
 
 def quote_trust(backtest: pl.DataFrame) -> pl.DataFrame:
