@@ -36,8 +36,7 @@ def quoted(text: str) -> str:
 
 def by_time(frame: pl.DataFrame) -> pl.DataFrame:
     """Return rows by machine_number and at_us; those of one instant as they stood."""
-    if not _rises(frame["machine_number"].to_numpy()):
-        frame = frame[by_key(frame["machine_number"].to_numpy())]
+    frame = by_key(frame, frame["machine_number"].to_numpy())
     machine, at_us = frame["machine_number"].to_numpy(), frame["at_us"].to_numpy()
     bounds = np.searchsorted(machine, np.arange(machine.max(initial=-1) + 2))
     slices = [slice(first, last) for first, last in pairwise(bounds)]
@@ -85,12 +84,31 @@ def _rises(values: NDArray[Any]) -> bool:
     return bool((values[1:] >= values[:-1]).all())
 
 
-def by_key(key: NDArray[Any]) -> NDArray[np.intp]:
-    """Return the places of rows by a whole number, otherwise as they stand."""
+def merged(told: pl.DataFrame, rare: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of two frames, each by time, as one; those of one instant may stand as they do not belong."""
+    machine, at_us = told["machine_number"].to_numpy(), told["at_us"].to_numpy()
+    other, other_us = rare["machine_number"].to_numpy(), rare["at_us"].to_numpy()
+    place = np.empty(rare.height, dtype=np.intp)
+    for number in np.unique(other):
+        first, last = np.searchsorted(machine, [number, number + 1])
+        of_it = other == number
+        place[of_it] = first + np.searchsorted(at_us[first:last], other_us[of_it], side="right")
+    return pl.DataFrame({name: np.insert(told[name].to_numpy(), place, rare[name].to_numpy()) for name in told.columns})
+
+
+def key_of(frame: pl.DataFrame, column: str, most: int) -> NDArray[np.int32]:
+    """Return a whole number a row for its machine and a number below `most`."""
+    numbered = pl.col("machine_number").cast(pl.Int32) * most + pl.col(column)
+    key: NDArray[np.int32] = frame.select(numbered.cast(pl.Int32)).to_series().to_numpy()
+    return key
+
+
+def by_key(frame: pl.DataFrame, key: NDArray[Any]) -> pl.DataFrame:
+    """Return rows by a whole number, otherwise as they stand."""
     if _rises(key):
-        return np.arange(key.size)
+        return frame
     # numbers of two bytes are counted, not compared
-    return np.argsort(key.astype(np.int16) if key.max() < 1 << 15 else key, kind="stable")
+    return frame[np.argsort(key.astype(np.int16) if key.max() < 1 << 15 else key, kind="stable")]
 
 
 def changes(key: NDArray[Any], *told: NDArray[Any]) -> NDArray[np.intp]:
