@@ -273,6 +273,11 @@ def unit_dimension(field: str) -> str | None:
     return "time" if field.endswith("_s") else "mass" if field.endswith("_kg") else None
 
 
+STATE_ENDS: Final = ("ended_at", "duration_s")
+"""Of kind event: when a state ends, for logs whose rows are states. What follows an end without another is unknown."""
+_TIMES_BESIDE: Final[dict[InputKind, tuple[str, ...]]] = {"cycle": ("duration_s",), "event": STATE_ENDS}
+
+
 class Profile(TomlModel):
     """The whole of a profile."""
 
@@ -291,7 +296,7 @@ class Profile(TomlModel):
     def _fields_exist(self) -> Self:
         if self.kind == "nc_program":
             raise ValueError("kind: programs take no profile; a profile is for tables and streams")
-        fields = {*columns(self.kind), *(("duration_s",) if self.kind == "cycle" else ())}
+        fields = {*columns(self.kind), *_TIMES_BESIDE.get(self.kind, ())}
         if strange := sorted(set(self.columns) - fields):
             known = ", ".join(sorted(fields))
             raise ValueError(f"columns.{strange[0]}: {with_article(self.kind)} has no such field; it has {known}")
@@ -341,6 +346,7 @@ def _fields_by_column(rules: Iterable[tuple[str, ColumnRule]]) -> dict[str, str]
 
 def _check_rule(kind: InputKind, name: str, rule: ColumnRule) -> None:
     """Refuse what no row could be read by: a unit of another dimension, a format without a time, a word unknown."""
+    kind = "cycle" if kind == "event" and name in STATE_ENDS else kind
     counts_time = rule.since is not None
     if counts_time and columns(kind).get(name) != UTC_TIME:
         raise ValueError(f"columns.{name}.since: only times count from an instant")

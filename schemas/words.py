@@ -6,7 +6,8 @@ A language file says how words end ("s", or "ada=ado" for an ending that stands 
 tag -> the words and phrases for it, where a mark behind a word tells how often it means something else ("op no~"
 now and then, "T?" every second time, "mill??" mostly); [special]: concept -> words whose parts would say something
 else; [alone]: concept -> words that mean it only where nothing stands beside them; closed lists ([outcome],
-[reason], ...): word of ours -> theirs; [kinds]: titles of tables; [lists]. phrases.toml beside them says what tags
+[reason], ...): word of ours -> theirs, and [asked] what a column's name asks of the end of a cycle; [kinds]: titles of
+tables; [lists]. phrases.toml beside them says what tags
 mean together, units.toml how units are written.
 """
 
@@ -22,7 +23,7 @@ from typing import Any, Final, Literal
 from schemas.vocabulary import InputKind
 
 LANGUAGES: Final = ("en", "de", "fr", "es", "pt", "it", "pl", "nl", "cs", "sv")
-CLOSED_LISTS: Final = ("outcome", "reason", "level", "execution", "mode")
+CLOSED_LISTS: Final = ("outcome", "asked", "reason", "level", "execution", "mode")
 SPECIAL: Final = "="  # before a concept: the tag of a word that means it whatever its parts say
 
 # Letters that no decomposition turns into plain ones.
@@ -124,7 +125,7 @@ def _language(code: str, content: Mapping[str, Any]) -> Language:
         for text in listed:
             for word, likely in _spellings(text):
                 alone.setdefault(word, {})[concept] = likely
-    stop = frozenset(plain(word) for word in content["stop"])
+    stop = frozenset(plain(word) for word in (*content["stop"], *content.get("at", ())))
     _add_telegraphic(words, stop)
     return Language(
         code,

@@ -35,10 +35,11 @@ from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
 from pipeline.read.rows import TableRead, no_skipped, row_columns
 from pipeline.read.skipping import why_no_row
+from pipeline.read.state_ends import ends_states, knowing_nothing, with_ends
 from pipeline.read.timefields import map_times
 from pipeline.read.times import read_dates
 from schemas.columns import columns, required
-from schemas.profile import spared
+from schemas.profile import STATE_ENDS, spared
 from schemas.vocabulary import CONDITION_LEVELS, InputKind
 
 _WIDE_NAME: Final = "__item"
@@ -50,7 +51,10 @@ CONDITION: Final = "Condition"
 def map_tables(tables: Iterable[RawTable], plan: TablePlan, context: Context, last: int = 0) -> Iterator[TableRead]:
     """Yield each chunk of one table as typed rows and rejects; `last` is the last row number before it."""
     noted = False
-    for table in filled_from_above(tables, plan.profile.file if plan.profile else None):
+    filled = filled_from_above(tables, plan.profile.file if plan.profile else None)
+    if ends_states(plan):
+        filled, plan = with_ends(filled, plan, last), knowing_nothing(plan)
+    for table in filled:
         raw = _unpivot(_without_totals(table, plan), plan, last) if plan.wide else table
         last = max(last, raw.last_row)
         read = map_table(raw, plan, context)
@@ -284,7 +288,7 @@ def _map_observations(chunk: Chunk) -> None:
     texts = {
         name: source_text(chunk, name, rule)
         for name, rule in plan.columns.items()
-        if name not in ("machine", "occurred_at")
+        if name not in ("machine", "occurred_at", *STATE_ENDS)
     }
     if plan.wide:
         texts = {**texts, "item": chunk.cells[_WIDE_NAME], "value": chunk.cells[_WIDE_VALUE]}

@@ -175,7 +175,9 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
         reason = f"The file cannot be unpacked ({error}). Copy or export it again."
         return FileRead(opened.source, "unreadable", "unknown", reason)
     machine = rule.machine or machine_of_path(opened.path, settings.machines)
-    known = Knowledge(settings.machines, settings.programs, settings.jobs, machine, settings.currency)
+    known = Knowledge(
+        settings.machines, settings.programs, settings.jobs, machine, settings.currency, rule.machine is not None
+    )
     devices = in_scope(settings.devices, opened.path)
     job = _Job(opened, rule.profile, context, head, len(head) < HEAD_BYTES, known, settings.limits, devices)
     found = recognise(head, job.encoding, whole=job.whole)

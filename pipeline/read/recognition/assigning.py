@@ -256,7 +256,7 @@ def _weigh(
         confidence = fits if fits > SURE else min(fits, _VALUES_ALONE)  # only ids that the shop knows are surer
         return Guess(name, from_, column, confidence, _said(shown))
     confidence = 1 - (1 - share) * (1 - fits)
-    if share < KNOWN_WORDS and name in required(kind):
+    if share < KNOWN_WORDS and name in required(kind) and fits <= SURE:
         confidence = min(confidence, _VALUES_ALONE)  # a word of it is not known: what it is of may be another thing
     told = f"the name means {name.replace('_', ' ')} ({share:.2f})"
     return Guess(name, from_, column, confidence, (told, *_said(shown)), said=share)
@@ -345,6 +345,8 @@ def _doubted(
             return replace(rival, confidence=guess.confidence, evidence=evidence)
         if rival.confidence < guess.confidence - _NEAR or rival.confidence < PROPOSED:
             continue
+        if guess.field == "parts" and says(guess.cells.name, "good") and not says(rival.cells.name, "good"):
+            continue  # a count that nothing is said of is that of the order, or of all that were made
         if any(taken.get(column, guess.field) != guess.field for column in rival.columns):
             continue
         if set(rival.columns) & set(guess.columns) or _say_the_same(guess.columns[0], rival.columns[0], sample):

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.read.recognition.duration_forms import is_dotted
 from pipeline.read.recognition.fitting import can_bear
-from pipeline.read.recognition.names import is_another_table, known_word, says, unit_of
+from pipeline.read.recognition.names import asked_end, is_another_table, known_word, says, unit_of
 from pipeline.read.recognition.sample import Column, Sample, clock_us, is_zone
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.recognition.zones import is_universal, states_other, title_states_other, values_are_universal
@@ -27,6 +27,7 @@ _PERHAPS: Final = 0.4  # a meaning as weak as this may speak against a kind, whe
 _FEW: Final = 12  # distinct values of a column that sorts the rows of a table
 _ALONE: Final = 0.5
 _SURELY: Final = 0.9
+_LETTERED: Final = frozenset({"shift", "operator", "revision", "department"})  # often said by a letter
 _DAY_US: Final = 86_400_000_000
 _HOUR_US: Final = 3_600_000_000
 _HOURS_US: Final = 2 * _HOUR_US
@@ -145,9 +146,12 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
     if name in telling_columns()["units"] and _differ(kind, column):
         return "gives a unit row by row"
     constant = column.text.drop_nulls().n_unique() < 2
+    if kind == "cycle" and column.filled and asked_end(column.name) is not None and not column.times:
+        return "may say which cycles were broken off"
     if kind in ("job", "tool_change") and _begins(name, "elsewhere"):
         return "belongs to another list"
-    if kind == "cycle" and _begins(name, "attendance"):
+    noted = column.reading.concepts.get("note", 0.0) >= _SURELY  # "Kommentar" begins as "Kommen"
+    if kind == "cycle" and not noted and _begins(name, "attendance"):
         return "is of people who come and go, or of plans"
     if kind in ("job", "tool_change") and _are_movements(column):
         return "says what came in and went out"
@@ -200,9 +204,14 @@ def _differ(kind: InputKind, column: Column) -> bool:
 
 
 def _are_flags(column: Column) -> bool:
-    """Return whether all values are words that answer whether, or how, something ended."""
+    """Return whether all values are words that answer whether, or how, something ended, or marks below such a name."""
     words = column.few_values
+    if asked_end(column.name) is not None and words:
+        return len(words) <= _FEW
     flags = telling_columns()["flags"]
+    letters = all(len(word) == 1 for word in words)
+    if letters and any(column.reading.concepts.get(concept, 0.0) >= _MEANT for concept in _LETTERED):
+        return False
     return 1 < len(words) <= _FEW and all(plain(word) in flags or known_word("outcome", word) for word in words)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import polars as pl
@@ -26,8 +26,9 @@ from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.names import known_word, says
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
 from pipeline.read.recognition.settling import Settled, seconds_of, settle
+from pipeline.read.state_ends import FOLLOWS_US
 from schemas.concepts import ITEM_CONCEPTS
-from schemas.profile import ITEM_DIMENSIONS, UNITS, standard_item
+from schemas.profile import ITEM_DIMENSIONS, STATE_ENDS, UNITS, standard_item
 from schemas.vocabulary import EXECUTION, EXECUTION_ACTIVE
 from schemas.words import plain, telling_columns
 
@@ -43,7 +44,7 @@ _CHANGES_COST: Final = 1.5
 _STATE_WORDS: Final = 0.9  # what words for states of a program run are worth
 _GOING_ON: Final = 0.1  # share of rows that say "running": the last row of a list of cycles may, no more
 _TILED: Final = 0.95
-_GAP_US: Final = 2_000_000  # a state and the next may be this far apart and still follow one another
+_DAY_US: Final = 86_400_000_000
 _TITLE_WORTH: Final = 0.8
 _LISTED_WORDS: Final = 6
 _NOT_RUNNING: Final = ("MANUAL", "MANUAL_DATA_INPUT")
@@ -248,11 +249,10 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, li
         items = []
     else:
         del settled.rules["value"]
-    _doubt_whose(settled, sample, _columns_of(kept))
-    if not _tiles(settled, started, base, sample, known):
-        what = "there are gaps between one state and the next: nothing says what the machine did in them"
-        settled.doubt("occurred_at", "gaps", what)
-    return assignment, settled, items
+    _settle_ends(settled, started, base, column.few_values, sample, known)
+    ends = {name: base.guesses[name] for name in STATE_ENDS if name in settled.rules}
+    _doubt_whose(settled, sample, _columns_of({**kept, **ends}))
+    return replace(assignment, guesses={**kept, **ends}), settled, items
 
 
 def _is_state(column: Column) -> bool:
@@ -300,19 +300,39 @@ def _may_be_of_another(column: Column) -> bool:
     return not column.reading.concepts and not column.numbers and not column.times and len(column.few_values) > 1
 
 
-def _tiles(settled: Settled, started: Guess, base: Assignment, sample: Sample, known: Knowledge) -> bool:
-    """Return whether each state ends where the next begins, where the table gives ends or durations."""
+def _settle_ends(
+    settled: Settled, started: Guess, base: Assignment, words: Sequence[str], sample: Sample, known: Knowledge
+) -> None:
+    """Take the ends or durations of states, where the table gives them, and ask where they run over one another.
+
+    A log of stops and alarms alone is none of states: what lies between its rows is the machine at work.
+    """
+    name = next((name for name in STATE_ENDS if name in base.guesses), None)
+    if name is None:
+        return
+    guess = base.guesses[name]
+    alone = settle(Assignment("cycle", {name: guess}, (), 0.0), sample, known)
     begun = clock_us(started.cells.text, settled.rules["occurred_at"].get("format"))
-    ended, lasting = base.guesses.get("ended_at"), base.guesses.get("duration_s")
-    if ended is not None:
-        rule = settle(Assignment("cycle", {"ended_at": ended}, (), 0.0), sample, known).rules["ended_at"]
-        over = clock_us(ended.cells.text, rule.get("format"))
-    elif lasting is not None:
-        alone = settle(Assignment("cycle", {"duration_s": lasting}, (), 0.0), sample, known)
-        over = begun + seconds_of(lasting.cells, alone.rules["duration_s"], alone.file) * 1e6
+    if name == "ended_at":
+        as_starts = settled.rules["occurred_at"].get("format")
+        if clock_us(guess.cells.text, as_starts).null_count() == guess.cells.text.null_count():
+            alone.rules[name] = {"from": alone.rules[name]["from"], **({"format": as_starts} if as_starts else {})}
+        over = clock_us(guess.cells.text, alone.rules[name].get("format"))
+        if len(guess.columns) > 1 and set(guess.columns) & set(started.columns):
+            over = over.zip_with(~(over < begun).fill_null(False), over + _DAY_US)
     else:
-        return True
+        over = begun + seconds_of(guess.cells, alone.rules[name], alone.file) * 1e6
     machine = base.guesses["machine"].cells.text if "machine" in base.guesses else pl.repeat("", len(begun), eager=True)
     frame = pl.DataFrame({"machine": machine, "begun": begun, "over": over}).sort("machine", "begun")
-    gaps = frame.select(pl.col("begun").shift(-1).over("machine") - pl.col("over")).to_series().drop_nulls().abs()
-    return len(gaps) == 0 or float((gaps <= _GAP_US).mean() or 0.0) >= _TILED  # type: ignore[arg-type]
+    gaps = frame.select(pl.col("begun").shift(-1).over("machine") - pl.col("over")).to_series().drop_nulls()
+    tiled = len(gaps) == 0 or float((gaps.abs() <= FOLLOWS_US).mean() or 0.0) >= _TILED  # type: ignore[arg-type]
+    disjoint = len(gaps) == 0 or float((gaps >= -FOLLOWS_US).mean() or 0.0) >= _TILED  # type: ignore[arg-type]
+    runs = any(_state(word).get("Execution") == EXECUTION_ACTIVE for word in words)
+    if not tiled and (not disjoint or not runs):
+        how = "gaps between one state and the next" if disjoint else "states that begin before the one before has ended"
+        settled.doubt("occurred_at", "gaps", f"there are {how}: nothing says what the machine did")
+    if not tiled and (guess.confidence < SURE or (name, "unit") in alone.doubts or (name, "field") in alone.doubts):
+        settled.doubt(name, "field", f'column "{" + ".join(guess.columns)}" may say when states end')
+    settled.rules[name] = alone.rules[name]
+    settled.evidence[name] = [*alone.evidence.get(name, ()), "a state ends there; nothing is known till the next"]
+    settled.file.update({key: mark for key, mark in alone.file.items() if key not in settled.file})

@@ -5,12 +5,13 @@ Values alone never make a field sure; a name and values together do (`assigning.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import polars as pl
 
-from pipeline.read.recognition.names import known_word
+from pipeline.read.recognition.names import asked_end, known_word
 from pipeline.read.recognition.sample import Column, Knowledge
 from schemas.columns import columns
 from schemas.concepts import COUNTERS, DURATIONS, NUMBERS, TIMES, WORDS
@@ -21,12 +22,16 @@ from schemas.words import plain, telling_columns
 ORDERED: Final = 0.95  # share of steps in one direction from which a column of times counts as a log in order
 _COUNTING: Final = 0.7  # share of rising steps from which numbers are a counter
 _MOST_COUNT: Final = 1_000_000
+_SIGN: Final = re.compile(r"[^\W\d_]{1,5}[ -]?\d{1,3}")  # M4, DR-02, BAZ 5
 _JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
 ANSWERED: Final = 0.95
 OPPOSITE: Final = {"complete": "aborted", "aborted": "complete"}
 _MOST_PLACES: Final = 400  # of the largest magazines; common practice, no source
+_MEANT: Final = 0.3
+_MOST_STEPS: Final = 9_995
+_IDS: Final = frozenset({"operation", "program", "job", "tool", "machine", "part"})
 _FEW_VALUES: Final = 30
-_ROWS_COUNTED: Final = 50  # from the top: further down a sample leaves rows out
+_ROWS_MEANT: Final = 50  # from the top: further down a sample leaves rows out
 _FEWEST_STEPS: Final = 3
 
 
@@ -80,6 +85,12 @@ def can_bear(concept: str, column: Column) -> bool:
         return bool(column.numbers) and not _is_small_count(column)
     if concept in NUMBERS:
         return bool(column.numbers)
+    if concept in _IDS and column.durations and not column.numbers:
+        return False
+    if concept in ("job", "operator") and _is_in_fives(column):
+        return False
+    if concept == "text" and column.numbers:
+        return False
     if concept in WORDS:
         return any(known_word(WORDS[concept], word) for word in column.few_values)
     return not _is_instant(column)
@@ -146,11 +157,16 @@ def answers(column: Column) -> dict[str, str]:
 
     "Aborted: no" is a complete cycle.
     """
-    asked = known_word("outcome", column.name)
-    yes, no = telling_columns()["yes"], telling_columns()["no"]
+    asked = asked_end(column.name)
+    yes, no = telling_columns()["yes"] | {"1"}, telling_columns()["no"] | {"0"}
     words = {word: plain(word) for word in column.few_values}
-    if asked not in OPPOSITE or not words or not all(word in yes or word in no for word in words.values()):
+    if asked is None or not words or not all(word in yes or word in no for word in words.values()):
         return {}
+    counted = column.reading.concepts.get("parts", 0.0) >= _MEANT and "?" not in column.name
+    if counted and not set(words.values()).isdisjoint("01"):
+        return {}  # of parts, as well
+    if len(words) == 1 and column.filled < len(column.text):
+        return {}  # a mark in some rows: what the others mean, nobody says
     return {word: asked if said in yes else OPPOSITE[asked] for word, said in words.items()}
 
 
@@ -178,8 +194,12 @@ def _fit_machine(column: Column, known: Knowledge) -> Fit:
         return Fit(0.95, f"its cells are machines of shop.toml: {', '.join(sorted(matched)[:4])}")
     if matched:
         return Fit(0.6, f"some of its cells are machines of shop.toml: {', '.join(sorted(matched)[:4])}")
-    few = len(values) <= _FEW_VALUES
-    return Fit(0.2 if few and not column.numbers else 0.05)
+    if len(values) > _FEW_VALUES or column.numbers:
+        return Fit(0.05)
+    named = column.reading.concepts.get("machine", 0.0) >= _MEANT
+    if named and all(_SIGN.fullmatch(value) for value in values):
+        return Fit(0.6, "its cells are a few designations")
+    return Fit(0.2)
 
 
 def _fit_program(column: Column, known: Knowledge) -> Fit:
@@ -222,15 +242,20 @@ def _numbers_rows(column: Column) -> bool:
     concepts = column.reading.concepts
     if concepts.get("row_id", 0.0) <= concepts.get("job", 0.0):
         return False
-    steps = column.text.head(_ROWS_COUNTED).cast(pl.Int64, strict=False).diff().drop_nulls()
+    steps = column.text.head(_ROWS_MEANT).cast(pl.Int64, strict=False).diff().drop_nulls()
     return len(steps) >= _FEWEST_STEPS and (bool((steps == 1).all()) or bool((steps == -1).all()))
 
 
 def _fit_operation(column: Column, known: Knowledge) -> Fit:
+    return Fit(0.7, "its cells are numbers in fives or tens") if _is_in_fives(column) else Fit(0.15)
+
+
+def _is_in_fives(column: Column) -> bool:
+    """Return whether all cells are numbers in fives or tens, below a thousand, as operations are numbered."""
     steps = column.text.drop_nulls().unique().cast(pl.Int64, strict=False)
-    if not steps.null_count() and bool((steps % 5 == 0).all()) and bool((steps > 0).any()):
-        return Fit(0.7, "its cells are numbers in fives or tens")
-    return Fit(0.15)
+    if not len(steps) or steps.null_count():
+        return False
+    return bool((steps % 5 == 0).all()) and bool((steps > 0).any()) and bool((steps <= _MOST_STEPS).all())
 
 
 def _share_in(text: pl.Series, known: frozenset[str]) -> float:

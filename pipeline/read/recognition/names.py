@@ -48,6 +48,11 @@ _TAKES: Final[Mapping[str, frozenset[str]]] = {
 }
 _ALONE: Final = 0.95
 _ASKED: Final = frozenset({"ended", "parts", "outcome"})
+_ANSWERS: Final = re.compile(r"(?i)[(\[]\s*\w+\s*[/|,]\s*\w+\s*[)\]]|\b(?:y/n|j/n|o/n|s/n|t/n|a/n|ja/nein)\b")
+_RUNS: Final = frozenset({"cycle", "program", "run", "machining"})
+_QUALITY: Final = frozenset({"scrap", "parts", "native_code", "text"})
+_PERHAPS_OF_QUALITY: Final = 0.45
+_TURNED: Final = {"complete": "aborted", "aborted": "complete"}
 _MONEYS: Final = frozenset({"cost", "price"})
 _SAYS_TIME: Final = frozenset({"time", "duration", "hours"})
 _OWN_CONCEPTS: Final[Mapping[str, str]] = {
@@ -158,6 +163,39 @@ def kind_titles(text: str) -> Mapping[InputKind, float]:
     if len(found) > 1:
         return {kind: min(share, _DISPUTED) for kind, share in found.items()}
     return found
+
+
+@lru_cache(maxsize=4096)
+def asked_end(name: str) -> str | None:
+    """Return what a name asks of the end of a cycle, "complete" or "aborted": "Ran to end?", "Cycle abgebrochen (j/n)".
+
+    Words for the thing that ended are passed over, a negation turns the question round. Whether parts were good is
+    another question.
+    """
+    tokens = [token for token in plain(_ANSWERS.sub(" ", name[:LONGEST_NAME])).split() if not token.isdigit()]
+    negations = closed_lists()["negation"]
+    for said in (tokens, [token for token in tokens if token in negations or not _is_of_a_run(token)]):
+        for words, turned in ((said, False), ([token for token in said if token not in negations], True)):
+            text = " ".join(words)
+            end = closed_lists()["asked"].get(text) or closed_lists()["outcome"].get(text)
+            if end not in _TURNED or _is_of_quality(text) or (turned and words == said):
+                continue
+            return _TURNED[end] if turned else end
+    return None
+
+
+def _is_of_quality(text: str) -> bool:
+    """Return whether words are as much of parts or of alarms as of an end."""
+    concepts = read_name(text).concepts
+    ends = max(concepts.get("ended", 0.0), concepts.get("outcome", 0.0), _PERHAPS_OF_QUALITY)
+    return any(concepts.get(concept, 0.0) > ends for concept in _QUALITY)
+
+
+def _is_of_a_run(word: str) -> bool:
+    """Return whether a word is one for what a cycle is, or says nothing."""
+    return any(
+        word in language.stop or language.words.get(word, {}).keys() & _RUNS for language in languages().values()
+    )
 
 
 def _read(name: str) -> NameReading:

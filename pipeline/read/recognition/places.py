@@ -6,17 +6,20 @@ It looks at words around a table only, never at its rows.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 from pipeline.read.recognition.names import read_name
+from schemas.words import plain
 
 _NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just above it
 _LABEL: Final = re.compile(r"^(?P<label>[^:=]{2,30}?)\s*[:=]\s*(?P<value>.*)$", re.DOTALL)
 _MOST_WORDS: Final = 3  # of a machine's name in a title; more is a sentence
 _MOST_CHARACTERS: Final = 40
 _ID: Final = re.compile(r"[^\W\d_]{1,8}-?\d{1,3}")  # a number alone may be a date or a copy
+_SIGN: Final = re.compile(r"([a-z]+)0*(\d+)")
+_WHOLE: Final = re.compile(r"\d+")
 _NUMBER: Final = re.compile(r"\d{1,3}|[A-Z]")
 _KIND_AND_NUMBER: Final = re.compile(r"([^\W\d_]{3,})-?\d{1,3}")
 _PARTED: Final = re.compile(r"\s+[-–—|/]\s+|\s*[,;:]\s+")
@@ -37,12 +40,61 @@ def machine_of_path(path: str, machines: Mapping[str, str]) -> str | None:
     return None
 
 
-def machine_of_name(path: str) -> str | None:
-    """Return the machine that a file's own name says: "maskin_F4_cykler" is of F4, "log_mill_2" of mill 2.
+class Said(NamedTuple):
+    """A machine that something around a table names, and what names it, in a person's words."""
 
-    Behind a word for machine stands its id; behind a word for one kind of them its number. Two of them tell nothing.
+    machine: str
+    where: str
+
+
+def machines_said(titles: Titles, path: str, machines: Mapping[str, str]) -> list[Said]:
+    """Return every machine that title lines, the file's name or its folder say, those that say so most plainly first.
+
+    `machines` are those of shop.toml, by id and name.
     """
-    stem = path.replace("\\", "/").rpartition("/")[2].split(".")[0]
+    labelled = [Said(machine, f'the title line "{line}"') for machine, line in _labelled_machines(titles, machines)]
+    whole = {machines[cell.casefold()]: cell for cells in titles for cell in cells if cell.casefold() in machines}
+    found = [*labelled, *(Said(machine, f'the title "{cell}"') for machine, cell in whole.items() if len(whole) == 1)]
+    if (designated := machine_designated(titles)) is not None:
+        found.append(Said(machines.get(designated[0].casefold(), designated[0]), f'"{designated[1]}" above the table'))
+    if (named := machine_of_name(path)) is not None:
+        found.append(Said(machines.get(named.casefold(), named), "the name of the file or of its folder"))
+    return found
+
+
+def disagree(one: str, other: str, machines: Mapping[str, str]) -> bool:
+    """Return whether two names of machines are plainly those of two: other ids of shop.toml, letters or numbers.
+
+    "Mill 2" and M2 may be one machine, and so may "Small vertical mill" and M2; F2 and M2 are not.
+    """
+    ids = {machines.get(name.casefold()) for name in (one, other)}
+    if None not in ids:
+        return len(ids) > 1
+    bare = [plain(name).replace(" ", "") for name in (one, other)]
+    if any(re.search(rf"(?<!\d){re.escape(part)}(?!\d)", whole) for part, whole in (bare, reversed(bare))):
+        return False
+    signs = [_SIGN.fullmatch(name) for name in bare]
+    if signs[0] and signs[1] and all(_ID.fullmatch(name) for name in (one, other)):
+        return signs[0].groups() != signs[1].groups()
+    numbers = [{int(number) for number in _WHOLE.findall(name)} for name in bare]
+    return not numbers[0] & numbers[1] if numbers[0] and numbers[1] else False
+
+
+def machine_of_name(path: str) -> str | None:
+    """Return the machine that a file's own name, else its folder's, says: "maskin_F4_cykler" is of F4.
+
+    Behind a word for machine stands its id; behind a word for one kind of them its number: "log_mill_2" is of mill 2.
+    Two of them tell nothing.
+    """
+    parts = [part for part in path.replace("\\", "/").split("/") if part]
+    for part in (parts[-1].split(".")[0], parts[-2] if len(parts) > 1 else "") if parts else ():
+        found = _machines_of_part(part)
+        if found:
+            return found.pop() if len(found) == 1 else None
+    return None
+
+
+def _machines_of_part(stem: str) -> set[str]:
     words = re.split(r"[\s_]+|(?<=[^\W\d_])-(?=[^\W\d_])", stem)
     found = {
         after
@@ -52,24 +104,40 @@ def machine_of_name(path: str) -> str | None:
     found = found or {
         f"{word} {after}" for word, after in pairwise(words) if _is_kind(word) and _NUMBER.fullmatch(after)
     }
-    found = found or {word for word in words if _is_numbered_kind(word)}
-    return found.pop() if len(found) == 1 else None
+    return found or {word for word in words if _is_numbered_kind(word)}
 
 
 def machine_designated(titles: Titles) -> tuple[str, str] | None:
     """Return a machine that a title line is, or a part of one, with that line: "Fresadora 2", "Cycles - Lathe B".
 
-    It is a word for a kind of machine with its number or letter, or a kind and number in one word. Two tell nothing.
+    It is a word for a kind of machine with its number or letter, a kind and number in one word, or what stands behind
+    a word for machine and looks like an id: "Machine no. F4". Two tell nothing.
     """
     found: dict[str, str] = {}
     for cells in titles:
         for cell in cells:
             for part in _PARTED.split(cell):
-                words = part.split()
-                pair = len(words) == 2 and _is_kind(words[0]) and _NUMBER.fullmatch(words[1]) is not None
-                if pair or (len(words) == 1 and _is_numbered_kind(words[0])):
-                    found.setdefault(part, cell)
+                if (machine := _designated(part)) is not None:
+                    found.setdefault(machine, cell)
     return next(iter(found.items())) if len(found) == 1 else None
+
+
+def _designated(part: str) -> str | None:
+    words = part.split()
+    if not words or len(words) > _MOST_WORDS + 1:
+        return None
+    if (len(words) == 2 and _is_kind(words[0]) and _NUMBER.fullmatch(words[1])) or (
+        len(words) == 1 and _is_numbered_kind(words[0])
+    ):
+        return part
+    for taken in (2, 1):
+        label, value = words[:-taken], words[-taken:]
+        if not label or read_name(" ".join(label)).concepts.get("machine", 0.0) < _NAMED:
+            continue
+        pair = taken == 2 and _is_kind(value[0]) and _NUMBER.fullmatch(value[1])
+        if pair or (taken == 1 and _ID.fullmatch(value[0])):
+            return " ".join(value)
+    return None
 
 
 def _is_kind(word: str) -> bool:
@@ -94,22 +162,22 @@ def _stands_in(word: str, text: str) -> bool:
 
 def machine_of_titles(titles: Titles, machines: Mapping[str, str]) -> tuple[str, str] | None:
     """Return a machine that a title line names behind a word for machine, or as a whole, and that line."""
+    if (labelled := next(_labelled_machines(titles, machines), None)) is not None:
+        return labelled
+    whole = {machines[cell.casefold()]: cell for cells in titles for cell in cells if cell.casefold() in machines}
+    return next(iter(whole.items())) if len(whole) == 1 else None
+
+
+def _labelled_machines(titles: Titles, machines: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     for cells in titles:
-        line = " ".join(cells)
         for label, value in _labelled(cells):
             if read_name(label).concepts.get("machine", 0.0) < _NAMED:
                 continue
+            short = value and len(value) <= _MOST_CHARACTERS and len(value.split()) <= _MOST_WORDS
             if (known := machines.get(value.casefold())) is not None:
-                return known, line
-            if (
-                value
-                and len(value) <= _MOST_CHARACTERS
-                and len(value.split()) <= _MOST_WORDS
-                and not _SEVERAL.search(value)
-            ):
-                return value, line
-    whole = {machines[cell.casefold()]: cell for cells in titles for cell in cells if cell.casefold() in machines}
-    return next(iter(whole.items())) if len(whole) == 1 else None
+                yield known, " ".join(cells)
+            elif short and not _SEVERAL.search(value):
+                yield value, " ".join(cells)
 
 
 def _labelled(cells: Sequence[str]) -> Iterable[tuple[str, str]]:

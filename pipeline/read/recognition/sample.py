@@ -51,6 +51,7 @@ class Knowledge:
     jobs: frozenset[str] = frozenset()
     machine: str | None = None  # of the whole file, as its [[source]] or its path says
     currency: str = ""  # of the shop
+    machine_given: bool = False  # by the [[source]] of the file: a person has decided
 
 
 @dataclass(frozen=True)

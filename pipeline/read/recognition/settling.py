@@ -19,7 +19,7 @@ from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
 from pipeline.read.recognition.fitting import answers
 from pipeline.read.recognition.names import known_word, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
-from pipeline.read.recognition.places import machine_designated, machine_of_name, machine_of_titles
+from pipeline.read.recognition.places import Said, disagree, machines_said
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
 from pipeline.read.recognition.yearless import NO_YEAR, last_month_said
@@ -38,6 +38,7 @@ NAME_THE_MACHINE: Final = (
 UNKNOWN_WORD: Final = {"outcome": "unknown", "reason": "unknown", "level": "NORMAL"}
 _COUNTS: Final = frozenset({"parts", "scrap", "quantity", "parts_per_cycle"})
 _OWN: Final = 0.99  # of a field by our own name
+_FEW_NAMES: Final = 3
 _STARTS: Final = 0.5
 _FEWEST_STAMPS: Final = 8
 _CLASH_US: Final = 1_500_000  # durations and stamps are rounded to a second
@@ -545,30 +546,29 @@ def _meaning(list_name: str, word: str, answered: Mapping[str, str]) -> str | No
 
 
 def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: Knowledge) -> None:
-    """Name the machines by their ids; where no column names one, take that of the file."""
+    """Name the machines by their ids; where no column names one, take that of the file. Two that disagree are asked."""
+    said = [] if found.kind in ("estimate", "job") else machines_said(sample.titles, sample.place, known.machines)
+    if known.machine is not None:
+        said.insert(0, Said(known.machine, "its path or shop.toml"))
     if (guess := found.guesses.get("machine")) is not None:
-        values = guess.cells.text.drop_nulls().unique().to_list()
+        values = guess.cells.text.drop_nulls().unique().sort().to_list()
         ids = [known.machines.get(value.casefold()) for value in values]
         if all(ids) and ids != values:
             settled.rules["machine"]["lookup"] = dict(sorted(known.machines.items()))
-    elif found.kind in ("estimate", "job"):
+        for machine, where in said if not known.machine_given and values else ():
+            if all(disagree(machine, value, known.machines) for value in values):
+                what = f"{where} says {machine}, {_label(guess)} says {', '.join(values[:_FEW_NAMES])}"
+                settled.doubt("machine", "two", what)
         return
-    elif known.machine is not None:
-        titled = machine_of_titles(sample.titles, known.machines)
-        if titled is not None and titled[0] != known.machine:
-            what = f'its path or shop.toml says {known.machine}, the line above says "{titled[1]}"'
-            settled.doubt("machine", "two", what)
-    elif (titled := machine_of_titles(sample.titles, known.machines)) is not None:
-        settled.rules["machine"] = {"constant": titled[0]}
-        settled.evidence["machine"] = [f'the title line "{titled[1]}" says so']
-    elif (called := machine_designated(sample.titles)) is not None:
-        settled.rules["machine"] = {"constant": known.machines.get(called[0].casefold(), called[0])}
-        settled.evidence["machine"] = [f'"{called[1]}" above it names it']
-        named = machine_of_name(sample.place)
-        if named is not None and plain(named).replace(" ", "") != plain(called[0]).replace(" ", ""):
-            settled.doubt("machine", "two", f'"{called[1]}" above it and the name of the file say different machines')
-    elif (named := machine_of_name(sample.place)) is not None:
-        settled.rules["machine"] = {"constant": known.machines.get(named.casefold(), named)}
-        settled.evidence["machine"] = ["the name of the file says so"]
-    else:
+    if found.kind in ("estimate", "job"):
+        return
+    if not said:
         settled.doubt(*NO_MACHINE, "nothing in it says which machine it is of: " + NAME_THE_MACHINE)
+        return
+    first, *others = said
+    if known.machine is None:
+        settled.rules["machine"] = {"constant": first.machine}
+        settled.evidence["machine"] = [f"{first.where} says so"]
+    for machine, where in others if not known.machine_given else ():
+        if disagree(first.machine, machine, known.machines):
+            settled.doubt("machine", "two", f"{first.where} says {first.machine}, {where} says {machine}")
