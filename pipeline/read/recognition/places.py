@@ -15,7 +15,8 @@ from schemas.words import plain
 
 _NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just above it
 _LABEL: Final = re.compile(r"^(?P<label>[^:=]{2,30}?)\s*[:=]\s*(?P<value>.*)$", re.DOTALL)
-_MOST_WORDS: Final = 3  # of a machine's name in a title; more is a sentence
+_WORD_ENDS: Final = re.compile(r"[\s_]+|(?<=[^\W\d_])-(?=[^\W\d_])")
+_MOST_WORDS: Final = 3  # of a machine's name in a title, or in the name of a folder; more is a sentence
 _MOST_CHARACTERS: Final = 40
 _ID: Final = re.compile(r"[^\W\d_]{1,8}-?\d{1,3}")  # a number alone may be a date or a copy
 _SIGN: Final = re.compile(r"([a-z]+)0*(\d+)")
@@ -87,7 +88,10 @@ def machine_of_name(path: str) -> str | None:
     Two of them tell nothing.
     """
     parts = [part for part in path.replace("\\", "/").split("/") if part]
-    for part in (parts[-1].split(".")[0], parts[-2] if len(parts) > 1 else "") if parts else ():
+    if not parts:
+        return None
+    folder = parts[-2] if len(parts) > 1 and len(_WORD_ENDS.split(parts[-2])) <= _MOST_WORDS else ""
+    for part in (parts[-1].split(".")[0], folder):
         found = _machines_of_part(part)
         if found:
             return found.pop() if len(found) == 1 else None
@@ -95,7 +99,7 @@ def machine_of_name(path: str) -> str | None:
 
 
 def _machines_of_part(stem: str) -> set[str]:
-    words = re.split(r"[\s_]+|(?<=[^\W\d_])-(?=[^\W\d_])", stem)
+    words = _WORD_ENDS.split(stem)
     found = {
         after
         for word, after in pairwise(words)
