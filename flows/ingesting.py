@@ -26,7 +26,7 @@ from pipeline.read.devices_xml import DevicesDocument, documents_above, document
 from pipeline.read.files import Found
 from pipeline.read.settings import ReadSettings
 from pipeline.read.unfinished import Stamp, UnfinishedError, fresh_last, stamp_of
-from pipeline.report.quarantine import profile_command
+from pipeline.report.quarantine import out_of_reach_lines, profile_command
 from pipeline.report.queries import Narrowed, query
 from pipeline.store.accounting import audit_store, require
 from pipeline.store.accounts import UNREADABLE, FileCounts, settled_counts
@@ -63,6 +63,8 @@ class IngestResult:
     """Sentences on files that are left for the next run."""
     faults: tuple[ReadingFault, ...] = ()
     """Faults of ours at single files; the others came in."""
+    out_of_reach: tuple[str, ...] = ()
+    """Sentences on files that would be read otherwise now, and stand nowhere any more."""
 
     @property
     def rows_loaded(self) -> int:
@@ -95,7 +97,7 @@ class IngestResult:
             lines.append(f"{counts.name}: {counts.status}. {counts.reason}")
             if counts.status == NEEDS_PROFILE:
                 lines.append(f"  Next: {profile_command(counts.name, self.workspace)}")
-        lines += self.left
+        lines += [*self.left, *self.out_of_reach]
         return "\n".join(lines)
 
     def require_no_faults(self) -> None:
@@ -356,4 +358,17 @@ class _Ingesting:
         files = self._counts | {counts.file_id: counts for counts in settled_counts(self._book, moved)}
         new = [counts.file_id for counts in files.values() if not counts.already_known]
         corrections = query(self._book, "corrections", Narrowed(file_ids=new)) if new else None
-        return IngestResult(tuple(files.values()), folder, corrections, tuple(self._left), tuple(self._faults))
+        away = tuple(self._out_of_reach()) if new else ()
+        left, faults = tuple(self._left), tuple(self._faults)
+        return IngestResult(tuple(files.values()), folder, corrections, left, faults, away)
+
+    def _out_of_reach(self) -> list[str]:
+        """Tell files with something to mend that would be read otherwise now, if they still stood anywhere."""
+        files = query(self._book, "files_out_of_reach")
+        otherwise = [
+            fingerprint != self._deciding.fingerprint(path, shape, refused=status == NEEDS_PROFILE)
+            for path, shape, fingerprint, status in files.select(
+                "path", "shape", "reading_fingerprint", "status"
+            ).iter_rows()
+        ]
+        return out_of_reach_lines(files.filter(pl.Series(otherwise, dtype=pl.Boolean)))

@@ -389,9 +389,9 @@ def rejects(workspace: Path, form: str, output: Path | None) -> None:
     from pipeline.store.book import open_book
 
     with open_book(_workspace(workspace).book_path, read_only=True) as book:
-        frame, files = query(book, "rejects"), query(book, "files_to_mend")
+        frame, files, away = (query(book, name) for name in ("rejects", "files_to_mend", "files_out_of_reach"))
     if form == "table" and output is None:
-        for line in reject_lines(frame, files, workspace.as_posix()):
+        for line in reject_lines(frame, files, workspace.as_posix(), away):
             echo(line)
     else:
         _write(frame, form, output, "rejects")

@@ -5,9 +5,9 @@ It decides nothing about rows and changes none.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 import polars as pl
 
@@ -36,7 +36,9 @@ _MENDS: Final = {
 _NAME_MACHINE: Final = 'Name the machine: machine = "..." in the [[source]] of the file in shop.toml, then run again.'
 
 
-def reject_lines(rejects: pl.DataFrame, files: pl.DataFrame, workspace: str) -> list[str]:
+def reject_lines(
+    rejects: pl.DataFrame, files: pl.DataFrame, workspace: str, out_of_reach: pl.DataFrame | None = None
+) -> list[str]:
     """Return what is to be mended, as lines of text.
 
     Parameters
@@ -47,6 +49,8 @@ def reject_lines(rejects: pl.DataFrame, files: pl.DataFrame, workspace: str) -> 
         The query `files_to_mend`.
     workspace
         As it is to stand in the commands that are given.
+    out_of_reach
+        The query `files_out_of_reach`.
     """
     open_rows = rejects.filter(pl.col("state") == "open")
     closed = rejects.filter(pl.col("state") != "open").group_by("state").agg(_rows()).sort("state")
@@ -59,7 +63,25 @@ def reject_lines(rejects: pl.DataFrame, files: pl.DataFrame, workspace: str) -> 
     if not lines:
         lines = ["Nothing is left to mend."]
     lines += [f"{_count(rows, 'row')} rejected earlier: {_STATES[state]}." for state, rows in closed.iter_rows()]
-    return lines
+    return lines if out_of_reach is None else lines + out_of_reach_lines(out_of_reach)
+
+
+def out_of_reach_lines(files: pl.DataFrame) -> list[str]:
+    """Return in a line which files no mended profile reaches, and what to do; nothing where there are none."""
+    if not files.height:
+        return []
+    named = [_out_of_reach(row) for row in files.head(MOST_FILES).iter_rows(named=True)]
+    more = files.height - MOST_FILES
+    listed = ", ".join(named) + (f" and {_count(more, 'more file')}" if more > 0 else "")
+    return [
+        f"Out of reach of a mended profile, since the content stands at no path any more: {listed}. To have what is "
+        "missing after all, lay the old export into the folder under a name of its own and run again."
+    ]
+
+
+def _out_of_reach(row: Mapping[str, Any]) -> str:
+    what = "never read" if row["status"] == NEEDS_PROFILE else _count(row["rows_open"], "rejected row")
+    return f"{row['name']} ({what}, {'replaced by another content' if row['is_replaced'] else 'gone'})"
 
 
 _STATES: Final = {"taken up": "mended in a later export", "closed": "their file was exported again or is gone"}

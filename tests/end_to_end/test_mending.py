@@ -75,7 +75,8 @@ class Shop:
 
     def rejects(self) -> list[str]:
         with open_book(Workspace(self.folder).book_path, read_only=True) as book:
-            return reject_lines(query(book, "rejects"), query(book, "files_to_mend"), "W")
+            away = query(book, "files_out_of_reach")
+            return reject_lines(query(book, "rejects"), query(book, "files_to_mend"), "W", away)
 
 
 @pytest.fixture
@@ -127,8 +128,27 @@ def test_a_mended_profile_takes_rejected_rows_up(shop: Shop) -> None:
     assert "came in" not in shop.ingest().summary()
 
 
+def test_a_profile_that_is_mended_too_late_is_said_to_be(shop: Shop) -> None:
+    """What stood at the path when rows were rejected is not there any more: the run says so once, with what to do."""
+    old = [HEAD, *(with_cell(row, 5, "stopp") for row in ROWS[:2])]
+    shop.write("lathe.csv", *old)
+    shop.ingest()
+    shop.write("lathe.csv", HEAD, *ROWS[3:])
+    assert "Out of reach" not in shop.ingest().summary()
+
+    shop.profile.write_text(PROFILE.replace('"complete" }', '"complete", "stopp" = "aborted" }'), encoding="utf-8")
+    told = shop.ingest().summary()
+
+    assert "lathe.csv (2 rejected rows, replaced by another content)" in told
+    assert "Out of reach" not in shop.ingest().summary()
+    (shop.exports / "old").mkdir()
+    shop.write("old/lathe.csv", *old)
+    shop.ingest()
+    assert shop.frame("select count(*) from core.cycle").item() == 5
+
+
 def test_rejects_of_a_file_that_is_gone_do_not_nag(shop: Shop) -> None:
-    """Its rows stay, its rejects are kept and closed; put back, they are open again."""
+    """Its rows stay, its rejects are kept and closed, a line says how to have them; put back, they are open again."""
     path = shop.write("lathe.csv", HEAD, ROWS[0], with_cell(ROWS[1], 4, "many"))
     shop.write("odd.csv", "a;b;c", "1;2;3", "4;5;6")
     shop.ingest()
@@ -141,10 +161,14 @@ def test_rejects_of_a_file_that_is_gone_do_not_nag(shop: Shop) -> None:
     path.unlink()
     (shop.exports / "odd.csv").unlink()
     shop.ingest()
-    assert shop.rejects() == [
+    *lines, away = shop.rejects()
+    assert lines == [
         "Nothing is left to mend.",
         "1 row rejected earlier: their file was exported again or is gone.",
     ]
+    assert away.startswith("Out of reach of a mended profile")
+    assert "lathe.csv (1 rejected row, gone)" in away
+    assert "odd.csv (never read, gone)" in away
     assert shop.frame("select count(*) from core.cycle").item() == 1
 
     path.write_text(text)
