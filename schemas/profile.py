@@ -273,7 +273,7 @@ def unit_dimension(field: str) -> str | None:
     return "time" if field.endswith("_s") else "mass" if field.endswith("_kg") else None
 
 
-STATE_ENDS: Final = ("ended_at", "duration_s")
+STATE_ENDS: Final[tuple[str, ...]] = ("ended_at", "duration_s")
 """Of kind event: when a state ends, for logs whose rows are states. What follows an end without another is unknown."""
 _TIMES_BESIDE: Final[dict[InputKind, tuple[str, ...]]] = {"cycle": ("duration_s",), "event": STATE_ENDS}
 

@@ -266,6 +266,12 @@ def other_tables() -> Mapping[str, tuple[frozenset[str], tuple[str, ...]]]:
 
 
 @cache
+def tool_kinds() -> Mapping[str, str]:
+    """Return words of descriptions, in small letters as written, -> the kind of tool that they plainly say."""
+    return {word.casefold(): kind for kind, words in _load("tool_kinds")["kinds"].items() for word in words}
+
+
+@cache
 def telling_columns() -> Mapping[str, frozenset[str]]:
     """Return names of columns, in plain form, that say what a list is of: `sorts`, `units`, and stems `elsewhere`."""
     return {name: frozenset(plain(word) for word in words) for name, words in _load("other_tables")["columns"].items()}

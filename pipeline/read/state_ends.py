@@ -31,7 +31,7 @@ def ends_states(plan: TablePlan) -> bool:
 
 
 def knowing_nothing(plan: TablePlan) -> TablePlan:
-    """Return a plan that reads the rows that `with_ends` adds: its lookup of values, if it has one, knows their word."""
+    """Return a plan that reads the rows that `with_ends` adds: a lookup of values knows their word."""
     value = plan.columns.get("value")
     if value is None or not value.lookup:
         return plan

@@ -22,13 +22,14 @@ from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import Said, disagree, machines_said
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
+from pipeline.read.recognition.tool_kinds import kind_rule
 from pipeline.read.recognition.yearless import NO_YEAR, last_month_said
 from pipeline.read.recognition.zones import agree, zone_pattern
 from schemas.columns import columns
 from schemas.concepts import DURATIONS
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
 from schemas.vocabulary import UTC_TIME
-from schemas.words import currencies, plain
+from schemas.words import currencies
 
 NO_MACHINE: Final = ("machine", "missing")
 """The key of the doubt about a file that names no machine."""
@@ -117,7 +118,17 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
     _settle_machine(settled, found, sample, known)
     if found.kind == "estimate":
         _settle_other_times(settled, found, sample)
+        if "tool_type" not in settled.rules:
+            _settle_tool_kind(settled, found, sample)
     return settled
+
+
+def _settle_tool_kind(settled: Settled, found: Assignment, sample: Sample) -> None:
+    """Take the kind of tool from a description that no other field has and that plainly says it."""
+    used = {column for guess in found.guesses.values() for column in guess.columns}
+    if (rule := kind_rule(column for column in sample.columns if column.name not in used)) is not None:
+        settled.rules["tool_type"] = rule
+        settled.evidence["tool_type"] = ["its descriptions say the kind of tool"]
 
 
 _BRACKETED: Final = re.compile(r"[(\[]([^)\]]*)")
