@@ -137,7 +137,8 @@ def sheet_table(sheet: Sheet, header: Header, skip: Sequence[SkipRule], last_row
     cells = sheet.cells.select(LINE, raw.alias(RAW), *places)
     filled = pl.any_horizontal((pl.col(name).str.strip_chars() != "").fill_null(False) for name in places)
     above = cells.filter((pl.col(LINE) < header.line) & filled)
-    head = cells.filter(pl.col(LINE) == header.line)[RAW][0]
+    heads = cells.filter(pl.col(LINE) == header.line)[RAW]
+    head = heads[0] if len(heads) else None  # a sheet may begin with its rows
     below = cells.filter((pl.col(LINE) > header.line) & filled)
     below.columns = [LINE, RAW, *header.names]
     below, skipped = skip_rows(below, header.names, head, header.line, skip)

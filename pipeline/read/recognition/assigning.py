@@ -53,6 +53,7 @@ _ROUNDED_US: Final = 1_500_000
 _FOLLOWS_WORTH: Final = 0.7
 _ELSEWHERE: Final = 0.25  # what a meaning counts that only tables of other kinds have a field for
 _IMPOSSIBLE: Final = 0.1  # what a meaning counts that the values do not allow
+_SAME_TIME_US: Final = 1_500_000  # clocks are rounded to a second
 _TAKEN: Final = 0.2  # what a meaning counts that another column surely bears
 MINOR: Final = frozenset(
     {
@@ -349,7 +350,7 @@ def _doubted(
             continue  # a count that nothing is said of is that of the order, or of all that were made
         if any(taken.get(column, guess.field) != guess.field for column in rival.columns):
             continue
-        if set(rival.columns) & set(guess.columns) or _say_the_same(guess.columns[0], rival.columns[0], sample):
+        if set(rival.columns) & set(guess.columns) or _say_the_same(guess.cells, rival.cells):
             continue
         if guess.field == "tool" and _is_next(guess.columns[0], rival.columns[0], sample):
             continue
@@ -364,13 +365,21 @@ def _is_its_number(guess: Guess, rival: Guess, taken: dict[str, str], sample: Sa
     """Return whether a column is the number of the tool that the chosen one calls by name."""
     by_name = guess.cells.facts.tool_like < _NUMBERED <= rival.cells.facts.tool_like
     free = taken.get(rival.columns[0], "tool") == "tool"
-    return by_name and free and rival.named and _say_the_same(guess.columns[0], rival.columns[0], sample)
+    return by_name and free and rival.named and _say_the_same(guess.cells, rival.cells)
 
 
-def _say_the_same(one: str, other: str, sample: Sample) -> bool:
-    """Return whether two columns tell the same rows apart: a number and its name."""
-    cells = sample.cells.select(pl.col(one).alias("one"), pl.col(other).alias("other")).drop_nulls()
+def _say_the_same(one: Column, other: Column) -> bool:
+    """Return whether two columns tell the same rows apart, as a number and its name do, or are the same times.
+
+    Where each row has a value of its own any two columns would: then only the same cells say the same.
+    """
+    if one.times and other.times:
+        apart_us = (clock_us(one.text, one.times[0].format) - clock_us(other.text, other.times[0].format)).abs()
+        return bool((apart_us <= _SAME_TIME_US).all())
+    cells = pl.DataFrame({"one": one.text, "other": other.text}).drop_nulls()
     pairs = cells.unique().height
+    if pairs == cells.height:
+        return bool((cells["one"] == cells["other"]).all())
     return pairs > 0 and pairs == cells["one"].n_unique() == cells["other"].n_unique()
 
 

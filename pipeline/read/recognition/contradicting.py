@@ -178,7 +178,8 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
         return "may say which cycles were broken off"
     if kind in ("cycle", "estimate") and column.numbers and unit_of(column.name) is not None:
         return "is a part of a time, and nothing says of which"
-    unknown = not column.reading.concepts and not _are_tools(column, tools)
+    said = any(concept not in NUMBERS and can_bear(concept, column) for concept in column.reading.concepts)
+    unknown = not said and meant not in NUMBERS and not _are_tools(column, tools)
     if kind == "tool_change" and unknown and column.numbers and not describes:
         return "varies from row to row, and nothing tells what it is: the rows may be tools as they were measured"
     return ""
@@ -275,6 +276,7 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
         if ids and rows.height > 1 and rows.n_unique() < (1 - _REPEATED) * rows.height:
             yield "one order stands in several rows: it may be a list of bookings or deliveries"
     if kind == "tool_change":
+        yield from _hours_apart(used, sample)
         times = [columns[name] for name in used if _holds(columns[name], "instant")]
         for column in times:
             if column.filled > _FEW / 2 and column.text.n_unique() < _ALONE * column.filled:
@@ -284,6 +286,20 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
         for column in sample.columns:
             if column.name in used and says(column.name, "minimum") and _has_sibling(column, sample):
                 yield f'column "{column.name}" may be a minimum, and not in minutes'
+
+
+def _hours_apart(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell rows that lie hours apart and name no program: no program changes tools so seldom."""
+    named = [column for column in sample.columns if column.name in used]
+    whole = [column for column in named if column.times and column.times[0].holds == "instant"]
+    if len(whole) != 1 or any(column.reading.concepts.get("program", 0.0) >= _MEANT for column in named):
+        return
+    of = next((column.text for column in named if column.reading.concepts.get("machine", 0.0) >= _MEANT), None)
+    us = clock_us(whole[0].text, whole[0].times[0].format)
+    rows = pl.DataFrame({"us": us, "of": pl.repeat("", len(us), eager=True) if of is None else of})
+    gap = rows.drop_nulls().sort("us").select(pl.col("us").diff().over("of").median()).item()
+    if gap is not None and gap > _HOURS_US:
+        yield "its rows lie hours apart: they may be tools lent, checked or worn, and not tool changes of programs"
 
 
 def _says_nothing(column: Column) -> bool:

@@ -11,11 +11,11 @@ from typing import Final, NamedTuple
 
 import polars as pl
 
-from pipeline.read.recognition.names import asked_end, known_word
+from pipeline.read.recognition.names import asked_end, known_word, read_name
 from pipeline.read.recognition.sample import Column, Knowledge
 from schemas.columns import columns
-from schemas.concepts import COUNTERS, DURATIONS, NUMBERS, TIMES, WORDS
-from schemas.profile import UNITS
+from schemas.concepts import COUNTERS, DURATIONS, ITEM_CONCEPTS, NUMBERS, TIMES, WORDS
+from schemas.profile import UNITS, standard_item
 from schemas.vocabulary import UTC_TIME, InputKind
 from schemas.words import plain, telling_columns
 
@@ -32,6 +32,8 @@ _MOST_STEPS: Final = 9_995
 _IDS: Final = frozenset({"operation", "program", "job", "tool", "machine", "part"})
 _FEW_VALUES: Final = 30
 _ROWS_MEANT: Final = 50  # from the top: further down a sample leaves rows out
+_FEWEST_ITEMS: Final = 2
+_NAMES_ITEM: Final = 0.6
 _FEWEST_STEPS: Final = 3
 
 
@@ -68,6 +70,8 @@ def fit(kind: InputKind, field: str, column: Column, known: Knowledge) -> Fit:
     }
     if field in ("outcome", "reason", "level"):
         return fit_words(field, column)
+    if field == "item":
+        return _fit_item(column)
     if field in by_field:
         return UNFIT if _is_instant(column) else by_field[field](column, known)
     return UNFIT if _is_instant(column) else Fit(0.1)
@@ -244,6 +248,28 @@ def _numbers_rows(column: Column) -> bool:
         return False
     steps = column.text.head(_ROWS_MEANT).cast(pl.Int64, strict=False).diff().drop_nulls()
     return len(steps) >= _FEWEST_STEPS and (bool((steps == 1).all()) or bool((steps == -1).all()))
+
+
+def _fit_item(column: Column) -> Fit:
+    """Return how well cells are names of signals that come again and again: the standard's own say so by themselves."""
+    if _is_instant(column) or column.numbers:
+        return UNFIT if _is_instant(column) else Fit(0.1)
+    names = column.few_values
+    if len(names) < _FEWEST_ITEMS or 2 * len(names) > column.filled:
+        return Fit(0.1)
+    told = [name for name in names if standard_item(name) is not None]
+    if 2 * len(told) >= len(names) and len(told) >= _FEWEST_ITEMS:
+        return Fit(0.95, f"its cells are items of the standard: {', '.join(told[:4])}")
+    meant = [name for name in names if _is_item(name)]
+    if 2 * len(meant) >= len(names):
+        return Fit(0.6, f"its cells are names of signals: {', '.join(meant[:4])}")
+    return Fit(0.1)
+
+
+def _is_item(name: str) -> bool:
+    return standard_item(name) is not None or any(
+        share >= _NAMES_ITEM for concept, share in read_name(name).concepts.items() if concept in ITEM_CONCEPTS
+    )
 
 
 def _fit_operation(column: Column, known: Knowledge) -> Fit:

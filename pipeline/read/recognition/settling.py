@@ -46,6 +46,8 @@ _CLASH_US: Final = 1_500_000  # durations and stamps are rounded to a second
 _CLASHING: Final = 0.1  # share of overlaps from which a reading counts as wrong
 _CLASH_FREE: Final = 0.01
 _FILLED: Final = 0.1  # of the time from start to start that the middle cycle takes at least
+_SIXTY: Final = 60  # seconds that are minutes, minutes that are hours
+_FILLS: Final = 0.4
 _ODD: Final = 0.1
 _AGREEING: Final = 0.8  # share of rows in which end = start + duration before a unit counts as shown
 _HALF_A_YEAR_US: Final = 180 * 86_400_000_000
@@ -107,6 +109,7 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
         _settle_scrap(settled, found.guesses)
         _settle_clock(settled, found.guesses)
         _settle_length(settled, found.guesses)
+        _settle_rhythm(settled, found.guesses)
         _settle_stamp(settled, found.guesses)
     if (cost := found.guesses.get("edge_cost")) is not None and _is_other_money(cost.cells.name, known.currency):
         del settled.rules["edge_cost"]
@@ -495,6 +498,27 @@ def _settle_length(settled: Settled, guesses: Mapping[str, Guess]) -> None:
         settled.file.update(fitting[0])
         settled.tell("duration_s", "by the other mark, cycles would overlap or last next to nothing")
         settled.doubts.pop((guess.cells.name, "marks"))
+
+
+def _settle_rhythm(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Ask where cycles would last next to nothing by the unit said, and fill the time by one sixty times as long."""
+    guess = guesses.get("duration_s")
+    at = next((guesses[name] for name in ("started_at", "ended_at") if name in guesses), None)
+    rule = settled.rules.get("duration_s", {})
+    if guess is None or at is None or {"started_at", "ended_at"} <= guesses.keys() or rule.get("unit") in CELL_UNITS:
+        return
+    at_us = clock_us(at.cells.text, settled.rules[at.field].get("format"))
+    length_us = seconds_of(guess.cells, rule, settled.file) * 1e6
+    machine = guesses["machine"].cells.text if "machine" in guesses else pl.repeat("", len(at_us), eager=True)
+    rows = pl.DataFrame({"machine": machine, "at": at_us, "length": length_us}).drop_nulls().sort("machine", "at")
+    if rows.height < _FEWEST_STAMPS:
+        return
+    filled = rows.select((pl.col("length") / pl.col("at").diff().over("machine").abs()).median()).item()
+    if filled is None or filled * _SIXTY > 1 or filled * _SIXTY < _FILLS:
+        return
+    if min(_clashes(guesses, at_us, length_us * _SIXTY)) <= _CLASHING:
+        what = f"by its unit, {_label(guess)} takes {filled:.1%} of the time from one cycle to the next"
+        settled.doubt("duration_s", "unit", f"{what}; in one sixty times as long it would fill it: say which it is")
 
 
 def _clashes(guesses: Mapping[str, Guess], at_us: pl.Series, length_us: pl.Series) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""The kind of tool that a description says: "indexable shoulder mill 40" is a shoulder mill, "D40 Z5" is none of ours."""
+"""The kind of tool that a description says: "indexable shoulder mill 40" is a shoulder mill, "D40 Z5" none of ours."""
 
 from __future__ import annotations
 

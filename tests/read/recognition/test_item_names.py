@@ -84,3 +84,15 @@ def test_numbers_keep_their_names_for_nothing_tells_their_unit(tmp_path: Path) -
     found = read(tmp_path, "Maschine;Zeitstempel;Merkmal;Wert", names, (("READY", "0"), ("ACTIVE", "900")))
 
     assert set(items(found)) == {"Execution", "Vorschub"}
+
+
+@pytest.mark.parametrize("name", ["Nombre", "Étiquette", "Naam", "Point", "xyz"])
+def test_items_of_the_standard_say_themselves_what_their_column_is(tmp_path: Path, name: str) -> None:
+    items = ("Execution", "Program", "PartCount")
+    words = {"Execution": "ACTIVE", "Program": "O1", "PartCount": "3"}
+    lines = [f"M1;2026-03-16 06:{minute:02d}:00;{items[minute % 3]};{words[items[minute % 3]]}" for minute in range(30)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([f"Machine;Time;{name};Value", *lines, ""]), encoding="utf-8")
+    [found] = read_file(path, ReadSettings(zone="UTC"))
+    assert found.status == "loaded", found.reason
+    assert {item for table in found.tables for item in table.rows["item"]} == set(items)
