@@ -323,17 +323,6 @@ class ToolLife(InputModel):
     rests_on: pl.Int64
 
 
-class EdgeOutlook(InputModel):
-    """Grain: machine x tool x number of parts more. What the edge in use, and edges after it, will do (predictive)."""
-
-    machine: str
-    tool: str
-    parts_more: pl.Int64 = pa.Field(gt=0)
-    survive: float = pa.Field(ge=0, le=1)
-    edges_median: pl.Int64 = pa.Field(nullable=True, ge=0)
-    edges_90: pl.Int64 = pa.Field(nullable=True, ge=0)
-
-
 class ComingBatch(InputModel):
     """Grain: machine x place. What a machine makes next: 1 is the batch at hand, or the next where that is made."""
 
@@ -621,7 +610,6 @@ MODELS: Final[dict[str, type[InputModel]]] = {
     "job_drift": JobDrift,
     "drift_cause": DriftCause,
     "tool_life": ToolLife,
-    "edge_outlook": EdgeOutlook,
     "coming_batch": ComingBatch,
     "edge_now": EdgeNow,
     "shelf_list": ShelfList,

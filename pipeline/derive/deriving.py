@@ -12,7 +12,6 @@ import polars as pl
 
 from pipeline import resources
 from pipeline.check.soundness import keeps_schema
-from pipeline.derive.edge_outlook import edge_outlook
 from pipeline.derive.edges import note_renewed, renew_edges, renew_lives
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.periods import derive_periods, period_column, periods
@@ -21,9 +20,10 @@ from pipeline.derive.relations import Relation, Renewed, in_order, load_relation
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
 from pipeline.derive.scratch import KEPT, NAME, place, scratch_of, window_sql
 from pipeline.derive.settled_run import numbered, settled_runs
-from pipeline.derive.shelf import Outlook, edge_now, shelf_list
+from pipeline.derive.shelf import edge_now, shelf_list
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.suspects import with_suspects
+from pipeline.derive.tool_fit import tool_fit
 from pipeline.derive.tool_life import life_curves, tool_life
 from pipeline.derive.wear_curve import wear_curve
 from pipeline.progress import Progress, Step
@@ -146,16 +146,17 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
     drift, spread = job_drift(runs, settled, rates, shop.shop.tolerance)
     tools, tool_rates = book.frame(_query("tools_counted")), book.frame(_query("rates_counted"))
     # what other relations and settings made of the same rows is made anew
-    stood, outlook_stood = (None if is_whole else _as_it_stood(book, name) for name in ("tool_life", "edge_outlook"))
+    stood = {name: None if is_whole else _as_it_stood(book, name) for name in ("tool_fit", "tool_life", "life_curve")}
+    fits = tool_fit(edges, tools, tool_rates, before=stood["tool_fit"])
     wear = book.frame(_query("wear_parts"))
-    life = tool_life(edges, tools, tool_rates, before=stood, wear=wear)
-    coming, outlook = book.frame(_query("coming_use")), Outlook(edges, tools, life)
+    life, outlook = tool_life(edges, fits, tools, tool_rates, before=stood["tool_life"], wear=wear)
+    coming = book.frame(_query("coming_use"))
     return {
         "job_drift": drift,
         "run_spread": spread,
         "tool_life": life,
-        "life_curve": life_curves(edges, life),
-        "edge_outlook": edge_outlook(edges, tools, life, before=outlook_stood, life_before=stood),
+        "tool_fit": fits,
+        "life_curve": life_curves(edges, life, before=stood["life_curve"], life_before=stood["tool_life"]),
         "wear_curve": wear_curve(wear, life),
         "edge_now": edge_now(edges, life, coming, outlook),
         "shelf_list": shelf_list(edges, tools, life, coming, outlook),

@@ -8,56 +8,80 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.derive.edge_now import lives_at_level_now
 from pipeline.derive.tool_lives import KEYS, ToolLives, as_columns
 from pipeline.stats.arrays import AnyArray, BoolArray, FloatArray
 
 CAUTIOUS_LEVEL = 0.90
+HABIT_RATES = ("habit_rate", "habit_rate_low", "habit_rate_high")
 MONTH_S = 30.4375 * 86400.0
 
 
-def cost_columns(table: pl.DataFrame, lives: ToolLives, settings: pl.DataFrame) -> list[pl.Series]:
-    """Return the columns of costs for the tools of the table, in its order."""
-    from pipeline.stats.replacement import best_change_ages, cost_rates, observed_cost_rates
-
+def own_costs(lives: ToolLives, settings: pl.DataFrame) -> dict[str, FloatArray]:
+    """Return what each tool's own edges say of costs; settings in the order of the tools."""
     edges = lives.edges
     done = edges["removed_at"].is_not_null().to_numpy()
     groups = lives.groups.within(done)
-    life, failed = lives.life[done], ~lives.censored[done]
     edge_cost = _numbers(edges["edge_cost"])[done]
     parts = _numbers(edges["parts"])[done]
     mean_cost = _mean(groups.sum(np.nan_to_num(edge_cost)), groups.sum(np.isfinite(edge_cost)))
     mean_parts = _mean(groups.sum(np.nan_to_num(parts)), groups.sum(np.isfinite(parts)))
-    rate = _numbers(settings["rate_per_hour"])
-    change = np.nan_to_num(_numbers(settings["change_min"])) / 60.0 * np.nan_to_num(rate)
-    planned = mean_cost + change
+    planned = mean_cost + _change_cost(settings)
     planned = np.where(planned > 0, planned, np.nan)
-    failure = _numbers(settings["failure_cost"])
-    failed_cost = planned + failure
-    shape, scale = _numbers(table["shape_now"]), _numbers(table["scale_now"])
-    best = best_change_ages(shape, scale, planned, failed_cost)
-    used, months = groups.sum(life), _months(lives, done)
-    per_month = np.where(months > 0, used / np.where(months > 0, months, 1.0), np.nan)
-    cost = np.where(np.isfinite(edge_cost), edge_cost, groups.spread(mean_cost)) + groups.spread(change)
-    cost = cost + np.where(failed, groups.spread(failure), 0.0)
-    # what the habit costs at the level that lives have come to, or it would not compare with what is best now
-    at_level = lives_at_level_now(lives, table)[done]
-    habit, low, high = observed_cost_rates(groups, at_level, cost, CAUTIOUS_LEVEL)
-    told = {
-        "change_at": best,
+    used, months = groups.sum(lives.life[done]), _months(lives, done)
+    rates = habit_rates(lives, settings, lives.life)
+    return {
+        "edge_cost": mean_cost,
         "cost_per_part": np.where(mean_parts > 0, mean_cost / np.where(mean_parts > 0, mean_parts, 1.0), np.nan),
         "planned_cost": planned,
-        "failed_cost": failed_cost,
-        "used_per_month": per_month,
+        "failed_cost": planned + _numbers(settings["failure_cost"]),
+        "used_per_month": np.where(months > 0, used / np.where(months > 0, months, 1.0), np.nan),
         "habit_age": _mean(used, groups.sizes),
-        "habit_failed_share": _mean(groups.sum(failed), groups.sizes),
-        "habit_cost_month": np.where(np.isfinite(failed_cost), habit, np.nan) * per_month,
-        "habit_low": np.where(np.isfinite(failed_cost), low, np.nan) * per_month,
-        "habit_high": np.where(np.isfinite(failed_cost), high, np.nan) * per_month,
-        "best_cost_month": cost_rates(best, shape, scale, planned, failed_cost) * per_month,
-        **_taylor_lives(table, mean_cost, _numbers(settings["change_min"]), rate),
+        "habit_failed_share": _mean(groups.sum(~lives.censored[done]), groups.sizes),
+        **dict(zip(HABIT_RATES, rates, strict=True)),
+    }
+
+
+def habit_rates(
+    lives: ToolLives, settings: pl.DataFrame, life: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what the edges that were taken out cost for a unit of `life`, shape (edges,), with 90 % limits."""
+    from pipeline.stats.replacement import observed_cost_rates
+
+    done = lives.edges["removed_at"].is_not_null().to_numpy()
+    groups = lives.groups.within(done)
+    edge_cost = _numbers(lives.edges["edge_cost"])[done]
+    mean_cost = _mean(groups.sum(np.nan_to_num(edge_cost)), groups.sum(np.isfinite(edge_cost)))
+    cost = np.where(np.isfinite(edge_cost), edge_cost, groups.spread(mean_cost))
+    cost = cost + groups.spread(_change_cost(settings))
+    cost = cost + np.where(~lives.censored[done], groups.spread(_numbers(settings["failure_cost"])), 0.0)
+    return observed_cost_rates(groups, life[done], cost, CAUTIOUS_LEVEL)
+
+
+def cost_columns(table: pl.DataFrame, settings: pl.DataFrame) -> list[pl.Series]:
+    """Return today's habit and the best change, at the level that lives have come to, for the tools of the table."""
+    from pipeline.stats.replacement import best_change_ages, cost_rates
+
+    planned, failed = _numbers(table["planned_cost"]), _numbers(table["failed_cost"])
+    shape, scale, per_month = (_numbers(table[name]) for name in ("shape_now", "scale_now", "used_per_month"))
+    best = best_change_ages(shape, scale, planned, failed)
+    habit = {
+        name: np.where(np.isfinite(failed), _numbers(table[rate]), np.nan) * per_month
+        for name, rate in zip(("habit_cost_month", "habit_low", "habit_high"), HABIT_RATES, strict=True)
+    }
+    rate = _numbers(settings["rate_per_hour"])
+    told = {
+        "change_at": best,
+        **habit,
+        "best_cost_month": cost_rates(best, shape, scale, planned, failed) * per_month,
+        **_taylor_lives(table, _numbers(table["edge_cost"]), _numbers(settings["change_min"]), rate),
     }
     return as_columns(told)
+
+
+def _change_cost(settings: pl.DataFrame) -> FloatArray:
+    """Return what the minutes of a planned change cost; nothing where that is not told."""
+    rate = np.nan_to_num(_numbers(settings["rate_per_hour"]))
+    return np.asarray(np.nan_to_num(_numbers(settings["change_min"])) / 60.0 * rate)
 
 
 def _numbers(column: pl.Series) -> FloatArray:

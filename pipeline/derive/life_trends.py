@@ -5,12 +5,11 @@ Arranges frames for the statistics; it computes none of its own.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import polars as pl
 
-from pipeline.derive.tool_lives import KEYS, ToolLives, as_columns, level_scores
+from pipeline.derive.tool_fit import BENDS
+from pipeline.derive.tool_lives import KEYS, as_columns, tool_lives
 from pipeline.stats.arrays import AnyArray, IntArray
 from schemas.mart import columns
 
@@ -22,28 +21,21 @@ OF_THE_KIND = (
 )  # fmt: skip
 
 
-def with_verdicts(table: pl.DataFrame, lives: ToolLives, fits: Any) -> pl.DataFrame:
-    """Judge the trends of all tools together."""
+def with_verdicts(table: pl.DataFrame) -> pl.DataFrame:
+    """Judge the trends of all tools of mart.tool_fit together."""
     from pipeline.stats.multiple import benjamini_hochberg
     from pipeline.stats.shared_batches import learn_batches
 
     alone = table["trend_p_alone"].fill_null(np.nan).to_numpy()
     judged = np.flatnonzero(np.isfinite(alone))
-    some = lives.take(judged)
-    moving = ~some.in_use
-    groups = some.groups.within(moving)
-    failed = some.groups.sum(~some.censored) / np.maximum(some.groups.sizes, 1)
-    scores = level_scores(some, fits.shape[judged], fits.log_scale[judged])[moving]
-    told = some.batches_told()
-    batches = learn_batches(groups, scores, fits.shape[judged], failed)
+    some = table[judged]
+    failed = (some["failures"] / some["edges"]).to_numpy()
+    contrasts = np.array([some[name].fill_null(np.nan).to_numpy() for name in BENDS])
+    batches = learn_batches(contrasts, some["finished"].to_numpy(), some["shape"].to_numpy(), failed)
+    told = some["is_batch_told"].to_numpy()
     p, factor = np.full(alone.size, np.nan), np.full(alone.size, np.nan)
-    p[judged], factor[judged] = (
-        np.where(told, known, found)
-        for known, found in (
-            (alone[judged], batches.widened(alone[judged])),
-            (1.0, np.maximum(1.0, batches.mean_factor)),
-        )
-    )
+    p[judged] = np.where(told, alone[judged], batches.widened(alone[judged]))
+    factor[judged] = np.where(told, 1.0, np.maximum(1.0, batches.mean_factor))
     q = benjamini_hochberg(p)
     return table.with_columns(as_columns({"trend_p": p, "trend_q": q, "trend_inflation": factor})).with_columns(
         pl.when(pl.col("trend_q").is_null())
@@ -57,8 +49,8 @@ def with_verdicts(table: pl.DataFrame, lives: ToolLives, fits: Any) -> pl.DataFr
     )
 
 
-def with_kinds(table: pl.DataFrame, lives: ToolLives, before: pl.DataFrame | None) -> pl.DataFrame:
-    """Say of tools whose lives change whether by a step or along a slope."""
+def with_kinds(table: pl.DataFrame, edges: pl.DataFrame, before: pl.DataFrame | None) -> pl.DataFrame:
+    """Say of tools whose lives change whether by a step or along a slope; `before` is mart.tool_life as it stood."""
     from pipeline.stats.trend_kind import trend_kinds
 
     changing = table.filter(IS_CHANGING).select(*KEYS, "rests_on")
@@ -67,8 +59,7 @@ def with_kinds(table: pl.DataFrame, lives: ToolLives, before: pl.DataFrame | Non
         told = before.filter(pl.col("trend_kind").is_not_null())
         stood = told.join(changing, on=[*KEYS, "rests_on"], how="semi").select(*KEYS, *OF_THE_KIND)
     missing = changing.select(KEYS).join(stood.select(KEYS), on=KEYS, how="anti")
-    number = table.select(KEYS).with_row_index("number").join(missing, on=KEYS, how="semi")["number"].to_numpy()
-    some = lives.take(number.astype(np.int64))
+    some = tool_lives(edges.join(missing, on=KEYS, how="semi"), table)
     kinds = trend_kinds(some.sets)
     numbers = some.edges["edge_number"].to_numpy()
 

@@ -5,53 +5,18 @@ Arranges frames for the statistics; it computes none of its own.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import polars as pl
 
-from pipeline.derive.edge_now import posterior_of
-from pipeline.derive.tool_lives import KEYS, tool_lives
-from pipeline.stats.arrays import FloatArray, IntArray
+from pipeline.derive.outlook import Outlook
+from pipeline.derive.tool_lives import KEYS
+from pipeline.stats.arrays import FloatArray
 from schemas.mart import columns
 
 CHANCE: Final = 0.9
 """How sure `parts left` and the edges on the shelf are."""
-
-
-class Outlook:
-    """What is known of the coming edges of each tool, asked for by the tool's number."""
-
-    def __init__(self, edges: pl.DataFrame, tools: pl.DataFrame, life: pl.DataFrame) -> None:
-        from pipeline.stats.weibull_many import fit_many
-
-        lives = tool_lives(edges)
-        self._sets = lives.sets
-        self._fits = fit_many(self._sets)
-        settings = lives.tools.select(KEYS).join(tools, on=KEYS, how="left", maintain_order="left")
-        known = lives.tools.select(KEYS).join(life, on=KEYS, how="left", maintain_order="left")
-        _, self._leaning, _ = posterior_of(self._sets, self._fits, settings, known["unit"])
-        self._pooled = known["pooled"].fill_null(False).to_numpy()
-        self.numbers = lives.tools.select(KEYS).with_row_index("number").with_columns(known["shape"].alias("_shape"))
-
-    def split(self, which: IntArray) -> list[tuple[IntArray, Any]]:
-        """Return places among `which` with the posteriors of these tools, those that lean on others apart."""
-        from pipeline.stats.life_posterior import LifePrior, life_posterior
-
-        alone, others = np.flatnonzero(~self._pooled[which]), np.flatnonzero(self._pooled[which])
-        found: list[tuple[IntArray, Any]] = []
-        if alone.size:
-            tools, inverse = np.unique(which[alone], return_inverse=True)
-            posterior = life_posterior(
-                self._sets.take(tools),
-                LifePrior.nothing(tools.size),
-                np.log(self._fits.shape[tools]),
-                np.sqrt(self._fits.shape_variance[tools]),
-            )
-            found.append((alone, posterior.take(inverse)))
-        if others.size:
-            found.append((others, self._leaning.take(which[others])))
-        return found
 
 
 def edge_now(edges: pl.DataFrame, life: pl.DataFrame, coming: pl.DataFrame, outlook: Outlook) -> pl.DataFrame:
@@ -75,7 +40,7 @@ def edge_now(edges: pl.DataFrame, life: pl.DataFrame, coming: pl.DataFrame, outl
         .join(
             life.select(
                 *KEYS, "unit", "name", "min_per_part", "change_at", "verdict", "wear_verdict", "wear_measure",
-                "wear_since_part", "planned_cost",
+                "wear_since_part", "planned_cost", pl.col("shape").alias("_shape"),
             ),
             on=KEYS,
             how="left",
@@ -162,7 +127,10 @@ def shelf_list(
     age_of = now.group_by("at_machine", "at_tool").agg(pl.col("cut_min", "parts").max())
     asked = (
         coming.sort("at_machine", "at_tool", "place")
-        .join(life.select(*KEYS, "unit", "name"), on=KEYS, how="left", maintain_order="left")
+        .join(
+            life.select(*KEYS, "unit", "name", pl.col("shape").alias("_shape")),
+            on=KEYS, how="left", maintain_order="left",
+        )
         .join(
             tools.select(*KEYS, "inserts", "edges_per_insert", "edge_cost", "insert_cost"),
             on=KEYS, how="left", maintain_order="left",

@@ -1,6 +1,6 @@
 """The lives of each tool's edges as arrays, one tool behind the other, as the statistics of tool life want them.
 
-It decides which edges count and in which unit, and marks what each tool's row rests on; it fits nothing else.
+It decides which edges count and in which unit; it fits nothing else.
 """
 
 from __future__ import annotations
@@ -46,8 +46,6 @@ class ToolLives:
 
     def batches_told(self) -> BoolArray:
         """Return of which tools the batch of inserts is known for every edge, shape (tools,)."""
-        if "insert_batch" not in self.edges.columns:
-            return np.zeros(self.groups.sizes.size, dtype=np.bool_)
         told = self.edges["insert_batch"].is_not_null().to_numpy()
         return np.asarray((self.groups.sum(told) == self.groups.sizes) & self.groups.filled)
 
@@ -63,22 +61,24 @@ class ToolLives:
         )
 
 
-def tool_lives(edges: pl.DataFrame) -> ToolLives:
+def tool_lives(edges: pl.DataFrame, told: pl.DataFrame | None = None) -> ToolLives:
     """Arrange core.edge_life by tool.
 
     An edge whose start nobody knows, or with a change that nobody logged (is_suspect), has no known life; nor has one
-    that was never used.
+    that was never used. `told`, where it is given, says the unit of each tool's lives (machine, tool, unit,
+    unit_because); otherwise it is found.
     """
-    if "is_suspect" not in edges.columns:
-        edges = edges.with_columns(pl.lit(False).alias("is_suspect"))
     ordered = edges.with_columns(pl.col("is_suspect").fill_null(False)).sort(*KEYS, "edge_number")
     tools = ordered.group_by(KEYS, maintain_order=True).agg(pl.col("is_suspect").sum().cast(pl.Int64).alias("suspects"))
     number = tools.select(*KEYS).with_row_index("tool_index")
     started = ordered.filter(pl.col("in_use_at").is_not_null() & ~pl.col("is_suspect")).join(
         number, on=KEYS, how="left", maintain_order="left"
     )
-    units = _units(started, tools.height)
-    tools = tools.with_columns(units)
+    if told is None:
+        tools = tools.with_columns(_units(started, tools.height))
+    else:
+        units = told.select(*KEYS, "unit", "unit_because")
+        tools = tools.join(units, on=KEYS, how="left", maintain_order="left")
     in_parts = (tools["unit"] == "parts").to_numpy()
     index = started["tool_index"].to_numpy()
     life = np.where(
@@ -130,20 +130,6 @@ def _units(started: pl.DataFrame, tools: int) -> list[pl.Series]:
     because[~has_minutes & ~has_parts] = "only parts known"
     unit = np.where(np.isin(because, ["only parts known", "parts fit better"]), "parts", "min")
     return [pl.Series("unit", unit), pl.Series("unit_because", because)]
-
-
-def marks(edges: pl.DataFrame, tools: pl.DataFrame, rates: pl.DataFrame) -> pl.DataFrame:
-    """Return machine, tool and rests_on, a number that changes with any row or setting that a tool's row rests on."""
-    told = [name for name in ("in_use_at", "removed_at", "cut_min", "parts", "censored", "is_suspect", "edge_cost",
-                              "speed_m_min", "insert_batch") if name in edges.columns]  # fmt: skip
-    rows = edges.select(*KEYS, pl.struct("edge_number", *told).hash(seed=1).alias("mark"))
-    settings = tools.join(rates, on="machine", how="left")
-    said = settings.select(*KEYS, pl.struct(pl.exclude(KEYS)).hash(seed=2).alias("mark"))
-    return (
-        pl.concat([rows, said.join(rows.select(KEYS).unique(), on=KEYS, how="semi")])
-        .group_by(KEYS)
-        .agg(pl.col("mark").reinterpret(signed=True).sum().alias("rests_on"))
-    )
 
 
 def level_scores(lives: ToolLives, shape: AnyArray, log_scale: AnyArray) -> AnyArray:

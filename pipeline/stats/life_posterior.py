@@ -19,7 +19,8 @@ from pipeline.stats.life_sets import LifeSets
 NODES = 33
 # How far the grid reaches from its middle, in standard errors of ln shape; more to the left, where the tail is longer.
 REACH_LEFT, REACH_RIGHT = 6.0, 5.0
-BISECTIONS = 60
+# From 80 units of ln life down to less than 1e-11.
+BISECTIONS = 43
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,12 +140,12 @@ class LifePosterior:
         return np.where(self.known, np.exp(0.5 * (low + high)), math.nan)
 
 
-def mixed(parts: Sequence[LifePosterior]) -> LifePosterior:
-    """Return the posterior of tools of which one of several is true, each with the same chance."""
+def mixed(parts: Sequence[LifePosterior], chances: Sequence[FloatArray]) -> LifePosterior:
+    """Return the posterior of tools of which one of several is true, with chances of shape (tools,) each."""
     top = parts[0].top
     return LifePosterior(
         shape=np.concatenate([part.shape for part in parts], axis=1),
-        weight=np.concatenate([part.weight / len(parts) for part in parts], axis=1),
+        weight=np.concatenate([part.weight * of[:, None] for part, of in zip(parts, chances, strict=True)], axis=1),
         count=np.concatenate([part.count for part in parts], axis=1),
         # lives in units of one top
         total=np.concatenate([part.total * np.exp(part.shape * (part.top - top)[:, None]) for part in parts], axis=1),

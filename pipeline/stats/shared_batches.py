@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import special
 
-from pipeline.stats.arrays import BoolArray, FloatArray
+from pipeline.stats.arrays import BoolArray, FloatArray, IntArray
 from pipeline.stats.ragged import Ragged
 
 # Spread of ln life between batches, and edges over which lives hang together, that are weighed against each other.
@@ -61,12 +61,13 @@ class BatchSpread:
         return np.asarray(np.clip(self.weights @ (2.0 * special.ndtr(z / np.sqrt(self.factors))), p, 1.0))
 
 
-def learn_batches(groups: Ragged, scores: FloatArray, shape: FloatArray, share_failed: FloatArray) -> BatchSpread:
-    """Weigh how far lives hang together, from the scores of all tools.
+def learn_batches(contrasts: FloatArray, edges: IntArray, shape: FloatArray, share_failed: FloatArray) -> BatchSpread:
+    """Weigh how far lives hang together, from what `bends` says of all tools.
 
     Parameters
     ----------
-    groups, scores : the tools' scores of a level fit in their order, shape (edges,)
+    contrasts : shape (5, tools)
+    edges : shape (tools,), how many scores each tool's contrasts are of
     shape, share_failed : shape (tools,)
         Of each tool: they say how strongly a spread of ln life shows in the scores.
 
@@ -78,13 +79,12 @@ def learn_batches(groups: Ragged, scores: FloatArray, shape: FloatArray, share_f
     The contrasts of straight lines count too, but as a mixture in which every tenth is a true trend: so batches in
     common that last for half of a tool's life show, and a few tools whose lives truly fall do not count as batches.
     """
-    if groups.sizes.size == 0:
+    if edges.size == 0:
         return BatchSpread(np.ones(1), np.ones((1, 0)))
     strength = np.nan_to_num(shape**2 * share_failed)
-    sizes, at = np.unique(groups.sizes, return_inverse=True)
-    contrasts = _contrasts(groups, scores)
+    sizes, at = np.unique(edges, return_inverse=True)
     log_weights = [math.log(PRIOR_NONE)]
-    factors = [np.ones(groups.sizes.size)]
+    factors = [np.ones(edges.size)]
     known = np.isfinite(contrasts)
     log_weights[0] += _fit(contrasts, np.ones_like(contrasts), known)
     prior = math.log((1.0 - PRIOR_NONE) / (len(SPREADS) * len(LENGTHS)))
@@ -113,8 +113,11 @@ def _fit(contrasts: FloatArray, variances: FloatArray, known: BoolArray) -> floa
     return fit + float(np.logaddexp(as_batches, as_trends).sum())
 
 
-def _contrasts(groups: Ragged, scores: FloatArray) -> FloatArray:
-    """Return standardised contrasts of degree 1 to 5, shape (5, sets); nan where a set has too few members."""
+def bends(groups: Ragged, scores: FloatArray) -> FloatArray:
+    """Return how each tool's scores of a level fit, in their order, lie along polynomials of degree 1 to 5.
+
+    Standardised contrasts, shape (5, tools); nan where a tool has too few scores.
+    """
     n = groups.sizes.astype(np.float64)
     centred = scores - groups.spread(groups.sum(scores) / np.maximum(n, 1.0))
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -16,11 +16,11 @@ from typing import Any
 import polars as pl
 
 from pipeline import resources
-from pipeline.derive.edge_outlook import edge_outlook
 from pipeline.derive.edges import note_renewed, renew_edges, renew_lives
 from pipeline.derive.relations import Relation, load_relations
-from pipeline.derive.shelf import Outlook, edge_now
+from pipeline.derive.shelf import edge_now
 from pipeline.derive.suspects import with_suspects
+from pipeline.derive.tool_fit import tool_fit
 from pipeline.derive.tool_life import life_curves, tool_life
 from pipeline.derive.windows import BEGINNING, END, Window
 from pipeline.store.book import Book, open_book
@@ -103,18 +103,19 @@ def ledger(book: Book, relations: dict[str, Relation], windows: list[Window], *,
 def marts(book: Book, before: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     edges, tools, rates = (book.frame(query(name)) for name in ("edges_counted", "tools_counted", "rates_counted"))
     wear = spent("wear", lambda: book.frame(query("wear_parts")))
-    life = spent("tool_life", lambda: tool_life(edges, tools, rates, before=before.get("life"), wear=wear))
-    outlook = spent(
-        "outlook",
-        lambda: edge_outlook(edges, tools, life, before=before.get("outlook"), life_before=before.get("life")),
+    fits = spent("tool_fit", lambda: tool_fit(edges, tools, rates, before=before.get("fits")))
+    life, outlook = spent(
+        "tool_life", lambda: tool_life(edges, fits, tools, rates, before=before.get("life"), wear=wear)
     )
-    spent("curves", lambda: life_curves(edges, life))
+    curves = spent(
+        "curves", lambda: life_curves(edges, life, before=before.get("curves"), life_before=before.get("life"))
+    )
     coming = pl.DataFrame(
         schema={name: pl.String() for name in ("machine", "tool", "at_machine", "at_tool", "job", "operation", "basis")}
         | {"place": pl.Int64(), "parts_left": pl.Int64(), "min_per_part": pl.Float64(), "is_measured": pl.Boolean()}
     )
-    spent("edge_now", lambda: edge_now(edges, life, coming, Outlook(edges, tools, life)))
-    return {"life": life, "outlook": outlook}
+    spent("edge_now", lambda: edge_now(edges, life, coming, outlook))
+    return {"fits": fits, "life": life, "curves": curves}
 
 
 def main(edges: int, tools: int) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from bench_run import say
 
-from pipeline.derive.edge_outlook import edge_outlook
+from pipeline.derive.tool_fit import tool_fit
 from pipeline.derive.tool_life import life_curves, tool_life
 
 SHAPES = (1.5, 5.0)
@@ -52,6 +52,9 @@ def ledger(edges: int, tools: int, seed: int = 1) -> pl.DataFrame:
             "parts": np.maximum(1, minutes / per_part).astype(np.int64),
             "censored": censored | in_use,
             "edge_cost": np.full(tool.size, 8.0),
+            "is_suspect": False,
+            "speed_m_min": pl.Series([None] * tool.size, dtype=pl.Float64),
+            "insert_batch": pl.Series([None] * tool.size, dtype=pl.String),
             "is_in_use": in_use,
         }
     ).with_columns(
@@ -83,14 +86,19 @@ def main() -> None:
         say(f"{what}: {took:.2f} s, {took / baseline:.0f} times the group-by, {frame.height:,} rows")
         return frame
 
-    life = measured("mart.tool_life", lambda: tool_life(rows, settings, rates))
+    def life_of(of: pl.DataFrame, fits: pl.DataFrame, before: pl.DataFrame | None = None) -> pl.DataFrame:
+        return tool_life(of, fits, settings, rates, before=before)[0]
+
+    fits = measured("mart.tool_fit", lambda: tool_fit(rows, settings, rates))
+    life = measured("mart.tool_life", lambda: life_of(rows, fits))
     say(str(life["verdict"].value_counts().sort("verdict").rows()))
-    outlook = measured("mart.edge_outlook", lambda: edge_outlook(rows, settings, life))
-    measured("mart.life_curve", lambda: life_curves(rows, life))
+    curves = measured("mart.life_curve", lambda: life_curves(rows, life))
     new = pl.col("is_in_use") & (pl.col("tool") == "7") & (pl.col("machine").cast(pl.Int64) % 2 == 0)
     grown = rows.with_columns(pl.when(new).then(pl.col("cut_min") + 5.0).otherwise("cut_min").alias("cut_min"))
-    again = measured("tool_life, one tool in a hundred new", lambda: tool_life(grown, settings, rates, before=life))
-    measured("edge_outlook, one tool in a hundred new", lambda: edge_outlook(grown, settings, again, outlook, life))
+    say("one tool in a hundred new")
+    fits_again = measured("mart.tool_fit", lambda: tool_fit(grown, settings, rates, before=fits))
+    again = measured("mart.tool_life", lambda: life_of(grown, fits_again, life))
+    measured("mart.life_curve", lambda: life_curves(grown, again, before=curves, life_before=life))
 
 
 if __name__ == "__main__":

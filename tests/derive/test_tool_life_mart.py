@@ -1,4 +1,4 @@
-"""mart.tool_life and mart.edge_outlook from edges laid out by hand: units, pooling, what is left, what is made anew.
+"""mart.tool_life from edges laid out by hand: units, pooling, what is left, what is made anew.
 
 CPU: about 3 s.
 """
@@ -13,8 +13,10 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline.derive.edge_outlook import edge_outlook
+from pipeline.derive.outlook import Outlook
+from pipeline.derive.tool_fit import tool_fit
 from pipeline.derive.tool_life import life_curves, tool_life
+from pipeline.derive.tool_lives import ToolLives, tool_lives
 from schemas import mart
 
 START = datetime(2026, 1, 5, tzinfo=UTC)
@@ -36,6 +38,8 @@ def edges_of(machine: str, tool: str, minutes: Any, parts: Any, failed: Any, **m
             "censored": [not of for of in failed],
             "edge_cost": [10.0] * count,
             "is_suspect": more.get("suspect", [False] * count),
+            "speed_m_min": pl.Series([None] * count, dtype=pl.Float64),
+            "insert_batch": pl.Series([None] * count, dtype=pl.String),
         }
     )
 
@@ -67,21 +71,29 @@ def random_shop(seed: int, tools: int = 12) -> pl.DataFrame:
     return pl.concat(frames)
 
 
-def both(edges: pl.DataFrame, **columns: Any) -> tuple[pl.DataFrame, pl.DataFrame]:
+def derived(
+    edges: pl.DataFrame,
+    tools: pl.DataFrame,
+    rates: pl.DataFrame,
+    before: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame] | None = None,
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Return fits, mart.tool_life and the curves, from those that stood where they are given."""
+    fits_before, life_before, curves_before = before or (None, None, None)
+    fits = tool_fit(edges, tools, rates, before=fits_before)
+    life, _ = tool_life(edges, fits, tools, rates, before=life_before)
+    return fits, life, life_curves(edges, life, before=curves_before, life_before=life_before)
+
+
+def both(edges: pl.DataFrame, **columns: Any) -> tuple[pl.DataFrame, Outlook]:
     tools, rates = settings_of(edges, **columns)
-    life = tool_life(edges, tools, rates)
-    return life, edge_outlook(edges, tools, life)
+    return tool_life(edges, tool_fit(edges, tools, rates), tools, rates)
 
 
 def test_marts_are_valid() -> None:
     """Every column is within its model, and the curves begin at the first life."""
     edges = random_shop(1)
-    life, outlook = both(edges)
+    life, _ = both(edges)
     mart.MODELS["tool_life"].validate(life, lazy=True)
-    mart.MODELS["edge_outlook"].validate(outlook, lazy=True)
-    assert set(outlook["parts_more"]) == {1, 2, 3, 5, 8, 12, 20, 30, 50, 80, 120, 200}
-    falling = outlook.group_by("machine", "tool").agg((pl.col("survive").diff().drop_nulls() <= 1e-12).all())
-    assert falling["survive"].all()
     assert set(life_curves(edges, life)["which"]) == {"observed", "fitted"}
 
 
@@ -89,21 +101,38 @@ def test_only_changed_tools_are_made_anew() -> None:
     """With the mart as it stood the result is the same to the last bit, after new rows and after a tool has gone."""
     edges = random_shop(2)
     tools, rates = settings_of(edges)
-    life, outlook = both(edges)
+    stood = derived(edges, tools, rates)
     longer = (pl.col("tool") == "3") & pl.col("removed_at").is_null()
-    for grown in (
-        edges,
-        edges.with_columns(pl.when(longer).then(pl.col("cut_min") + 7).otherwise("cut_min").alias("cut_min")),
-        edges.filter(pl.col("tool") != "5"),
-        edges.filter((pl.col("tool") != "7") | (pl.col("edge_number") < 4)),
-    ):
-        anew = tool_life(grown, tools, rates)
-        renewed = tool_life(grown, tools, rates, before=life)
-        assert_frame_equal(anew, renewed, check_exact=True)
-        whole = edge_outlook(grown, tools, anew)
-        assert_frame_equal(whole, edge_outlook(grown, tools, renewed, outlook, life), check_exact=True)
     dearer = tools.with_columns(failure_cost=pl.lit(80.0))
-    assert_frame_equal(tool_life(edges, dearer, rates), tool_life(edges, dearer, rates, before=life), check_exact=True)
+    for grown, settings in (
+        (edges, tools),
+        (edges.with_columns(pl.when(longer).then(pl.col("cut_min") + 7).otherwise("cut_min").alias("cut_min")), tools),
+        (edges.filter(pl.col("tool") != "5"), tools),
+        (edges.filter((pl.col("tool") != "7") | (pl.col("edge_number") < 4)), tools),
+        (edges, dearer),
+    ):
+        for anew, renewed in zip(derived(grown, settings, rates), derived(grown, settings, rates, stood), strict=True):
+            assert_frame_equal(anew, renewed, check_exact=True)
+
+
+def test_tools_without_new_rows_are_not_fitted_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only the edges of the tool that has a new row reach the fits."""
+    edges = random_shop(3)
+    tools, rates = settings_of(edges)
+    fits = tool_fit(edges, tools, rates)
+    reached: list[set[str]] = []
+    arranged = tool_lives
+
+    def watched(some: pl.DataFrame, told: pl.DataFrame | None = None) -> ToolLives:
+        reached.append(set(some["tool"]))
+        return arranged(some, told)
+
+    monkeypatch.setattr("pipeline.derive.tool_fit.tool_lives", watched)
+    grown = edges.filter((pl.col("tool") != "7") | (pl.col("edge_number") > 1))
+    renewed = tool_fit(grown, tools, rates, before=fits)
+    assert reached == [{"7"}]
+    same = pl.col("tool") != "7"
+    assert_frame_equal(renewed.filter(same), fits.filter(same), check_exact=True)
 
 
 @pytest.mark.parametrize(
@@ -174,12 +203,12 @@ def test_a_set_of_edges_lasts_about_twenty_parts() -> None:
     parts[-1] = 15
     edges = edges_of("M1", "4", parts * 6.2, parts, np.arange(30) < 29)
     for cost in (6.0, 12.0):
-        life, outlook = both(edges.with_columns(edge_cost=pl.lit(cost)))
+        life, _ = both(edges.with_columns(edge_cost=pl.lit(cost)))
         row = life.row(0, named=True)
         per_part = 1.0 if row["unit"] == "parts" else row["min_per_part"]
         assert row["life_low"] < 20 * per_part < row["life_high"]
         assert row["parts_left_90"] < 5 <= row["parts_left_median"] + 1
-        assert outlook.filter(pl.col("parts_more") == 1)["survive"].item() > 0.9
+        assert row["survive_next_part"] > 0.9
         assert row["cost_per_part"] == pytest.approx(cost / 20, rel=0.1)
 
 
@@ -212,15 +241,16 @@ def test_early_signs_reach_the_mart() -> None:
             "value": np.exp(rise + rng.normal(0, 0.01, (10, 20))).ravel(),
         }
     )  # fmt: skip
-    row = tool_life(edges, tools, rates, wear=wear).row(0, named=True)
+    fits = tool_fit(edges, tools, rates)
+    row = tool_life(edges, fits, tools, rates, wear=wear)[0].row(0, named=True)
     assert (row["wear_measure"], row["wear_verdict"], row["wear_edges"]) == ("load", "runs away", 9)
     assert row["wear_score"] > row["wear_limit"]
     assert 4 <= row["wear_since_part"] <= 10
-    assert tool_life(edges, tools, rates)["wear_verdict"].item() is None
+    assert tool_life(edges, fits, tools, rates)[0]["wear_verdict"].item() is None
 
 
 def test_no_edges() -> None:
     """An empty ledger gives empty marts."""
     edges = random_shop(1).clear()
-    life, outlook = both(edges)
-    assert life.height == outlook.height == life_curves(edges, life).height == 0
+    life, _ = both(edges)
+    assert life.height == life_curves(edges, life).height == 0

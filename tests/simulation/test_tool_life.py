@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.derive.tool_fit import tool_fit
 from pipeline.derive.tool_life import tool_life
 from pipeline.stats.aft_many import fit_slopes
 from pipeline.stats.early_signs import early_signs
@@ -22,7 +23,7 @@ from pipeline.stats.life_sets import LifeSets
 from pipeline.stats.multiple import benjamini_hochberg
 from pipeline.stats.permutation_many import blocked_trend_shares, trend_shares
 from pipeline.stats.ragged import Ragged
-from pipeline.stats.shared_batches import learn_batches
+from pipeline.stats.shared_batches import bends, learn_batches
 from pipeline.stats.trend_kind import trend_kinds
 from pipeline.stats.weibull_many import MeanLife, Quantile, fit_many, limits_many
 
@@ -103,7 +104,9 @@ def verdicts(sets: LifeSets, batches: np.ndarray, how: str) -> bool:
         p = blocked_trend_shares(some.groups, scores, batches[rows])
     else:
         p, _ = trend_shares(some.groups, scores)
-        p = learn_batches(some.groups, scores, fits.shape[judged], some.failures / some.groups.sizes).widened(p)
+        p = learn_batches(
+            bends(some.groups, scores), some.groups.sizes, fits.shape[judged], some.failures / some.groups.sizes
+        ).widened(p)
     return bool((benjamini_hochberg(p) <= 0.05).any())
 
 
@@ -177,12 +180,16 @@ def predicted(falling_every: int) -> pl.DataFrame:
     for seed in range(20):
         rng = np.random.default_rng([seed, falling_every])
         per_edge = [-0.05 if falling_every and tool % falling_every == 0 else 0.0 for tool in range(40)]
+        falling = [str(tool) for tool, by in enumerate(per_edge) if by]
         edges = [edges_until_a_day(rng, tool, by) for tool, by in enumerate(per_edge)]
         shop = pl.concat([of for of in edges if of is not None]).with_columns(
             machine=pl.lit(f"M{seed}"),
             edge_cost=pl.lit(1.0),
             in_use_at=pl.lit(datetime(2026, 1, 1, tzinfo=UTC)),
             removed_at=pl.when("in_use").then(None).otherwise(datetime(2026, 2, 1, tzinfo=UTC)),
+            is_suspect=pl.lit(False),
+            speed_m_min=pl.lit(None, dtype=pl.Float64),
+            insert_batch=pl.lit(None, dtype=pl.String),
         )
         settings = shop.select("machine", "tool").unique().with_columns(
             name=pl.lit(None, dtype=pl.String), tool_type=pl.lit(None, dtype=pl.String), change_min=1.0,
@@ -190,9 +197,9 @@ def predicted(falling_every: int) -> pl.DataFrame:
         )  # fmt: skip
         rates = pl.DataFrame({"machine": [f"M{seed}"], "rate_per_hour": [60.0]})
         truth = shop.filter("in_use").select("tool", "minutes_left", "parts_left")
-        frames.append(
-            tool_life(shop.drop("in_use", "minutes_left", "parts_left"), settings, rates).join(truth, on="tool")
-        )
+        seen = shop.drop("in_use", "minutes_left", "parts_left")
+        life, _ = tool_life(seen, tool_fit(seen, settings, rates), settings, rates)
+        frames.append(life.join(truth, on="tool").with_columns(falls=pl.col("tool").is_in(falling)))
     return pl.concat(frames).filter(pl.col("parts_left_90").is_not_null())
 
 

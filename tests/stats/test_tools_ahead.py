@@ -22,7 +22,7 @@ from pipeline.stats.permutation import permuted_rows
 from pipeline.stats.permutation_many import _moment_shares, blocked_trend_shares, trend_shares
 from pipeline.stats.ragged import Ragged
 from pipeline.stats.replacement import best_change_age, best_change_ages, cost_rate, cost_rates, observed_cost_rates
-from pipeline.stats.shared_batches import learn_batches
+from pipeline.stats.shared_batches import bends, learn_batches
 from pipeline.stats.taylor import fit_taylor_lives
 from pipeline.stats.weibull_many import fit_many
 
@@ -87,7 +87,7 @@ def test_prediction_is_the_integral_over_the_likelihood() -> None:
     assert posterior.survival(age, np.array([5.0]))[0] == pytest.approx(whole[1] / whole[0], rel=1e-3)
     left = posterior.left(age, 0.9)
     assert posterior.survival(age, left) == pytest.approx([0.9], abs=1e-9)
-    two = mixed([posterior, posterior])
+    two = mixed([posterior, posterior], [np.array([0.3]), np.array([0.7])])
     assert two.survival(age, left) == pytest.approx([0.9], abs=1e-9)
     assert posterior.quantile_limit(0.1, 0.05) < posterior.quantile_limit(0.1, 0.95)
 
@@ -171,14 +171,14 @@ def test_nothing_hangs_together_in_steady_shops() -> None:
     rng = np.random.default_rng(4)
     groups = Ragged.of_sizes([30] * 40)
     ones = np.ones(40)
-    steady = learn_batches(groups, 1.0 - rng.exponential(size=groups.rows), 3 * ones, ones)
+    steady = learn_batches(bends(groups, 1.0 - rng.exponential(size=groups.rows)), groups.sizes, 3 * ones, ones)
     assert steady.mean_factor.max() < 1.25
     waves = np.repeat(rng.normal(0, 1.0, 40 * 6), 5)
-    wavy = learn_batches(groups, waves + 1.0 - rng.exponential(size=groups.rows), 3 * ones, ones)
+    wavy = learn_batches(bends(groups, waves + 1.0 - rng.exponential(size=groups.rows)), groups.sizes, 3 * ones, ones)
     assert wavy.chance_none < 1e-6
     assert wavy.mean_factor.min() > 2.0
     assert (wavy.widened(np.full(40, 0.01)) > 0.03).all()
-    assert learn_batches(Ragged.of_sizes([]), np.empty(0), np.empty(0), np.empty(0)).mean_factor.size == 0
+    assert learn_batches(np.empty((5, 0)), np.empty(0, dtype=int), np.empty(0), np.empty(0)).mean_factor.size == 0
 
 
 def test_taylor_from_lives_that_scatter() -> None:
