@@ -131,3 +131,14 @@ def test_an_edge_of_unknown_start_or_with_a_suspicion_gets_no_chance(book_of: An
     assert (edge["due"], edge["survive_next_part"], edge["parts_left_90"]) == ("suspect", None, None)
     assert edge["suspect_why"] == "its life is far past those before it"
     assert book.rows("select edges, suspects, failures from mart.tool_life") == [(8, 1, 8)]
+
+
+def test_an_edge_in_use_is_judged_by_the_level_that_lives_have_come_to(book_of: Any, shop_with: Any, when: Any) -> None:
+    """Lives fell from 40 parts to 12: an edge of 8 parts has few left, in every report alike."""
+    lives = [round(40 * 0.95**number) + (number * 7 % 5 - 2) for number in range(24)]
+    book = book_of(working(when, [*lives, 8], 5.0), shop_with())
+    (edge,), (life,) = query(book, "in_use").to_dicts(), query(book, "tools").to_dicts()
+    assert life["verdict"] == "falling"
+    assert edge["parts_left_90"] == life["parts_left_90"] <= 4
+    assert edge["parts_left_median"] == life["parts_left_median"] <= 5
+    assert edge["survive_next_part"] == pytest.approx(life["survive_next_part"])

@@ -208,7 +208,9 @@ def predicted(falling_every: int) -> pl.DataFrame:
     [
         ("edges in use of steady tools that made the life left to 90 %", 0, pl.lit(True)),
         ("the same of tools that are new and lean on others", 0, pl.col("pooled")),
-        ("the same in shops with falling tools, where lives were found to fall", 4, pl.col("verdict") == "falling"),
+        ("the same in shops where a quarter of the tools fall", 4, pl.lit(True)),
+        ("the same of tools that fall and were found to", 4, pl.col("falls") & (pl.col("verdict") == "falling")),
+        ("the same of tools that fall and were not found to", 4, pl.col("falls") & (pl.col("verdict") != "falling")),
     ],
 )
 def test_predictions_hold(what: str, falling_every: int, which: pl.Expr) -> None:
@@ -222,6 +224,23 @@ def test_predictions_hold(what: str, falling_every: int, which: pl.Expr) -> None
         parts_made = rows.select(pl.col("parts_left") >= pl.col("parts_left_90")).to_series().to_numpy()
         assert_as_stated(f"{what}, in whole parts", parts_made)
         assert parts_made.mean() >= 0.9 - 3 * math.sqrt(0.9 * 0.1 / parts_made.size)
+
+
+def test_predictions_hold_averaged_over_shops() -> None:
+    """Steady shops and shops with falling tools together: made by nine of ten."""
+    made = np.concatenate(
+        [
+            predicted(every)
+            .select(
+                pl.when(pl.col("unit") == "min").then("minutes_left").otherwise("parts_left") >= pl.col("remaining_p10")
+            )
+            .to_series()
+            .to_numpy()
+            for every in (0, 4)
+        ]
+    )
+    share = assert_as_stated("edges in use that made the life left to 90 %, all these shops together", made)
+    assert abs(share - 0.9) <= 3 * math.sqrt(0.9 * 0.1 / made.size)
 
 
 def test_kinds_are_told() -> None:

@@ -24,6 +24,7 @@ from pipeline.stats.ragged import Ragged
 from pipeline.stats.replacement import best_change_age, best_change_ages, cost_rate, cost_rates, observed_cost_rates
 from pipeline.stats.shared_batches import bends, learn_batches
 from pipeline.stats.taylor import fit_taylor_lives
+from pipeline.stats.trend_chances import trend_chances
 from pipeline.stats.weibull_many import fit_many
 
 
@@ -223,3 +224,27 @@ def test_sums_by_set() -> None:
     part, rows = groups.take(np.array([2, 0]))
     assert values[rows].tolist() == [3.0, 4.0, 5.0, 1.0, 2.0]
     assert part.sizes.tolist() == [3, 2]
+
+
+def test_chances_of_trends_are_what_comes_true() -> None:
+    """Of tools that are given a chance about so many truly change, and their slopes are drawn in as they ought to be."""
+    rng = np.random.default_rng(5)
+    changes = rng.random(20_000) < 0.1
+    truth = np.where(changes, rng.normal(0.0, 0.04, changes.size), 0.0)
+    error = rng.uniform(0.005, 0.04, changes.size)
+    found = trend_chances(truth + rng.normal(0.0, error), error)
+    for low, high in ((0.0, 0.05), (0.05, 0.3), (0.3, 0.7), (0.7, 1.01)):
+        some = (found.chance >= low) & (found.chance < high)
+        share, promise = changes[some].mean(), found.chance[some].mean()
+        assert abs(share - promise) <= 3 * math.sqrt(promise / some.sum()) + 0.02
+    moved = changes & (found.chance > 0.5)
+    off = (truth[moved] - found.slope[moved]) / found.error[moved]
+    assert abs(off.mean()) < 0.1
+    assert 0.9 < off.std() < 1.15
+
+
+def test_no_chance_is_given_where_there_is_no_slope() -> None:
+    found = trend_chances(np.array([np.nan, -0.2, 0.0]), np.array([np.nan, 0.01, 0.01]))
+    assert found.chance[0] == 0.0
+    assert found.chance[1] > 0.99 > 0.2 > found.chance[2]
+    assert -0.2 < found.slope[1] < -0.15
