@@ -227,7 +227,7 @@ def test_sums_by_set() -> None:
 
 
 def test_chances_of_trends_are_what_comes_true() -> None:
-    """Of tools that are given a chance about so many truly change, and their slopes are drawn in as they ought to be."""
+    """Of tools given a chance about so many truly change, and their slopes are drawn in as they ought to be."""
     rng = np.random.default_rng(5)
     changes = rng.random(20_000) < 0.1
     truth = np.where(changes, rng.normal(0.0, 0.04, changes.size), 0.0)
