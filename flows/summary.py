@@ -126,10 +126,11 @@ def _tools(tools: pl.DataFrame) -> list[str]:
     lines = [f"{count(tools.height, 'tool')}: {falling.height} with falling lives, {few} with too few edges to say"]
     for row in falling.head(MOST_LINES).iter_rows(named=True):
         name = f" ({row['name']})" if row["name"] else ""
-        lines.append(
-            f"tool {row['tool']}{name} on {row['machine']}: each edge lasts {-row['trend_per_edge'] * 100:.1f} % less "
-            f"than the one before, over {count(row['edges'], 'edge')}"
-        )
+        if row["trend_kind"] == "step":
+            said = f"edges last {(1 - row['step_ratio']) * 100:.0f} % less since edge {row['step_at_edge']}"
+        else:
+            said = f"each edge lasts {-row['trend_per_edge'] * 100:.1f} % less than the one before"
+        lines.append(f"tool {row['tool']}{name} on {row['machine']}: {said}, over {count(row['edges'], 'edge')}")
     return lines
 
 

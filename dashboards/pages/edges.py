@@ -156,7 +156,8 @@ def shelf_section(book: Book) -> Section:
         blocks.append(
             Text(
                 "Coming are the batch at hand and the next open order, else the last batch again, as large as the last "
-                "ones were. An edge that comes to its end within a part is changed and the part made by the next edge."
+                "ones were. An edge that comes to its end within a part is changed and the part made by the next edge. "
+                "Sister tools share a batch as they did so far."
                 + (f" {wording.plural(rest, 'more tool')} of these batches need none." if rest and asked else ""),
                 "note",
             )
@@ -175,6 +176,7 @@ def coming_words(batches: list[Row]) -> str:
 
 def shelf_table(book: Book, tools: list[list[Row]]) -> Table:
     """Lay out what coming batches take, one row a tool."""
+    known = {(row["machine"], row["tool"]) for row in book.data.tools.to_dicts() if row["shape"] is not None}
     return Table(
         "Fresh edges for the coming batches",
         (
@@ -195,7 +197,7 @@ def shelf_table(book: Book, tools: list[list[Row]]) -> Table:
                 ),
                 Cell(coming_words(batches)),
                 cells.count(batches[-1]["edges_median"]),
-                _many(batches[-1]["edges_90"]),
+                _many(batches[-1]["edges_90"], (batches[-1]["life_machine"], batches[-1]["life_tool"]) in known),
                 cells.count(batches[-1]["inserts_90"]),
                 book.money(batches[-1]["cost_90"], 2),
             )
@@ -208,11 +210,11 @@ def shelf_table(book: Book, tools: list[list[Row]]) -> Table:
     ).without_empty("Cost of these")
 
 
-def _many(edges: int | None) -> Cell:
-    """A number of edges; there is none where it cannot be told, or is beyond sixty."""
-    return Cell(
-        "not known" if edges is None else wording.number(edges), sort=edges, mark="few" if edges is None else ""
-    )
+def _many(edges: int | None, is_life_known: bool) -> Cell:
+    """A number of edges; more than are counted, or a life that nobody knows, have none."""
+    if edges is not None:
+        return Cell(wording.number(edges), sort=edges)
+    return Cell("more than 60", sort=61) if is_life_known else Cell("not known", mark="few")
 
 
 def costs_section(book: Book) -> Section:
@@ -362,8 +364,8 @@ def difference_blocks(book: Book, row: Row, rows: list[Row]) -> list[Block]:
         return [
             Text(
                 f"{since} nothing that the records tell was different: not the materials, jobs and programs, nor "
-                "override, load, speed and cost of an edge. What they do not tell of is the insert batch, the coolant, "
-                "the clamping.",
+                "override, load, feed, speed and cost of an edge, nor the batch of the inserts where the list of "
+                "changes names it. Of the coolant or the clamping they do not tell.",
                 "plain",
             )
         ]

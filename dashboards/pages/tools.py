@@ -42,9 +42,14 @@ def sentence(rows: list[Row]) -> str:
         return f"No life is falling among {wording.plural(len(judged), 'judged tool')}.{rest}"
     worst = falling[0]
     named = wording.tool_label(worst["machine"], worst["tool"], worst["name"])
-    which = f", fastest for {named}" if len(falling) > 1 else f": {named}"
+    which = f", most of all for {named}" if len(falling) > 1 else f": {named}"
+    by = (
+        f"whose edges {_step_words(worst)} since edge {worst['step_at_edge']}"
+        if _is_step(worst)
+        else f"{_per_edge(worst)} less with each edge"
+    )
     judged_tools = wording.plural(len(judged), "judged tool")
-    return f"Life is falling for {len(falling)} of {judged_tools}{which}, {_per_edge(worst)} less with each edge.{rest}"
+    return f"Life is falling for {len(falling)} of {judged_tools}{which}, {by}.{rest}"
 
 
 def _per_edge(row: Row) -> str:
@@ -99,7 +104,7 @@ def tools_table(book: Book, rows: list[Row]) -> Table:
             Column("Tool"),
             Column("Verdict"),
             Column("Name"),
-            Column("Change per edge", True),
+            Column("Change, per edge or at once", True),
             Column("Edges (failed)", True),
             Column("Median life", True),
             Column("95 % interval", True),
@@ -127,9 +132,12 @@ def tools_table(book: Book, rows: list[Row]) -> Table:
 
 
 def trend_cell(row: Row) -> Cell:
-    """The change of life from edge to edge, or that there are too few edges for one."""
+    """The change of life from edge to edge or over a step, or that there are too few edges for one."""
     if row["trend_per_edge"] is None:
         return Cell("too few", mark="few")
+    if _is_step(row):
+        change = row["step_ratio"] - 1
+        return Cell(f"{wording.signed(change * 100)}{wording.NBSP}% at edge {row['step_at_edge']}", sort=change)
     return Cell(f"{wording.signed(row['trend_per_edge'] * 100, 1)}{wording.NBSP}%", sort=row["trend_per_edge"])
 
 
@@ -241,15 +249,23 @@ def _life_sentence(label: str, row: Row) -> str:
     if row["verdict"] == "steady":
         return f"{told} No trend is found (q {wording.probability(row['trend_q'])})."
     if _is_step(row):
-        told_limits = ""
-        if row["step_low"] is not None and row["step_high"] is not None:
-            low, high = (wording.signed((row[name] - 1) * 100) for name in ("step_low", "step_high"))
-            told_limits = f"95 % interval {low} to {high}{wording.NBSP}%, "
-        limits = f"({told_limits}q {wording.probability(row['trend_q'])})"
+        told_limits = _change_limits(row)
+        interval = f"95 % interval {told_limits}, " if told_limits else ""
+        limits = f"({interval}q {wording.probability(row['trend_q'])})"
         return f"{told} Since edge {row['step_at_edge']} they {_step_words(row)} {limits}: a step, not a slope."
     return (
         f"{told} Life is {row['verdict']} by {_per_edge(row)} with each edge (q {wording.probability(row['trend_q'])})."
     )
+
+
+def _change_limits(row: Row) -> str:
+    """Between what limits a life's change lies, from edge to edge or over its step; empty where they are not known."""
+    names, less, digits = (("step_low", "step_high"), 1, 0) if _is_step(row) else (("trend_low", "trend_high"), 0, 1)
+    limits = [None if row[name] is None else (row[name] - less) * 100 for name in names]
+    if None in limits:
+        return ""
+    low, high = (wording.signed(limit, digits) for limit in limits)
+    return f"{low} to {high}{wording.NBSP}%"
 
 
 def _facts(book: Book, row: Row) -> Facts:
@@ -258,15 +274,14 @@ def _facts(book: Book, row: Row) -> Facts:
     if row["b10_low"] is not None and row["b10_high"] is not None:
         reach += f" (90 % interval {cells.life_interval(row['b10_low'], row['b10_high'], unit).text})"
     trend = trend_cell(row).text
-    if row["trend_low"] is not None and row["trend_high"] is not None:
-        low, high = (wording.signed(row[name] * 100, 1) for name in ("trend_low", "trend_high"))
-        trend += f" (95 % interval {low} to {high}{wording.NBSP}%)"
+    if limits := _change_limits(row):
+        trend += f" (95 % interval {limits})"
     change = wording.life(row["change_at"], unit)
     if row["change_at"] is None:
         change = "changing early does not pay, or costs are not in shop.toml"
     pairs = [
         ("90 of 100 edges reach", reach),
-        ("Change of life with each edge", trend),
+        ("Change of life at once" if _is_step(row) else "Change of life with each edge", trend),
         ("Least costly planned change at", change),
         ("Tooling cost per part", wording.money(row["cost_per_part"], book.currency, 2)),
         ("Median without a model (Kaplan-Meier)", wording.life(row["km_median"], unit)),

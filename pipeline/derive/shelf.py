@@ -119,7 +119,8 @@ def shelf_list(
 ) -> pl.DataFrame:
     """Return mart.shelf_list: for each coming batch and tool the fresh edges that are used up to its end.
 
-    Batches of a machine follow each other: the edges of the second are those of both together.
+    Batches of a machine follow each other: the edges of the second are those of both together. Sister tools make their
+    share of a batch each.
     """
     from pipeline.stats.edges_needed import edges_needed
 
@@ -139,14 +140,15 @@ def shelf_list(
         .join(outlook.numbers, on=KEYS, how="left", maintain_order="left")
     )  # fmt: skip
     in_parts = pl.col("unit") == "parts"
-    minutes = (pl.col("parts_left") * pl.col("min_per_part")).cum_sum().over("at_machine", "at_tool")
+    own_parts = (pl.col("parts_left") * pl.col("share") - 1e-9).ceil()
+    minutes = (own_parts * pl.col("min_per_part")).cum_sum().over("at_machine", "at_tool")
     asked = asked.with_columns(
         # without an edge in use a fresh one is put in first
         pl.when(in_parts).then(pl.col("parts").cast(pl.Float64)).otherwise("cut_min").fill_null(0.0).alias("_age"),
         pl.col("cut_min").is_null().alias("_needs_first"),
         pl.when(in_parts).then(1.0).otherwise("min_per_part").alias("_pace"),
         pl.when(in_parts)
-        .then(pl.col("parts_left").cum_sum().over("at_machine", "at_tool"))
+        .then(own_parts.cum_sum().over("at_machine", "at_tool"))
         .otherwise((minutes / pl.col("min_per_part")).ceil())
         .cast(pl.Int64)
         .alias("_parts"),

@@ -52,7 +52,8 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "causes": ("job", "operation", "machine", "tool", "cause", "seconds_per_run", "hours", "cost"),
     "tools": (
         "machine", "tool", "edges", "failures", "unit", "life_median", "life_low", "life_high", "life_b10",
-        "trend_per_edge", "trend_q", "verdict", "current_age", "remaining_p10", "change_at",
+        "trend_per_edge", "trend_q", "verdict", "trend_kind", "step_at_edge", "current_age",
+        "remaining_p10", "change_at",
     ),
     "edges": (
         "machine", "tool", "edge_number", "in_use_at", "removed_at", "cut_min", "parts", "cycles", "jobs",

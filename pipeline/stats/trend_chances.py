@@ -63,6 +63,7 @@ def trend_chances(slope: FloatArray, error: FloatArray) -> TrendChances:
     mean = (given * pull * b).sum(axis=0) / chance
     square = (given * ((pull * b) ** 2 + pull * variance)).sum(axis=0) / chance
     found = TrendChances(*(np.full(slope.size, value) for value in (0.0, np.nan, np.nan)))
-    found.chance[known], found.slope[known] = chance, mean
+    # rounding may carry a sure change past 1
+    found.chance[known], found.slope[known] = np.minimum(chance, 1.0), mean
     found.error[known] = np.sqrt(np.maximum(square - mean**2, 0.0))
     return found

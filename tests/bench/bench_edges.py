@@ -112,7 +112,13 @@ def marts(book: Book, before: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame
     )
     coming = pl.DataFrame(
         schema={name: pl.String() for name in ("machine", "tool", "at_machine", "at_tool", "job", "operation", "basis")}
-        | {"place": pl.Int64(), "parts_left": pl.Int64(), "min_per_part": pl.Float64(), "is_measured": pl.Boolean()}
+        | {
+            "place": pl.Int64(),
+            "parts_left": pl.Int64(),
+            "min_per_part": pl.Float64(),
+            "share": pl.Float64(),
+            "is_measured": pl.Boolean(),
+        }
     )
     spent("edge_now", lambda: edge_now(edges, life, coming, outlook))
     return {"fits": fits, "life": life, "curves": curves}

@@ -233,6 +233,7 @@ def test_chances_of_trends_are_what_comes_true() -> None:
     truth = np.where(changes, rng.normal(0.0, 0.04, changes.size), 0.0)
     error = rng.uniform(0.005, 0.04, changes.size)
     found = trend_chances(truth + rng.normal(0.0, error), error)
+    assert 0.0 <= found.chance.min() <= found.chance.max() <= 1.0
     for low, high in ((0.0, 0.05), (0.05, 0.3), (0.3, 0.7), (0.7, 1.01)):
         some = (found.chance >= low) & (found.chance < high)
         share, promise = changes[some].mean(), found.chance[some].mean()

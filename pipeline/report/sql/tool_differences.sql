@@ -36,6 +36,8 @@ mixed as (
         if(edges.unit = 'min', use.cut_us / 60e6, use.parts) as weight,
     from core.edge_use as use
     inner join edges using (machine, tool, edge_number)
+    union all
+    select life_machine, life_tool, is_after, 'insert batch', insert_batch, weight from edges
 ),
 
 shares as (
@@ -63,8 +65,10 @@ measured as (
         life_tool,
         is_after,
         weight,
-        unnest(['override', 'spindle load', 'cutting speed', 'spindle speed', 'cost of an edge']) as what,
-        unnest([override, load_pct / 100, speed_m_min, speed_rpm, edge_cost]) as value,
+        unnest(['override', 'spindle load', 'feed', 'cutting speed', 'spindle speed', 'cost of an edge']) as what,
+        unnest([
+            override, load_pct / 100, feed_m * 1000 / nullif(feed_known_min, 0), speed_m_min, speed_rpm, edge_cost,
+        ]) as value,
     from edges
 ),
 
@@ -89,6 +93,7 @@ select
     case what
         when 'override' then 'share'
         when 'spindle load' then 'share'
+        when 'feed' then 'mm/min'
         when 'cutting speed' then 'm/min'
         when 'spindle speed' then 'rev/min'
         else 'money'

@@ -1,11 +1,11 @@
 -- What each coming batch asks of each tool of its machine: the tools that its estimate lists, else those that cut for it
 -- before (a tool that is merely still in the spindle when a cycle begins cuts for a second: less than a fiftieth of the
 -- time does not count), and the minutes of cut of a part, as measured, else as estimated. Tools without an edge in the
--- ledger are left out: nothing is known of their edges.
+-- ledger are left out: nothing is known of their edges. Sister tools make the share of the parts that they made so far.
 -- Grain: machine x place x tool number.
 with
 measured as (
-    select machine, tool, job_key, operation, sum(cut_us) / 60e6 / sum(parts) as min_per_part
+    select machine, tool, job_key, operation, sum(cut_us) / 60e6 / sum(parts) as min_per_part, sum(parts) as parts
     from core.edge_use
     where cut_us > 0 and parts > 0
     group by machine, tool, job_key, operation
@@ -17,6 +17,7 @@ cut_before as (
         coming.place,
         measured.tool,
         measured.min_per_part,
+        measured.parts,
         measured.min_per_part >= 0.02 * sum(measured.min_per_part) over (
             partition by coming.machine, coming.place
         ) as is_used,
@@ -42,6 +43,7 @@ chosen as (
         tool,
         coalesce(cut_before.min_per_part, listed.min_per_part) as min_per_part,
         cut_before.tool is not null as is_measured,
+        coalesce(cut_before.parts, 0) as parts_so_far,
     from listed
     full join cut_before using (machine, place, tool)
     where
@@ -68,7 +70,9 @@ select
     coming.parts_left,
     chosen.min_per_part,
     chosen.is_measured,
+    coalesce(chosen.parts_so_far / nullif(sum(chosen.parts_so_far) over sisters, 0), 1 / count(*) over sisters) as share,
 from mart.coming_batch as coming
 inner join chosen using (machine, place)
 inner join in_use on chosen.machine = in_use.machine and chosen.tool = in_use.tool
+window sisters as (partition by coming.machine, coming.place, in_use.life_machine, in_use.life_tool)
 order by coming.machine, coming.place, try_cast(chosen.tool as bigint), chosen.tool
