@@ -353,6 +353,8 @@ def _edges_figure(book: Book, label: str, row: Row | None, edges: pl.DataFrame, 
         note += (
             " Dashed: the median life before and after the step."
             if is_step
+            else " Dashed: the median life."
+            if row is not None and row["verdict"] == "steady"
             else " Dashed: the fitted trend, through the median life at the middle edge."
         )
     chart = edges_chart(drawn, trend, _life_title(unit))
@@ -367,11 +369,9 @@ def _trend_line(row: Row, numbers: list[int]) -> list[dict[str, float]]:
     first, last = numbers[0], numbers[-1]
     middle, steps = (first + last) / 2, min(last - first, 40)
     places = [first + (last - first) * step / steps for step in range(steps + 1)]
-    # trend_per_edge is the fraction by which life changes from one edge to the next.
-    return [
-        {"edge": place, "life": row["life_median"] * (1.0 + row["trend_per_edge"]) ** (place - middle)}
-        for place in places
-    ]
+    # the fraction by which life changes from one edge to the next; none was found where lives are steady
+    change = 0.0 if row["verdict"] == "steady" else row["trend_per_edge"]
+    return [{"edge": place, "life": row["life_median"] * (1.0 + change) ** (place - middle)} for place in places]
 
 
 def _is_step(row: Row) -> bool:
@@ -457,6 +457,7 @@ def _edges_table(book: Book, edges: pl.DataFrame, unit: str) -> Table:
             Column("Override", True),
             Column("Used as"),
             Column("Grinds", True),
+            Column("Insert batch"),
             Column("Cost", True),
         ),
         [
@@ -476,13 +477,14 @@ def _edges_table(book: Book, edges: pl.DataFrame, unit: str) -> Table:
                 cells.percent(edge["override"]) if edge["override"] is not None else Cell(""),
                 Cell(f"{edge['at_machine']} T{edge['at_tool']}" if shared else ""),
                 Cell("" if edge["regrind_number"] is None else wording.number(edge["regrind_number"])),
+                Cell(edge["insert_batch"] or ""),
                 book.money(edge["edge_cost"], 2),
             )
             for edge in listed
         ],
         more=f"The newest {EDGES_LISTED} of {edges.height} edges." if edges.height > EDGES_LISTED else "",
         anchor="edges",
-    ).without_empty("Material", "Programs", "Feed, m", "Override", "Used as", "Grinds")
+    ).without_empty("Material", "Programs", "Feed, m", "Override", "Used as", "Grinds", "Insert batch")
 
 
 def _without_use(edges: pl.DataFrame, unit: str) -> pl.DataFrame:

@@ -32,10 +32,9 @@ def with_verdicts(table: pl.DataFrame) -> pl.DataFrame:
     failed = (some["failures"] / some["edges"]).to_numpy()
     contrasts = np.array([some[name].fill_null(np.nan).to_numpy() for name in BENDS])
     batches = learn_batches(contrasts, some["finished"].to_numpy(), some["shape"].to_numpy(), failed)
-    told = some["is_batch_told"].to_numpy()
     p, factor = np.full(alone.size, np.nan), np.full(alone.size, np.nan)
-    p[judged] = np.where(told, alone[judged], batches.widened(alone[judged]))
-    factor[judged] = np.where(told, 1.0, np.maximum(1.0, batches.mean_factor))
+    p[judged] = batches.widened(alone[judged])
+    factor[judged] = np.maximum(1.0, batches.mean_factor)
     q = benjamini_hochberg(p)
     return table.with_columns(as_columns({"trend_p": p, "trend_q": q, "trend_inflation": factor})).with_columns(
         pl.when(pl.col("trend_q").is_null())

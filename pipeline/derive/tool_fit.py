@@ -37,7 +37,6 @@ SCHEMA: Final[dict[str, Any]] = {
     "suspects": pl.Int64(),
     "unit": pl.String(),
     "unit_because": pl.String(),
-    "is_batch_told": pl.Boolean(),
     **dict.fromkeys(NUMBERS, pl.Float64()),
     # what is known of the coming edges, the tool's own alone (LifePosterior); nan where that is nothing
     "grid_top": pl.Float64(),
@@ -81,7 +80,7 @@ def _marks(edges: pl.DataFrame, tools: pl.DataFrame, rates: pl.DataFrame) -> pl.
     """Return machine, tool and rests_on, a number that changes with any row or setting that a tool's fit rests on."""
     told = pl.struct(
         "edge_number", "in_use_at", "removed_at", "cut_min", "parts", "censored", "is_suspect", "edge_cost",
-        "speed_m_min", "insert_batch",
+        "speed_m_min",
     )  # fmt: skip
     rows = edges.select(*KEYS, told.hash(seed=1).alias("mark"))
     settings = tools.join(rates, on="machine", how="left")
@@ -104,7 +103,6 @@ def _made(edges: pl.DataFrame, tools: pl.DataFrame, rates: pl.DataFrame) -> pl.D
         pl.Series("failures", sets.failures),
         pl.Series("censored", lives.groups.sizes - sets.failures),
         pl.Series("finished", lives.groups.within(~lives.in_use).sizes),
-        pl.Series("is_batch_told", lives.batches_told()),
         *_now(lives, edges),
         *as_columns(found),
         *(pl.Series(name, values, dtype=SCHEMA[name]) for name, values in grid.items()),
@@ -115,7 +113,7 @@ def _fitted(lives: ToolLives) -> tuple[dict[str, AnyArray], dict[str, FloatArray
     """Return fits, limits, trends and speeds, and the grid of what is known of the coming edges."""
     from pipeline.stats.aft_many import fit_slopes
     from pipeline.stats.life_posterior import LifePrior, life_posterior
-    from pipeline.stats.permutation_many import blocked_trend_shares, trend_shares
+    from pipeline.stats.permutation_many import trend_shares
     from pipeline.stats.shared_batches import bends
     from pipeline.stats.survival_many import kaplan_meier_many
     from pipeline.stats.weibull_many import MeanLife, Quantile, fit_many, limits_many
@@ -145,8 +143,6 @@ def _fitted(lives: ToolLives) -> tuple[dict[str, AnyArray], dict[str, FloatArray
     moving = ~lives.in_use
     groups, scores = lives.groups.within(moving), level_scores(lives, fits.shape, fits.log_scale)[moving]
     shares, _ = trend_shares(groups, scores)
-    if (told := lives.batches_told()).any():
-        shares = np.where(told, blocked_trend_shares(groups, scores, lives.batch_numbers()[moving]), shares)
     found["trend_p_alone"] = np.where(np.isfinite(slopes.slope), shares, np.nan)
     found |= dict(zip(BENDS, bends(groups, scores), strict=True))
     posterior = life_posterior(sets, LifePrior.nothing(sets.tools), np.log(fits.shape), shape_error)

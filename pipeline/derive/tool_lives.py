@@ -18,8 +18,6 @@ from pipeline.stats.ragged import Ragged
 KEYS = ["machine", "tool"]
 # Log-likelihoods that far apart decide for a unit: the one is then more than seven times as likely (e^2).
 CLEARLY_BETTER = 2.0
-LEAST_BATCHES = 6
-"""Fewer batches of inserts cannot be exchanged in ways enough for a small p; the shop's ups and downs then widen it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,18 +43,6 @@ class ToolLives:
     def sets(self) -> LifeSets:
         """The lives for the likelihood."""
         return LifeSets.of(self.life, self.censored, self.groups.sizes)
-
-    def batches_told(self) -> BoolArray:
-        """Return of which tools the batch of inserts is known for every edge, and there are some, shape (tools,)."""
-        told = self.edges["insert_batch"].is_not_null().to_numpy()
-        tool, batch = self.groups.spread(np.arange(self.groups.sizes.size)), self.batch_numbers()
-        pairs = np.unique(np.column_stack((tool, batch))[told], axis=0)
-        batches = np.bincount(pairs[:, 0], minlength=self.groups.sizes.size)
-        return np.asarray((self.groups.sum(told) == self.groups.sizes) & (batches >= LEAST_BATCHES))
-
-    def batch_numbers(self) -> IntArray:
-        """Return a number for each edge's batch of inserts, shape (edges,)."""
-        return self.edges["insert_batch"].rank("dense").fill_null(0).cast(pl.Int64).to_numpy()
 
     def take(self, which: IntArray) -> ToolLives:
         """Return some of the tools."""

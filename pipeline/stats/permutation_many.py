@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import special
 
-from pipeline.stats.arrays import FloatArray, IntArray
+from pipeline.stats.arrays import FloatArray
 from pipeline.stats.permutation import BLOCK_NUMBERS, ENOUGH_EXTREME, permuted_rows
 from pipeline.stats.ragged import Ragged
 
@@ -21,7 +21,6 @@ MOST_DRAWN = 40
 # From this many scores on a tail that hardly any drawn order reaches is read from the moments too.
 LEAST_BY_MOMENTS = 20
 FIRST_DRAW, LAST_DRAW = 4_999, 199_999
-BLOCKED_DRAW = 499
 
 
 def centred_order(groups: Ragged) -> FloatArray:
@@ -113,77 +112,3 @@ def _moment_shares(groups: Ragged, centred: FloatArray, observed: FloatArray, sq
         both = mean * (1.0 - mean) / variance - 1.0
         r_squared = np.clip(observed**2 / (place_squares * squares), 0.0, 1.0)
         return np.asarray(special.betaincc(mean * both, (1.0 - mean) * both, r_squared))
-
-
-def blocked_trend_shares(groups: Ragged, scores: FloatArray, batch: IntArray) -> FloatArray:
-    """Test for each set whether its scores go with their order, where batches that live alike are known.
-
-    Parameters
-    ----------
-    groups, scores : the sets, and shape (members,)
-    batch : shape (members,)
-        Members next to each other with one number are of one batch.
-
-    Returns
-    -------
-    p : shape (sets,)
-        Two-sided; nan below three members or without scatter.
-
-    Notes
-    -----
-    Members change places within their batch, and batches with each other as wholes: that is what may be exchanged when
-    lives do not drift, however much batches differ. Differences between batches count the less, the more they differ
-    beyond the scatter within (the weights of a random effect), and those within batches in full.
-    """
-    p = np.full(groups.sizes.size, math.nan)
-    for number in np.flatnonzero(groups.sizes >= 3):
-        rows = slice(groups.starts[number], groups.starts[number] + groups.sizes[number])
-        score = scores[rows] - scores[rows].mean()
-        if float(score @ score) > 1e-20 * max(1.0, float(scores[rows] @ scores[rows])):
-            block = np.cumsum(np.diff(batch[rows], prepend=batch[rows][0]) != 0)
-            p[number] = _blocked_share(score, block)
-    return p
-
-
-def _blocked_share(score: FloatArray, block: IntArray) -> float:
-    rng = np.random.default_rng([SEED, score.size, int(block[-1])])
-    sizes = np.bincount(block)
-    between = _spread_between(score, block, sizes)
-    drawn, extreme = 0, 0
-    observed = abs(float(_blocked_sums(score[None, :], block[None, :], sizes, between)[0]))
-    slack = 1e-9 * float(np.abs(score).sum()) * score.size
-    for target in (BLOCKED_DRAW, 10 * BLOCKED_DRAW + 9, 100 * BLOCKED_DRAW + 99):
-        while drawn < target:
-            rows = min(target - drawn, max(1, BLOCK_NUMBERS // score.size))
-            places = rng.permuted(np.broadcast_to(np.arange(sizes.size), (rows, sizes.size)), axis=1)[:, block]
-            order = np.argsort(places + rng.random((rows, score.size)), axis=1)
-            sums = _blocked_sums(score[order], block[order], sizes, between)
-            extreme += int((np.abs(sums) >= observed - slack).sum())
-            drawn += rows
-        if extreme >= ENOUGH_EXTREME:
-            break
-    return (1 + extreme) / (1 + drawn)
-
-
-def _blocked_sums(scores: FloatArray, blocks: IntArray, sizes: IntArray, between: float) -> FloatArray:
-    """Return the sums of scores times places, differences between batches held down, shape (orders,)."""
-    n = scores.shape[1]
-    place = np.arange(n) - 0.5 * (n - 1)
-    first = np.concatenate((np.ones((len(blocks), 1), dtype=bool), np.diff(blocks, axis=1) != 0), axis=1)
-    start = np.maximum.accumulate(np.where(first, np.arange(n), 0), axis=1)
-    size = sizes[blocks]
-    middle = start + 0.5 * (size - 1) - 0.5 * (n - 1)
-    held = size * between / (1.0 + size * between)
-    return np.asarray(((place - held * middle) * scores).sum(axis=1))
-
-
-def _spread_between(score: FloatArray, block: IntArray, sizes: IntArray) -> float:
-    """Return the variance between batches over that within, by the method of moments; 0 where neither can be told."""
-    freedom = score.size - sizes.size
-    if freedom < 1 or sizes.size < 2:
-        return 0.0
-    mean = np.bincount(block, score) / sizes
-    within = float(((score - mean[block]) ** 2).sum()) / freedom
-    spare = score.size - float((sizes**2).sum()) / score.size
-    between = (float(sizes @ mean**2) - (sizes.size - 1) * within) / spare
-    return max(0.0, between / within) if within > 0 else 0.0

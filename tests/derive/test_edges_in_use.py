@@ -142,3 +142,49 @@ def test_an_edge_in_use_is_judged_by_the_level_that_lives_have_come_to(book_of: 
     assert edge["parts_left_90"] == life["parts_left_90"] <= 4
     assert edge["parts_left_median"] == life["parts_left_median"] <= 5
     assert edge["survive_next_part"] == pytest.approx(life["survive_next_part"])
+
+
+def test_sister_tools_share_a_batch_on_the_shelf(book_of: Any, shop_with: Any, when: Any) -> None:
+    """Two sisters that made half of the parts each take half of the coming ones each, at one price."""
+    lives = [10, 9, 11, 10, 9, 10, 4]
+    frames, later = (working(when, lives, 5.0, tool=tool) for tool in ("4", "14"))
+    for kind, times in (("cycle", ("started_at", "ended_at")), ("edge_change", ("occurred_at",))):
+        frames[kind] += [row | {name: row[name] + timedelta(hours=7) for name in times} for row in later[kind]]
+    frames["tool_change"].append(later["tool_change"][0] | {"occurred_at": when("2026-03-02 12:59")})
+    frames["job"] = [{"job": "BILLET", "part": "BILLET", "quantity": 160, "ordered_on": date(2026, 3, 1)}]
+    tools = [{"tool": 4, "inserts": 1, "edges_per_insert": 1, "insert_cost": 8.0}, {"tool": 14, "sister_of": 4}]
+    book = book_of(frames, shop_with(tool=tools))
+    batch = [row for row in query(book, "shelf").to_dicts() if row["place"] == 1]
+    assert [(row["tool"], row["parts_left"]) for row in batch] == [("4", 34), ("14", 34)]
+    # 17 parts each, of which the edges in use still make five or six
+    assert all(row["edges_90"] in (1, 2) for row in batch)
+    assert book.rows("select distinct edge_cost from core.edge_life") == [(8.0,)]
+
+
+def test_what_changed_with_a_step_is_named(book_of: Any, shop_with: Any, when: Any) -> None:
+    """Lives fall by more than half at a new batch of inserts, with another material, revision and price."""
+    rng = np.random.default_rng(3)
+    lives = [int(life) for life in np.rint(np.repeat([30, 12], 16) * rng.weibull(8.0, 32) / 0.94)]
+    frames = working(when, [*lives, 3], 5.0)
+    for number, row in enumerate(frames["edge_change"]):
+        row |= {"insert_batch": "K1" if number < 16 else "K2", "edge_cost": 9.0 if number <= 16 else 6.0}
+    begun = frames["edge_change"][16]["occurred_at"]
+    for row in frames["cycle"]:
+        is_later = row["started_at"] >= begun
+        row |= {"job": "HARD" if is_later else "SOFT", "revision": "B" if is_later else "A"}
+    frames["job"] = [
+        {"job": job, "part": job, "quantity": 500, "material": material, "ordered_on": date(2026, 3, 1)}
+        for job, material in (("SOFT", "EN AW-6082"), ("HARD", "42CrMo4"))
+    ]
+    book = book_of(frames, shop_with(shop={"currency": "EUR"}))
+    (life,) = query(book, "tools").to_dicts()
+    assert (life["verdict"], life["trend_kind"]) == ("falling", "step")
+    assert life["step_edge_low"] <= 17 <= life["step_edge_high"]
+    told = {(row["what"], row["which"]) for row in query(book, "tool_differences").to_dicts()}
+    assert told >= {
+        ("insert batch", "K2"),
+        ("material", "42CrMo4"),
+        ("program", "O1 rev. B"),
+        ("cost of an edge", None),
+        ("job", "HARD"),
+    }

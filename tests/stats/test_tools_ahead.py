@@ -19,7 +19,7 @@ from pipeline.stats.life_pooling import NO_GROUP, between, pooled_prior
 from pipeline.stats.life_posterior import LifePrior, life_posterior, mixed
 from pipeline.stats.life_sets import LifeSets
 from pipeline.stats.permutation import permuted_rows
-from pipeline.stats.permutation_many import _moment_shares, blocked_trend_shares, trend_shares
+from pipeline.stats.permutation_many import _moment_shares, trend_shares
 from pipeline.stats.ragged import Ragged
 from pipeline.stats.replacement import best_change_age, best_change_ages, cost_rate, cost_rates, observed_cost_rates
 from pipeline.stats.shared_batches import bends, learn_batches
@@ -149,7 +149,7 @@ def test_moments_stand_for_all_orders(size: int) -> None:
 
 
 def test_drawn_orders_are_all_orders() -> None:
-    """With five scores the share is that of all 120 orders; with batches, of the 2 x 2 x 6 that leave batches whole."""
+    """With five scores the share is that of all 120 orders."""
     score = np.array([0.3, -1.0, 2.0, 0.1, -0.7])
     place = np.arange(5) - 2.0
     every = np.array([abs(np.array(order) @ score) for order in permutations(place)])
@@ -157,14 +157,6 @@ def test_drawn_orders_are_all_orders() -> None:
     p, direction = trend_shares(Ragged.of_sizes([5]), score)
     assert p[0] == pytest.approx(exact, abs=5 * math.sqrt(exact * (1 - exact) / 4999))
     assert direction[0] == np.sign(place @ score)
-    # one batch: the plain test; a batch each: the batches' order is the plain test too
-    for batch in (np.zeros(5, dtype=int), np.arange(5)):
-        blocked = blocked_trend_shares(Ragged.of_sizes([5]), score, batch)
-        assert blocked[0] == pytest.approx(exact, abs=0.1)
-    # two batches that differ greatly, each level: what looks like a fall is none
-    level = np.concatenate((5 + 0.1 * score, -5 + 0.1 * score))
-    assert trend_shares(Ragged.of_sizes([10]), level)[0][0] < 0.02
-    assert blocked_trend_shares(Ragged.of_sizes([10]), level, np.repeat([0, 1], 5))[0] > 0.3
 
 
 def test_nothing_hangs_together_in_steady_shops() -> None:

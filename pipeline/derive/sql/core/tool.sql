@@ -77,9 +77,25 @@ counted as (
     from held
 ),
 
+-- what shop.toml does not say of a sister tool holds as it says it of the other
 placed as (
     select
-        own.*,
+        own.* exclude (
+            name, tool_type, diameter_mm, inserts, edges_per_insert, edge_cost, insert_cost, tool_cost, regrinds,
+            regrind_cost, change_min, failure_cost
+        ),
+        coalesce(own.name, lead_tool.name) as name,
+        coalesce(own.tool_type, lead_tool.tool_type) as tool_type,
+        coalesce(own.diameter_mm, lead_tool.diameter_mm) as diameter_mm,
+        coalesce(own.inserts, lead_tool.inserts) as inserts,
+        coalesce(own.edges_per_insert, lead_tool.edges_per_insert) as edges_per_insert,
+        coalesce(own.edge_cost, lead_tool.edge_cost) as edge_cost,
+        coalesce(own.insert_cost, lead_tool.insert_cost) as insert_cost,
+        coalesce(own.tool_cost, lead_tool.tool_cost) as tool_cost,
+        coalesce(own.regrinds, lead_tool.regrinds) as regrinds,
+        coalesce(own.regrind_cost, lead_tool.regrind_cost) as regrind_cost,
+        coalesce(own.change_min, lead_tool.change_min) as change_min,
+        coalesce(own.failure_cost, lead_tool.failure_cost) as failure_cost,
         coalesce(own.sister_of, own.tool) as life_tool,
         coalesce(groups.machines, own.machine) as life_machine,
         if(own.sister_of is null, own.since_on, lead_tool.since_on) as tool_from,
