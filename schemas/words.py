@@ -37,8 +37,12 @@ _LIKELY: Final = {"": 1.0, "~": 0.8, "?": 0.5, "??": 0.3}
 @lru_cache(maxsize=65_536)
 def plain(text: str) -> str:
     """Return a text in small letters without diacritics and punctuation, its words parted by single blanks."""
-    small = unicodedata.normalize("NFKC", NUMBER_SIGN.sub(" no ", text)).casefold().translate(_LETTERS)
-    bare = "".join(mark for mark in unicodedata.normalize("NFKD", small) if not unicodedata.combining(mark))
+    said = NUMBER_SIGN.sub(" no ", text)
+    if said.isascii():  # has no diacritics
+        bare = said.lower()
+    else:
+        small = unicodedata.normalize("NFKC", said).casefold().translate(_LETTERS)
+        bare = "".join(mark for mark in unicodedata.normalize("NFKD", small) if not unicodedata.combining(mark))
     return " ".join(_MARKS.sub(" ", bare).split())
 
 
