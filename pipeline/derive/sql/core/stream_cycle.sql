@@ -16,153 +16,6 @@ listless as (
     where machine not in (select machine from core.record_extent where has_cycles)
 ),
 
--- a loss that is said again while it lasts is one
-away as (
-    select
-        *,
-        started_us > max(ended_us) over (
-            partition by machine order by started_us, ended_us rows between unbounded preceding and 1 preceding
-        ) as is_new,
-    from core.mode_stretch
-    where item = 'Availability' and value = 'UNAVAILABLE'
-),
-
-away_islands as (
-    select
-        machine,
-        started_us,
-        ended_us,
-        sum(coalesce(is_new, false)::int) over (
-            partition by machine order by started_us, ended_us rows between unbounded preceding and current row
-        ) as island,
-    from away
-),
-
--- after a loss the old Execution stands until it is said again, which may take a moment longer than Availability
-gone as (
-    select
-        away_islands.machine,
-        min(away_islands.started_us) as started_us,
-        max(away_islands.ended_us) as ended_us,
-        true as is_told,
-        machine.silent_after_s * 1e6 as said_within_us,
-    from away_islands
-    inner join core.machine as machine using (machine)
-    group by away_islands.machine, machine.silent_after_s, island
-    having max(away_islands.ended_us) - min(away_islands.started_us) > machine.silent_after_s * 1e6
-    union all
-    select machine, started_us, ended_us, false, 1e6 from core.silence
-),
-
-lost as (
-    select
-        gone.machine,
-        gone.started_us,
-        if(said.started_us - gone.ended_us <= said_within_us, said.started_us, gone.ended_us) as ended_us,
-    from gone
-    inner join listless using (machine)
-    asof left join core.execution as said on gone.machine = said.machine and gone.ended_us <= said.started_us
-    where is_told or said.started_us - gone.ended_us <= said_within_us
-),
-
-deltas as (
-    select machine, started_us as at_us, execution, 1 as delta from core.execution
-    inner join listless using (machine)
-    union all
-    select machine, ended_us + is_last::bigint, execution, -1 from core.execution -- what stands last stands at the end
-    inner join listless using (machine)
-    union all
-    select machine, started_us, 'lost', 1 from lost
-    union all
-    select machine, ended_us, 'lost', -1 from lost
-),
-
-counted as (
-    select
-        machine,
-        at_us,
-        sum(delta) filter (execution = 'ACTIVE') as active,
-        sum(delta) filter (
-            execution in ('FEED_HOLD', 'INTERRUPTED', 'WAIT', 'PROGRAM_STOPPED', 'OPTIONAL_STOP', 'PROGRAM_OPTIONAL_STOP')
-        ) as held,
-        sum(delta) filter (execution = 'STOPPED') as stopped,
-        sum(delta) filter (execution = 'PROGRAM_COMPLETED') as completed,
-        sum(delta) filter (execution = 'READY') as ready,
-        sum(delta) filter (execution = 'lost') as lost,
-    from deltas
-    group by machine, at_us
-),
-
-summed as (
-    select
-        machine,
-        at_us,
-        case
-            when sum(coalesce(lost, 0)) over in_order > 0 then 'unknown'
-            when sum(coalesce(active, 0)) over in_order > 0 then 'active'
-            when sum(coalesce(held, 0)) over in_order > 0 then 'held'
-            when sum(coalesce(stopped, 0)) over in_order > 0 then 'stopped'
-            when sum(coalesce(completed, 0)) over in_order > 0 then 'completed'
-            when sum(coalesce(ready, 0)) over in_order > 0 then 'ready'
-            else 'unknown'
-        end as doing,
-    from counted
-    window in_order as (partition by machine order by at_us rows between unbounded preceding and current row)
-),
-
-changes as (
-    select * from summed
-    qualify doing is distinct from lag(doing) over (partition by machine order by at_us)
-),
-
-neighboured as (
-    select
-        machine,
-        at_us,
-        doing,
-        lead(at_us) over (partition by machine order by at_us) as next_us,
-        lag(doing) over (partition by machine order by at_us) as before,
-        lead(doing) over (partition by machine order by at_us) as after,
-    from changes
-),
-
-in_or_out as (
-    select
-        neighboured.*,
-        neighboured.doing in ('active', 'held')
-        or (
-            neighboured.doing = 'unknown'
-            and neighboured.before in ('active', 'held')
-            and neighboured.after in ('active', 'held')
-            and neighboured.next_us - neighboured.at_us <= machine.silent_after_s * 1e6
-        ) as is_in,
-    from neighboured
-    inner join core.machine as machine using (machine)
-),
-
-islanded as (
-    select
-        *,
-        sum((not is_in)::bigint) over (
-            partition by machine order by at_us rows between unbounded preceding and current row
-        ) as island,
-    from in_or_out
-),
-
-stretches as (
-    select
-        machine,
-        island,
-        min(at_us) filter (doing = 'active') as started_us,
-        least(coalesce(max(next_us), max(at_us)), any_value(extent.last_us)) as ended_us,
-        last(after order by at_us) as ended_by,
-    from islanded
-    inner join core.stream_extent as extent using (machine)
-    where is_in
-    group by machine, island
-    having count(*) filter (doing = 'active') > 0
-),
-
 part_counts as (
     select
         event.machine,
@@ -196,14 +49,14 @@ first_counts as (
 ),
 
 boundaries as (
-    select stretches.machine, stretches.island, stretches.started_us, stretches.ended_us, stretches.ended_by,
+    select stretches.machine, stretches.number, stretches.started_us, stretches.ended_us, stretches.ended_by,
         stretches.started_us as at_us
-    from stretches
+    from core.cycle_stretch as stretches
     union all
-    select stretches.machine, stretches.island, stretches.started_us, stretches.ended_us, stretches.ended_by,
+    select stretches.machine, stretches.number, stretches.started_us, stretches.ended_us, stretches.ended_by,
         parts_made.at_us
     from parts_made
-    asof inner join stretches
+    asof inner join core.cycle_stretch as stretches
         on parts_made.machine = stretches.machine and parts_made.at_us > stretches.started_us
     where parts_made.at_us < stretches.ended_us
 ),
@@ -211,8 +64,8 @@ boundaries as (
 measured as (
     select
         *,
-        at_us - lag(at_us) over (partition by machine, island order by at_us) as before_us,
-        lead(at_us, 1, ended_us) over (partition by machine, island order by at_us) - at_us as after_us,
+        at_us - lag(at_us) over (partition by machine, number order by at_us) as before_us,
+        lead(at_us, 1, ended_us) over (partition by machine, number order by at_us) - at_us as after_us,
     from boundaries
 ),
 
@@ -220,9 +73,9 @@ cycles as (
     select
         machine,
         at_us as started_us,
-        lead(at_us, 1, ended_us) over (partition by machine, island order by at_us) as ended_us,
+        lead(at_us, 1, ended_us) over (partition by machine, number order by at_us) as ended_us,
         case
-            when lead(at_us) over (partition by machine, island order by at_us) is not null then 'counted'
+            when lead(at_us) over (partition by machine, number order by at_us) is not null then 'counted'
             else ended_by
         end as ended_by,
     from measured
