@@ -1,8 +1,8 @@
 """Stretches in which controls of machines without a cycle list were in cycle, before counted parts divide them.
 
-The machine is in cycle if any of its paths is. A stretch begins when one goes ACTIVE; holds and program stops lie inside
-it, and so does a lost connection no longer than silent_after_s with the cycle going on after it. `ended_by` is what the
-control did then, nothing where the stream ends.
+The machine is in cycle if any of its paths is. A stretch begins when one goes ACTIVE; holds and program stops lie
+inside it, and so does a lost connection no longer than silent_after_s with the cycle going on after it. `ended_by` is
+what the control did then, nothing where the stream ends.
 
 Grain: machine x number, in order of time.
 Renewed: in passing.
@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.derive.sweeps.in_order import Ask, by_time, changes, listed
 
 DOING: Final = ("unknown", "ready", "completed", "stopped", "held", "active", "unknown")
-"""What a machine does, by the highest of the digits that execution_step.sql counts in; the last: the connection is lost."""
+"""What a machine does, by the highest of the digits that execution_step.sql counts in; the last is a lost connection."""
 HELD, ACTIVE, LOST = 4, 5, 6
 BITS: Final = 10
 
