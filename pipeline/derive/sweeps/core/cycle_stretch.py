@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.derive.sweeps.in_order import Ask, by_time, changes, listed
 
 DOING: Final = ("unknown", "ready", "completed", "stopped", "held", "active", "unknown")
-"""What a machine does, by the highest of the digits that execution_step.sql counts in; the last is a lost connection."""
+"""What a machine does, by the highest of the digits that execution_step.sql counts in; the last: a lost connection."""
 HELD, ACTIVE, LOST = 4, 5, 6
 BITS: Final = 10
 
