@@ -116,22 +116,42 @@ orders_of_part as (
     group by part, ordered_on
 ),
 
+dated as (
+    select matched.*, timezone(shop.timezone, matched.started_at)::date as started_on
+    from matched
+    cross join core.shop_setting as shop
+),
+
+-- looked up once for the cycles of a day, so that no wide rows are sorted
+orders_of_day as (
+    select
+        days.*,
+        by_part.job as order_job,
+        by_part.material as part_material,
+        by_part.quoted_cycle_s as part_quoted_cycle_s,
+        by_job.material as job_material,
+        by_job.quoted_cycle_s as job_quoted_cycle_s,
+    from (select distinct part, told_job, started_on from dated) as days
+    asof left join orders_of_part as by_part
+        on days.part = by_part.part and days.started_on >= by_part.ordered_on
+    asof left join orders as by_job
+        on days.told_job = by_job.job and days.started_on >= by_job.ordered_on
+),
+
 placed as (
     select
-        matched.*,
-        by_part.job as order_job,
-        coalesce(by_job.material, first_orders.material, by_part.material, matched.estimate_material) as material,
-        coalesce(by_job.quoted_cycle_s, first_orders.quoted_cycle_s, by_part.quoted_cycle_s) as quoted_cycle_s,
-    from (
-        select matched.*, timezone(shop.timezone, matched.started_at)::date as started_on
-        from matched
-        cross join core.shop_setting as shop
-    ) as matched
-    asof left join orders_of_part as by_part
-        on matched.part = by_part.part and matched.started_on >= by_part.ordered_on
-    asof left join orders as by_job
-        on matched.told_job = by_job.job and matched.started_on >= by_job.ordered_on
-    left join first_orders on matched.told_job = first_orders.job
+        dated.*,
+        by_day.order_job,
+        coalesce(
+            by_day.job_material, first_orders.material, by_day.part_material, dated.estimate_material
+        ) as material,
+        coalesce(by_day.job_quoted_cycle_s, first_orders.quoted_cycle_s, by_day.part_quoted_cycle_s) as quoted_cycle_s,
+    from dated
+    left join orders_of_day as by_day
+        on dated.part is not distinct from by_day.part
+        and dated.told_job is not distinct from by_day.told_job
+        and dated.started_on = by_day.started_on
+    left join first_orders on dated.told_job = first_orders.job
 ),
 
 counted as (
