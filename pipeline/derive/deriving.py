@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline import resources
 from pipeline.check.soundness import keeps_schema
-from pipeline.derive.edges import note_renewed, renew_edges, renew_lives
+from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges, renew_lives
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.periods import derive_periods, period_column, periods
 from pipeline.derive.quoting_marts import quoting_marts
@@ -127,6 +127,7 @@ def _sum_up(
     renew_lives(book, with_suspects(book.frame(_query("edge_ledger"))), is_whole=is_whole)
     for name, frame in _marts(book, shop, is_whole=is_whole).items():
         _store(book, f"mart.{name}", frame)
+    forget_renewed(book)
     for name, model in mart.MODELS.items():
         rows = book.frame(f"from mart.{name}").select(list(mart.columns(name)))
         # weeks and days are rows of the relation that gives the months: what holds of it is asked once
@@ -146,10 +147,11 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
     drift, spread = job_drift(runs, settled, rates, shop.shop.tolerance)
     tools, tool_rates = book.frame(_query("tools_counted")), book.frame(_query("rates_counted"))
     # what other relations and settings made of the same rows is made anew
-    stood = {name: None if is_whole else _as_it_stood(book, name) for name in ("tool_fit", "tool_life", "life_curve")}
+    kept = ("tool_fit", "tool_life", "life_curve", "wear_curve")
+    stood = {name: None if is_whole else _as_it_stood(book, name) for name in kept}
     fits = tool_fit(edges, tools, tool_rates, before=stood["tool_fit"])
-    wear = book.frame(_query("wear_parts"))
-    life, outlook = tool_life(edges, fits, tools, tool_rates, before=stood["tool_life"], wear=wear)
+    wear, renewed = book.frame(_query("wear_parts")), book.frame(_query("lives_renewed"))
+    life, outlook = tool_life(edges, fits, tools, tool_rates, before=stood["tool_life"], wear=wear, renewed=renewed)
     coming = book.frame(_query("coming_use"))
     return {
         "job_drift": drift,
@@ -157,7 +159,7 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
         "tool_life": life,
         "tool_fit": fits,
         "life_curve": life_curves(edges, life, before=stood["life_curve"], life_before=stood["tool_life"]),
-        "wear_curve": wear_curve(wear, life),
+        "wear_curve": wear_curve(wear, life, before=stood["wear_curve"], renewed=renewed),
         "edge_now": edge_now(edges, life, coming, outlook),
         "shelf_list": shelf_list(edges, tools, life, coming, outlook),
         **quoting_marts(

@@ -41,7 +41,7 @@ def renew_edges(book: Book, relation: Relation, *, is_whole: bool) -> None:
 
 
 def renew_lives(book: Book, lives: pl.DataFrame, *, is_whole: bool) -> None:
-    """Put lives in place of those that count together with them, and forget what was noted for this derivation."""
+    """Put lives in place of those that count together with them."""
     book.connection.register("_frame", lives)
     if is_whole:
         book.run("create or replace table core.edge_life as from _frame")
@@ -49,5 +49,9 @@ def renew_lives(book: Book, lives: pl.DataFrame, *, is_whole: bool) -> None:
         book.run(window_sql("give_way_life"))
         book.run("insert into core.edge_life by name from _frame")
     book.connection.unregister("_frame")
+
+
+def forget_renewed(book: Book) -> None:
+    """Forget what was noted for this derivation."""
     for name in ("renewed", "before", "stale"):
         book.run(f"drop table if exists core.edge_{name}")

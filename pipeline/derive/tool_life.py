@@ -39,6 +39,7 @@ def tool_life(
     rates: pl.DataFrame,
     before: pl.DataFrame | None = None,
     wear: pl.DataFrame | None = None,
+    renewed: pl.DataFrame | None = None,
 ) -> tuple[pl.DataFrame, Outlook]:
     """Return mart.tool_life, and what is known of the coming edges of each tool.
 
@@ -52,6 +53,8 @@ def tool_life(
         Whether lives change by a step or along a slope stands for tools whose rows and settings are the same; the
         result is the same without it.
     wear : machine, tool, edge_number, part_number, measure, value; one row a part, of edges in use and earlier ones
+    renewed : machine, tool
+        The tools that `wear` has parts of, where that is not all; of the others early signs stand as they stood.
     """
     settings = settings_of(fits, tools, rates)
     pooled, prior, pooled_with = pooling(fits, settings)
@@ -71,7 +74,8 @@ def tool_life(
         pl.when("pooled").then("scale").otherwise("scale_now").alias("scale_now"),
     ).with_columns((pl.col("scale_now") * (math.log(2.0) ** (1.0 / pl.col("shape_now")))).alias("median_now"))
     table = _habit_at_level_now(table, edges, settings)
-    table = table.with_columns(cost_columns(table, settings)).with_columns(wear_columns(table, wear))
+    stood = None if before is None or renewed is None else before.join(renewed, on=KEYS, how="anti")
+    table = table.with_columns(cost_columns(table, settings)).with_columns(wear_columns(table, wear, stood))
     return table.select(pl.col(name).cast(dtype) for name, dtype in columns("tool_life").items()), outlook
 
 

@@ -23,15 +23,22 @@ SCHEMA: Final[dict[str, pl.DataType]] = {
 }
 
 
-def wear_curve(wear: pl.DataFrame, life: pl.DataFrame) -> pl.DataFrame:
+def wear_curve(
+    wear: pl.DataFrame, life: pl.DataFrame, before: pl.DataFrame | None = None, renewed: pl.DataFrame | None = None
+) -> pl.DataFrame:
     """Return mart.wear_curve for tools whose edge in use was judged.
 
     Parameters
     ----------
     wear : machine, tool, edge_number, part_number, measure, value
     life : mart.tool_life
+    before, renewed : mart.wear_curve as it stood, and the tools that `wear` has parts of, where that is not all
     """
     keys = ["machine", "tool"]
+    kept = pl.DataFrame(schema=SCHEMA)
+    if before is not None and renewed is not None:
+        stands = life.select(keys).join(renewed, on=keys, how="anti")
+        kept = before.join(stands, on=keys, how="semi").select(pl.col(name).cast(t) for name, t in SCHEMA.items())
     judged = life.filter(pl.col("wear_verdict").is_in(["as before", "runs away"])).select(
         *keys, pl.col("wear_measure").alias("measure")
     )
@@ -57,8 +64,5 @@ def wear_curve(wear: pl.DataFrame, life: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("edges") >= LEAST_EDGES)
         .select(*keys, "which", "part_number", pl.col("middle").alias("value"), "low", "high")
     )
-    return (
-        pl.concat([in_use, earlier])
-        .sort(*keys, "which", "part_number")
-        .select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
-    )
+    made = pl.concat([in_use, earlier]).select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
+    return pl.concat([kept, made]).sort(*keys, "which", "part_number")

@@ -22,12 +22,16 @@ SCHEMA: dict[str, pl.DataType] = {
 }
 
 
-def wear_columns(table: pl.DataFrame, wear: pl.DataFrame | None) -> list[pl.Series]:
+def wear_columns(table: pl.DataFrame, wear: pl.DataFrame | None, stood: pl.DataFrame | None = None) -> list[pl.Series]:
     """Return the columns of early signs for the tools of the table, in its order.
 
     Of several measures the first in WEAR_MEASURES that gives a verdict counts. Only a tool with an edge in use has one.
+    `stood` are rows of mart.tool_life whose early signs stand as they stood: `wear` has no parts of these tools.
     """
     frames = [] if wear is None else [_of_measure(table, wear, measure) for measure in WEAR_MEASURES]
+    if stood is not None:
+        kept = stood.filter(pl.col("wear_verdict").is_not_null())
+        frames.append(kept.select(*KEYS, *(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())))
     told = [frame for frame in frames if frame.height]
     if not told:
         return [pl.Series(name, [None] * table.height, dtype=dtype) for name, dtype in SCHEMA.items()]

@@ -16,7 +16,7 @@ from typing import Any
 import polars as pl
 
 from pipeline import resources
-from pipeline.derive.edges import note_renewed, renew_edges, renew_lives
+from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges, renew_lives
 from pipeline.derive.relations import Relation, load_relations
 from pipeline.derive.shelf import edge_now
 from pipeline.derive.suspects import with_suspects
@@ -102,10 +102,10 @@ def ledger(book: Book, relations: dict[str, Relation], windows: list[Window], *,
 
 def marts(book: Book, before: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     edges, tools, rates = (book.frame(query(name)) for name in ("edges_counted", "tools_counted", "rates_counted"))
-    wear = spent("wear", lambda: book.frame(query("wear_parts")))
+    wear, renewed = spent("wear", lambda: (book.frame(query("wear_parts")), book.frame(query("lives_renewed"))))
     fits = spent("tool_fit", lambda: tool_fit(edges, tools, rates, before=before.get("fits")))
     life, outlook = spent(
-        "tool_life", lambda: tool_life(edges, fits, tools, rates, before=before.get("life"), wear=wear)
+        "tool_life", lambda: tool_life(edges, fits, tools, rates, before=before.get("life"), wear=wear, renewed=renewed)
     )
     curves = spent(
         "curves", lambda: life_curves(edges, life, before=before.get("curves"), life_before=before.get("life"))
@@ -121,6 +121,7 @@ def marts(book: Book, before: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame
         }
     )
     spent("edge_now", lambda: edge_now(edges, life, coming, outlook))
+    forget_renewed(book)
     return {"fits": fits, "life": life, "curves": curves}
 
 

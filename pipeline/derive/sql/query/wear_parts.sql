@@ -1,10 +1,16 @@
 -- What each part told of the wear of its edge: spindle load while cutting, and cutting time at an override of 100 %, over
--- the middle of the same program's parts on this tool. Of tools with an edge in use, its last 20 edges that count.
+-- the middle of the same program's parts on this tool. Of tools with an edge in use, its last 20 edges that count; only of
+-- what counts together with an edge that was added up anew.
 -- Grain: machine x tool x edge x part x measure.
 with
 edges as (
     select machine, tool, edge_number, life_machine, life_tool, life_number, removed_at is null as is_in_use
     from core.edge_life
+    semi join (
+        select distinct edge.life_machine, edge.life_tool
+        from core.edge as edge
+        semi join core.edge_stale using (machine, tool)
+    ) as renewed using (life_machine, life_tool)
     where in_use_at is not null and not is_suspect
     qualify
         life_number > max(life_number) over (partition by life_machine, life_tool) - 20
