@@ -18,6 +18,7 @@ from pipeline.read.plan import ESTIMATE_TIMES, text_of
 from pipeline.read.recognition.contradicting import contradictions
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
 from pipeline.read.recognition.names import kind_titles, says
+from pipeline.read.recognition.places import disagree
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
 from pipeline.read.recognition.yearless import with_year
 from schemas.columns import columns, required
@@ -350,7 +351,9 @@ def _doubted(
             continue  # a count that nothing is said of is that of the order, or of all that were made
         if any(taken.get(column, guess.field) != guess.field for column in rival.columns):
             continue
-        if set(rival.columns) & set(guess.columns) or _say_the_same(guess.cells, rival.cells):
+        if set(rival.columns) & set(guess.columns):
+            continue
+        if _say_the_same(guess.cells, rival.cells) and not _are_two_machines(guess, rival):
             continue
         if guess.field == "tool" and _is_next(guess.columns[0], rival.columns[0], sample):
             continue
@@ -381,6 +384,14 @@ def _say_the_same(one: Column, other: Column) -> bool:
     if pairs == cells.height:
         return bool((cells["one"] == cells["other"]).all())
     return pairs > 0 and pairs == cells["one"].n_unique() == cells["other"].n_unique()
+
+
+def _are_two_machines(guess: Guess, rival: Guess) -> bool:
+    """Return whether two columns name one machine each, and plainly not the same."""
+    if guess.field != "machine":
+        return False
+    one, other = (column.text.drop_nulls().unique().to_list() for column in (guess.cells, rival.cells))
+    return len(one) == len(other) == 1 and disagree(one[0], other[0], {})
 
 
 def _is_next(new: str, old: str, sample: Sample) -> bool:
