@@ -202,7 +202,7 @@ def _fit_machine(column: Column, known: Knowledge) -> Fit:
         return Fit(0.05)
     named = column.reading.concepts.get("machine", 0.0) >= _MEANT
     if named and all(_SIGN.fullmatch(value) for value in values):
-        return Fit(0.6, "its cells are a few designations")
+        return Fit(0.7, "its cells are a few designations")
     return Fit(0.2)
 
 

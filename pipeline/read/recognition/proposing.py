@@ -257,6 +257,8 @@ def told(proposal: Proposal, *, with_operators: bool) -> str:
     items = ", ".join(f"{item['type']} = {item['name']}" for item in proposal.data.get("item", ()))
     if (machine := proposal.data["columns"].get("machine", {}).get("constant")) is not None:
         fields = f"machine = {machine} (a line above), {fields}"
+    if "tool_type" in proposal.data["columns"] and "tool_type" not in proposal.guesses:
+        fields += f", tool_type in {proposal.data['columns']['tool_type']['from']}"
     least = min(proposal.confidence, 0.99)
     return f"recognised as {_a(proposal.kind)} table ({least:.2f}): {', '.join(filter(None, (fields, items)))}"
 

@@ -40,6 +40,7 @@ UNKNOWN_WORD: Final = {"outcome": "unknown", "reason": "unknown", "level": "NORM
 _COUNTS: Final = frozenset({"parts", "scrap", "quantity", "parts_per_cycle"})
 _OWN: Final = 0.99  # of a field by our own name
 _FEW_NAMES: Final = 3
+_SAY_WHICH: Final = "say which it is under [columns.machine] of a profile"
 _STARTS: Final = 0.5
 _FEWEST_STAMPS: Final = 8
 _CLASH_US: Final = 1_500_000  # durations and stamps are rounded to a second
@@ -590,9 +591,10 @@ def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: 
         ids = [known.machines.get(value.casefold()) for value in values]
         if all(ids) and ids != values:
             settled.rules["machine"]["lookup"] = dict(sorted(known.machines.items()))
-        for machine, where in said if not known.machine_given and values else ():
-            if all(disagree(machine, value, known.machines) for value in values):
-                what = f"{where} says {machine}, {_label(guess)} says {', '.join(values[:_FEW_NAMES])}"
+        for machine, where in said[:1] if known.machine_given else said:
+            if values and all(disagree(machine, value, known.machines) for value in values):
+                listed = ", ".join(values[:_FEW_NAMES])
+                what = f"{where} says {machine}, {_label(guess)} says {listed}: {_SAY_WHICH}"
                 settled.doubt("machine", "two", what)
         return
     if found.kind in ("estimate", "job"):
@@ -606,4 +608,5 @@ def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: 
         settled.evidence["machine"] = [f"{first.where} says so"]
     for machine, where in others if not known.machine_given else ():
         if disagree(first.machine, machine, known.machines):
-            settled.doubt("machine", "two", f"{first.where} says {first.machine}, {where} says {machine}")
+            what = f"{first.where} says {first.machine}, {where} says {machine}: {_SAY_WHICH}"
+            settled.doubt("machine", "two", what)
