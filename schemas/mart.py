@@ -441,7 +441,7 @@ class QuoteRatio(InputModel):
     """Grain: time_kind x job (key of job_drift) x tool_type: what factors rest on and quotes are worked out from.
 
     log_ratio is the mean over batches of ln(actual / estimate), since the job's shift; sampling_variance is what these
-    batches and runs leave open of it.
+    batches and runs leave open of it alone, shared_variance what they leave open of all tools of the job alike.
     """
 
     time_kind: str = pa.Field(isin=list(TIME_KINDS))
@@ -459,16 +459,21 @@ class QuoteRatio(InputModel):
     runs: pl.Int64 = pa.Field(ge=0)
     log_ratio: float
     sampling_variance: float = pa.Field(ge=0)
+    shared_variance: float = pa.Field(ge=0)
     estimate_s: float = pa.Field(gt=0)
     first_at: UtcTime
     last_at: UtcTime
 
 
 class QuoteSpread(InputModel):
-    """Grain: time_kind. Spread of ln ratio between batches of a job and between runs of a batch."""
+    """Grain: time_kind. Spread of ln ratio between batches of a job and between runs of a batch.
+
+    shared_sd is the part of between_sd that all tools of a batch have in common.
+    """
 
     time_kind: str = pa.Field(isin=list(TIME_KINDS))
     between_sd: float = pa.Field(ge=0)
+    shared_sd: float = pa.Field(ge=0)
     within_sd: float = pa.Field(ge=0)
 
 

@@ -49,10 +49,15 @@ class FactorModel:
         return cells.with_columns(numbers).select(self.factors).to_numpy()
 
     def predict(
-        self, cells: pl.DataFrame, sampling_variance: FloatArray | float = 0.0, *, with_job: bool = True
+        self,
+        cells: pl.DataFrame,
+        sampling_variance: FloatArray | float = 0.0,
+        shared_variance: FloatArray | float = 0.0,
+        *,
+        with_job: bool = True,
     ) -> Predictions:
         """Return what to expect of ln(actual / estimate) of jobs with these machine, material, operation_kind ..."""
-        return self.fit.predict(self.numbers(cells), sampling_variance, with_job=with_job)
+        return self.fit.predict(self.numbers(cells), sampling_variance, shared_variance, with_job=with_job)
 
     def unseen(self, cell: Mapping[str, str | None]) -> list[str]:
         """Return, in words, which levels of a job have no history."""
@@ -93,6 +98,7 @@ def fit_factors(ratios: pl.DataFrame, time_kind: str, start: FloatArray | None =
         ratios["log_ratio"].to_numpy(),
         ratios["sampling_variance"].to_numpy(),
         group=ratios["job_number"].to_numpy() if time_kind in TOOL_KINDS else None,
+        group_sampling=ratios["shared_variance"].to_numpy(),
         start=start,
     )
     return FactorModel(time_kind, tuple(factors), levels, fit)

@@ -103,7 +103,7 @@ def _quoted(jobs: pl.DataFrame, model: FactorModel | None) -> pl.DataFrame:
     unseen: list[str | None] = [None] * jobs.height
     logs, history = np.full((5, jobs.height), math.nan), 0
     if model is not None:
-        prediction = model.predict(jobs, jobs["sampling_variance"].to_numpy())
+        prediction = model.predict(jobs, *(jobs[name].to_numpy() for name in ("sampling_variance", "shared_variance")))
         logs[0], logs[1:] = prediction.mean, [prediction.quantile(p) for p in (0.05, 0.25, 0.75, 0.95)]
         unseen, history = _unseen_words(prediction, model), model.fit.rows
     ratios = np.exp(np.clip(logs, -300, 300))

@@ -105,9 +105,10 @@ def _tool_ratios(placed: pl.DataFrame, tool_batches: pl.DataFrame, estimate_line
 
 
 def batch_spreads(batches: pl.DataFrame, within_sd: float | None) -> pl.DataFrame:
-    """Return mart.quote_spread: time_kind, between_sd and within_sd of ln ratio.
+    """Return mart.quote_spread: time_kind, between_sd, shared_sd and within_sd of ln ratio.
 
-    The spread between batches of one job is pooled over jobs; of `cycle` what runs alone make of it is taken off.
+    The spread between batches of one job is pooled over jobs; of `cycle` what runs alone make of it is taken off. What
+    the tools of a batch share of it is the mean product of the deviations of two of them.
     """
     own = pl.col("log_ratio") - pl.col("log_ratio").mean().over("time_kind", "_key", "tool_type")
     within = pl.when(pl.col("time_kind") == "cycle").then(pl.lit(within_sd or 0.0)).otherwise(0.0)
@@ -123,9 +124,38 @@ def batch_spreads(batches: pl.DataFrame, within_sd: float | None) -> pl.DataFram
     )
     between = (pl.col("squares") / pl.col("freedom") - pl.col("_runs")).clip(lower_bound=0).sqrt()
     known = pl.col("freedom") >= LEAST_FREEDOM
-    return pooled.select(
-        "time_kind", pl.when(known).then(between).otherwise(0.0).alias("between_sd"), "within_sd"
-    ).sort("time_kind")
+    shared = (pl.col("shared_variance").fill_null(0.0).clip(lower_bound=0).sqrt()).clip(upper_bound=between)
+    return (
+        pooled.join(_shared_variances(batches, own), on="time_kind", how="left")
+        .select(
+            "time_kind",
+            pl.when(known).then(between).otherwise(0.0).alias("between_sd"),
+            pl.when(known).then(shared).otherwise(0.0).alias("shared_sd"),
+            "within_sd",
+        )
+        .sort("time_kind")
+    )
+
+
+def _shared_variances(batches: pl.DataFrame, own: pl.Expr) -> pl.DataFrame:
+    """Return time_kind and shared_variance, of what all tools of a batch deviate by in common.
+
+    A deviation from the mean of n batches has (n - 1) / n of a batch's variance, so products are divided by that much.
+    """
+    share = 1.0 - 1.0 / pl.len().over("time_kind", "_key", "tool_type")
+    pairs = (
+        batches.filter(pl.col("tool_type").is_not_null())
+        .with_columns(own.alias("_own"), share.sqrt().alias("_share"))
+        .group_by("time_kind", "_key", "batch_id")
+        .agg(
+            (pl.col("_own").sum() ** 2 - (pl.col("_own") ** 2).sum()).alias("products"),
+            (pl.col("_share").sum() ** 2 - (pl.col("_share") ** 2).sum()).alias("pairs"),
+        )
+    )
+    summed = pairs.group_by("time_kind").agg(pl.col("products", "pairs").sort_by("_key", "batch_id").sum())
+    return summed.select(
+        "time_kind", pl.when(pl.col("pairs") > 0).then(pl.col("products") / pl.col("pairs")).alias("shared_variance")
+    )
 
 
 def _median_share() -> pl.Expr:
@@ -135,7 +165,8 @@ def _median_share() -> pl.Expr:
 
 def job_ratios(batches: pl.DataFrame, spreads: pl.DataFrame) -> pl.DataFrame:
     """Return one row a time_kind, job and tool type: batches, runs, mean log_ratio, and what few batches leave."""
-    variance = pl.col("between_sd") ** 2 + pl.col("within_sd") ** 2 * _median_share()
+    shared = pl.col("shared_sd") ** 2
+    variance = pl.col("between_sd") ** 2 - shared + pl.col("within_sd") ** 2 * _median_share()
     return (
         batches.join(spreads, on="time_kind", maintain_order="left")
         .group_by("time_kind", "_key", "tool_type", maintain_order=True)
@@ -144,6 +175,7 @@ def job_ratios(batches: pl.DataFrame, spreads: pl.DataFrame) -> pl.DataFrame:
             pl.col("runs").sum(),
             pl.col("log_ratio").mean(),
             (variance.mean() / pl.len()).alias("sampling_variance"),
+            (shared.first() / pl.len()).alias("shared_variance"),
             pl.col("estimate_s").median(),
             pl.col("started_at").min().alias("first_at"),
             pl.col("ended_at").max().alias("last_at"),

@@ -1,16 +1,17 @@
 """How far estimates of new work are out: levels of several crossed factors (machine, material ...) drawn together.
 
-ln(actual / estimate) of a job = shop + one effect a factor + the job itself + what its few batches leave open. It
-predicts; turning that into times and money, and saying which factors are worth offering, is done elsewhere.
+ln(actual / estimate) of a job = shop + one effect a factor + the job itself + what its few batches leave open. Rows
+of one job (its tools) share an effect of the job and, batch by batch, one of the batch. It predicts; turning that into
+times and money, and saying which factors are worth offering, is done elsewhere.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -23,9 +24,8 @@ DRAWS: Final = 96
 """Points at which the posterior of the spreads is taken."""
 DEGREES: Final = 5.0
 """Of the t distribution that they are drawn from."""
-PRIOR_SCALE: Final = 2.0
-"""Of the half-Cauchy priors of spread ratios. With 1, 90 % limits for a machine not seen before held 84 % in a shop of
-three machines that differ by twice as much as jobs do; with 2 they hold 87 % there and 91 to 97 % elsewhere."""
+PRIOR_SCALE: Final = 0.25
+"""Of the priors of spread ratios, below which they are flat in the spread and above which in ln spread."""
 SEED: Final = 1933
 STEP: Final = 0.25
 """Of the differences that give gradient and curvature, in ln spread."""
@@ -42,8 +42,10 @@ NEARLY_NORMAL: Final = 500.0
 """Degrees of freedom from which on Student's t is taken as normal: its 90 % reach is 0.3 % wider there."""
 TABLED: Final = 2048
 """Stretches into which a table divides Student's t."""
-GROUP_RATIOS: Final = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)
-"""Variances of a group's own effect, over that between rows of it, that are tried."""
+GROUP_POINTS: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)
+"""Standard deviations about the best ln variance of a group's own effect at which its posterior is taken."""
+SMALLEST_GROUP_LOG, LARGEST_GROUP_LOG = -7.0, 14.0
+"""Bounds of ln(variance of a group's own effect / variance between rows of it)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,21 +87,12 @@ class _Sums:
     log_determinant: float
     rows: int
     sizes: tuple[int, ...]
-    ratio: float
-    groups: int
+    ratio: float = 0.0
 
     @property
     def prior_scale(self) -> float:
         """Of the spread ratios: levels are set against all that varies within them, the groups' own effect too."""
         return PRIOR_SCALE * math.sqrt(1.0 + self.ratio)
-
-    @property
-    def freedom(self) -> float:
-        """Degrees of freedom of the variance within levels, of rows and groups together (Satterthwaite)."""
-        if self.ratio == 0 or self.groups < 2:
-            return float(max(self.rows - 1, 1))
-        parts = 1.0 / max(self.rows - self.groups, 1) + self.ratio**2 / (self.groups - 1)
-        return max(1.0, min((1.0 + self.ratio) ** 2 / parts, self.rows - 1.0))
 
     @property
     def is_even(self) -> bool:
@@ -131,29 +124,37 @@ class CrossedFit:
     _active: tuple[int, ...] = field(repr=False)
     _centre: float = field(repr=False)
     _base: float = field(repr=False)
-    _group_ratio: float = field(repr=False)
+    _group_ratios: FloatArray = field(repr=False)
     _weight: FloatArray = field(repr=False)
     _ratios: FloatArray = field(repr=False)
     _means: FloatArray = field(repr=False)
     _inverses: FloatArray = field(repr=False)
     _variances: FloatArray = field(repr=False)
     _average: FloatArray = field(repr=False)
-    _freedom: float = field(repr=False)
 
     @property
     def mode(self) -> FloatArray:
-        """ln spread ratio about which a fit of nearly the same rows may start."""
-        return np.asarray(np.log(self._weight @ self._ratios), dtype=np.float64)
+        """Where a fit of nearly the same rows may start: ln spread ratios, with groups ln of their variance ratio."""
+        group = self._weight @ self._group_ratios
+        told = np.log(self._weight @ self._ratios)
+        return np.append(told, math.log(group)) if group > 0 else np.asarray(told, dtype=np.float64)
 
-    def predict(self, levels: ArrayLike, sampling_variance: ArrayLike = 0.0, *, with_job: bool = True) -> Predictions:
+    def predict(
+        self,
+        levels: ArrayLike,
+        sampling_variance: ArrayLike = 0.0,
+        group_sampling: ArrayLike = 0.0,
+        *,
+        with_job: bool = True,
+    ) -> Predictions:
         """Return what to expect of jobs at these levels.
 
         Parameters
         ----------
         levels : array of int, shape (n, factors)
             -1 for a level without history.
-        sampling_variance : array, shape (n,) or one number
-            What the batches and runs of the new job add.
+        sampling_variance, group_sampling : array, shape (n,) or one number
+            What the batches and runs of the new job add, to a row alone and to all rows of the job alike.
         with_job : whether the spread from job to job is part of it; without, it is of the mean over jobs
         """
         wanted = np.asarray(levels, dtype=np.int64)
@@ -162,10 +163,11 @@ class CrossedFit:
         for at, size in enumerate(self.levels):
             if bool((wanted[:, at] >= size).any()):
                 raise InvalidInput("levels: a level lies beyond those that were fitted")
-        extra = np.broadcast_to(np.asarray(sampling_variance, dtype=np.float64), wanted.shape[:1])
+        extra = np.asarray(sampling_variance, dtype=np.float64) + np.asarray(group_sampling, dtype=np.float64)
         mean, relative, settled = self._moments(wanted)
         if with_job:
-            relative = relative + (1.0 + extra / self._base)[:, None] * (1.0 + self._group_ratio)
+            own = np.broadcast_to(1.0 + extra / self._base, wanted.shape[:1])
+            relative = relative + own[:, None] + self._group_ratios
         return self._summed_up(mean, relative, wanted < 0, settled)
 
     def shop(self) -> Predictions:
@@ -222,7 +224,7 @@ class CrossedFit:
         if known.any():
             away = mean[known] - (mean[known] @ self._weight)[:, None]
             spread = np.sqrt(relative[known] * self._variances)
-            scale[known], freedom[known] = _as_t(away, spread, self._weight, self._freedom)
+            scale[known], freedom[known] = _as_t(away, spread, self._weight, float(max(self.rows - 1, 1)))
         return Predictions(centre, scale, freedom, unseen, settled)
 
 
@@ -231,6 +233,7 @@ def fit_crossed(
     log_ratio: ArrayLike,
     sampling_variance: ArrayLike | None = None,
     group: ArrayLike | None = None,
+    group_sampling: ArrayLike | None = None,
     start: FloatArray | None = None,
 ) -> CrossedFit:
     """Fit a shop.
@@ -245,7 +248,9 @@ def fit_crossed(
         Known variance of `log_ratio` about the job's own value: few batches, few runs.
     group : array of int, shape (rows,), optional
         Rows of one number share an effect of their own: a job with several tool types.
-    start : shape (active factors,), optional
+    group_sampling : array, shape (rows,), optional
+        Known variance of what the rows of a group share beside that effect: few batches, whose errors all tools share.
+    start : shape (active factors,) or one more, optional
         `mode` of a fit of nearly the same rows, to begin at.
 
     Raises
@@ -255,65 +260,75 @@ def fit_crossed(
 
     Notes
     -----
-    Variance of a row: v (1 + sampling variance / base), base found by moments so that v is near it, and v times the
-    squared spread ratio of each factor between its levels. With these weights fixed, level sums are sufficient: rows of
-    any number are summed up once, and each point of the posterior costs one Cholesky of the order of the levels.
-    The shop's mean (flat prior) and v (1 / v) are integrated out by formula, which is the restricted likelihood
-    (REML); ratios of spreads have half-Cauchy priors (Gelman 2006, Bayesian Analysis 1(3), for few levels)
-    and are integrated over by importance sampling about the mode, with fixed draws. So predictions carry what is not
-    known of the spreads. The groups' own variance is the best of a few tried.
+    Variance of a row: v (1 + sampling variance / base), base found by moments so that v is near it, v times the squared
+    spread ratio of each factor between its levels, and of what a group shares v (ratio + its sampling variance / base).
+    With these weights fixed, level sums are sufficient: rows of any number are summed up once, and each point of the
+    posterior costs one Cholesky of the order of the levels. The shop's mean (flat prior) and v (1 / v) are integrated
+    out by formula, which is the restricted likelihood (REML). Ratios of spreads have priors that are flat in the spread
+    where it is small and in ln spread where it is large, under which limits for a level not seen before hold as stated
+    however far levels lie apart (as with the flat prior of Gelman 2006, Bayesian Analysis 1(3), they are rather too
+    wide where levels are few and alike); they are integrated over by importance sampling about the mode, with fixed
+    draws, the groups' variance on a few even points of its logarithm. So predictions carry what is not known of the
+    spreads.
     """
-    level, values, sampling, groups = _checked(levels, log_ratio, sampling_variance, group)
+    level, values, sampling, groups, shared = _checked(levels, log_ratio, sampling_variance, group, group_sampling)
     sizes = tuple(int(column.max()) + 1 for column in level.T)
     active = tuple(at for at, size in enumerate(sizes) if size > 1)
     centre = float(values.mean())
     values = values - centre
     used = level[:, list(active)]
     counts = tuple(sizes[at] for at in active)
-    point = np.full(len(active), -0.5) if start is None or start.size != len(active) else start
-    base, ratio = max(float(values.var()), FLOOR**2), 1.0 if groups is not None else 0.0
-    sums, curvature = _sums(used, counts, values, 1.0 + sampling / base, groups, ratio), np.eye(len(active))
+    point, group_log = np.full(len(active), -0.5), 0.0
+    if start is not None and start.size == len(active) + (groups is not None):
+        point, group_log = start[: len(active)], float(start[-1]) if groups is not None else 0.0
+    base, curvature = max(float(values.var()), FLOOR**2), np.eye(len(active))
     for _ in range(3):
-        if sums.is_even:
+        taken = _GroupedRows.of(used, counts, values, 1.0 + sampling / base, groups, shared / base)
+        if taken.alone.is_even:
             break
-        if groups is not None:
-            ratio = _best_ratio(used, counts, values, 1.0 + sampling / base, groups, point, ratio)
-        sums = _sums(used, counts, values, 1.0 + sampling / base, groups, ratio)
+        group_log, _ = taken.best(point, group_log)
+        sums = taken.sums(group_log)
         point, curvature = _mode(sums, point)
         new = _new_base(sums, point, base, sampling)
         done = abs(new / base - 1.0) < 0.02
         base = new
-        sums = _sums(used, counts, values, 1.0 + sampling / base, groups, ratio)
         if done:
             break
-    weight, ratios, means, inverses, variances = _posterior(sums, point, curvature)
-    middle = math.sqrt(float(weight @ variances))
+    taken = _GroupedRows.of(used, counts, values, 1.0 + sampling / base, groups, shared / base)
+    logs = taken.points(point, group_log)
+    weight, ratios, means, inverses, variances, at = _posterior([taken.sums(log) for log in logs], point, curvature)
+    group_ratios = np.exp(logs)[at] if groups is not None else np.zeros(weight.size)
     spreads = np.full(len(sizes), math.nan)
     spreads[list(active)] = np.exp(weight @ np.log(ratios * np.sqrt(variances)[:, None]))
     alone = values.size < 2
+    matrix = taken.alone.matrix
     return CrossedFit(
         rows=values.size,
         levels=sizes,
         spreads=spreads * (math.nan if alone else 1.0),
-        job_sd=math.nan if alone else middle,
-        group_sd=math.nan if alone else middle * math.sqrt(ratio),
+        job_sd=math.nan if alone else math.sqrt(weight @ variances),
+        group_sd=math.nan if alone else math.sqrt(weight @ (variances * group_ratios)),
         _active=active,
         _centre=centre,
         _base=base,
-        _group_ratio=ratio,
+        _group_ratios=group_ratios,
         _weight=weight,
         _ratios=ratios,
         _means=means,
         _inverses=inverses,
         _variances=variances,
-        _freedom=sums.freedom,
-        _average=np.append(sums.matrix[0] / sums.matrix[0, 0], 0.0),
+        _average=np.append(matrix[0] / matrix[0, 0], 0.0),
     )
 
 
 def _checked(
-    levels: ArrayLike, log_ratio: ArrayLike, sampling_variance: ArrayLike | None, group: ArrayLike | None
-) -> tuple[IntArray, FloatArray, FloatArray, IntArray | None]:
+    levels: ArrayLike,
+    log_ratio: ArrayLike,
+    sampling_variance: ArrayLike | None,
+    group: ArrayLike | None,
+    group_sampling: ArrayLike | None,
+) -> tuple[IntArray, FloatArray, FloatArray, IntArray | None, FloatArray]:
+    """Return levels, values, sampling variances, groups (None where each row is one), and what groups share of them."""
     values = as_vector(log_ratio, "log_ratio")
     level = np.asarray(levels, dtype=np.int64)
     if not values.size:
@@ -322,24 +337,28 @@ def _checked(
         raise InvalidInput(f"levels: expected {values.size} rows, one per log_ratio")
     if level.size and int(level.min()) < 0:
         raise InvalidInput("levels: expected numbers from 0")
-    sampling = np.zeros(values.size) if sampling_variance is None else as_vector(sampling_variance, "sampling_variance")
-    if sampling.size != values.size or bool((sampling < 0).any()):
-        raise InvalidInput(f"sampling_variance: expected {values.size} entries of 0 or more")
+    sampling = _variances(sampling_variance, values.size, "sampling_variance")
+    shared = _variances(group_sampling, values.size, "group_sampling")
     groups = None if group is None else np.unique(np.asarray(group), return_inverse=True)[1].astype(np.int64)
     if groups is not None and groups.shape != values.shape:
         raise InvalidInput(f"group: expected {values.size} entries")
-    if groups is not None and int(groups.max()) + 1 == values.size:
-        groups = None
-    return level, values, sampling, groups
+    if groups is None or int(groups.max()) + 1 == values.size:
+        return level, values, sampling + shared, None, np.zeros(0)
+    number = np.bincount(groups)
+    return level, values, sampling, groups, np.bincount(groups, weights=shared) / number
 
 
-def _sums(
-    level: IntArray, sizes: tuple[int, ...], values: FloatArray, variance: FloatArray, group: IntArray | None,
-    ratio: float,
-) -> _Sums:  # fmt: skip
-    """Sum rows up over levels, and over groups with an effect of `ratio` times the variance between rows."""
+def _variances(given: ArrayLike | None, size: int, name: str) -> FloatArray:
+    found = np.zeros(size) if given is None else as_vector(given, name)
+    if found.size != size or bool((found < 0).any()):
+        raise InvalidInput(f"{name}: expected {size} entries of 0 or more")
+    return found
+
+
+def _sums(level: IntArray, sizes: tuple[int, ...], values: FloatArray, variance: FloatArray) -> _Sums:
+    """Sum rows up over levels."""
     weight = 1.0 / variance
-    starts = 1 + np.concatenate(([0], np.cumsum(sizes))).astype(np.int64)
+    starts = _starts(sizes)
     count = int(starts[-1])
     matrix, vector = np.zeros((count, count)), np.zeros(count)
     matrix[0, 0], vector[0] = weight.sum(), (weight * values).sum()
@@ -356,39 +375,109 @@ def _sums(
             ).reshape(size, sizes[other])
             matrix[here, there], matrix[there, here] = pair, pair.T
     square = float((weight * values**2).sum())
-    determinant = float(np.log(variance).sum())
-    if group is not None and ratio > 0:
-        removed = _group_part(level, starts, values, weight, variance, group, ratio)
-        matrix, vector = matrix - removed[0], vector - removed[1]
-        square, determinant = square - removed[2], determinant + removed[3]
-    number = 0 if group is None else int(group.max()) + 1
-    return _Sums(matrix, vector, square, determinant, values.size, sizes, ratio, number)
+    return _Sums(matrix, vector, square, float(np.log(variance).sum()), values.size, sizes)
 
 
-def _group_part(
-    level: IntArray, starts: IntArray, values: FloatArray, weight: FloatArray, variance: FloatArray, group: IntArray,
-    ratio: float,
-) -> tuple[FloatArray, FloatArray, float, float]:  # fmt: skip
-    """Return what an effect of each group takes off the sums (Woodbury, group by group).
+def _starts(sizes: tuple[int, ...]) -> IntArray:
+    """Return the column at which the levels of each factor begin, behind that of the shop; the last is their number."""
+    return (1 + np.concatenate(([0], np.cumsum(sizes)))).astype(np.int64)
 
-    The effect's variance is `ratio` times the mean variance of a row of the group.
+
+@dataclass(frozen=True, eq=False)
+class _GroupedRows:
+    """Rows summed up as if each were alone, and what it takes to give groups of them an effect of their own.
+
+    Attributes
+    ----------
+    alone : the sums without such an effect
+    spread : sparse, shape (groups, columns), or None without groups
+        Sums of weights by group and level.
+    total, values : shape (groups,)
+        Sums of weights, and of weighted values.
+    shared : shape (groups,)
+        Known variance that the rows of a group share, over that between rows.
     """
-    from scipy import sparse
 
-    groups = int(group.max()) + 1
-    number = np.bincount(group, minlength=groups)
-    own = ratio * np.bincount(group, weights=variance, minlength=groups) / number
-    total = np.bincount(group, weights=weight, minlength=groups)
-    shrink = own / (1.0 + own * total)
-    columns = np.column_stack((np.zeros(group.size, dtype=np.int64), level + starts[:-1][None, :]))
-    spread = sparse.csr_matrix(
-        (np.repeat(weight, columns.shape[1]), (np.repeat(group, columns.shape[1]), columns.ravel())),
-        shape=(groups, int(starts[-1])),
-    )
-    sums = np.bincount(group, weights=weight * values, minlength=groups)
-    matrix = (spread.T @ spread.multiply(shrink[:, None]).tocsr()).toarray()
-    vector = spread.T @ (shrink * sums)
-    return matrix, np.asarray(vector), float((shrink * sums**2).sum()), float(np.log1p(own * total).sum())
+    alone: _Sums
+    spread: Any
+    total: FloatArray
+    values: FloatArray
+    shared: FloatArray
+
+    @classmethod
+    def of(
+        cls, level: IntArray, sizes: tuple[int, ...], values: FloatArray, variance: FloatArray,
+        group: IntArray | None, shared: FloatArray,
+    ) -> _GroupedRows:  # fmt: skip
+        """Sum rows up."""
+        alone = _sums(level, sizes, values, variance)
+        if group is None:
+            return cls(alone, None, np.zeros(0), np.zeros(0), shared)
+        from scipy import sparse
+
+        weight, groups, starts = 1.0 / variance, int(group.max()) + 1, _starts(sizes)
+        columns = np.column_stack((np.zeros(group.size, dtype=np.int64), level + starts[:-1][None, :]))
+        spread = sparse.csr_matrix(
+            (np.repeat(weight, columns.shape[1]), (np.repeat(group, columns.shape[1]), columns.ravel())),
+            shape=(groups, int(starts[-1])),
+        )
+        total, summed = (
+            np.bincount(group, weights=told, minlength=groups).astype(np.float64) for told in (weight, weight * values)
+        )
+        return cls(alone, spread, total, summed, shared)
+
+    def sums(self, log_ratio: float) -> _Sums:
+        """Return the sums with an effect of each group, of variance exp(log_ratio) + shared (Woodbury)."""
+        if self.spread is None:
+            return self.alone
+        own = math.exp(log_ratio) + self.shared
+        shrink = own / (1.0 + own * self.total)
+        matrix = (self.spread.T @ self.spread.multiply(shrink[:, None]).tocsr()).toarray()
+        return _Sums(
+            self.alone.matrix - matrix,
+            self.alone.vector - self.spread.T @ (shrink * self.values),
+            self.alone.square - float((shrink * self.values**2).sum()),
+            self.alone.log_determinant + float(np.log1p(own * self.total).sum()),
+            self.alone.rows,
+            self.alone.sizes,
+            math.exp(log_ratio),
+        )
+
+    def best(self, point: FloatArray, start: float) -> tuple[float, float]:
+        """Return the ln variance ratio of the groups' effect that is likeliest, and how sure that is (sd).
+
+        Steps uphill from `start`, and then a parabola through three points, twice.
+        """
+        if self.spread is None:
+            return 0.0, 0.0
+        known: dict[float, float] = {}
+
+        def height(log_ratio: float) -> float:
+            if log_ratio not in known:
+                known[log_ratio] = float(_log_posterior(self.sums(log_ratio), point[None])[0])
+            return known[log_ratio]
+
+        middle, spread = start, 1.0
+        for step in (1.0, 0.25):
+            while True:
+                around = [middle, middle - step, middle + step]
+                inside = [at for at in around if SMALLEST_GROUP_LOG <= at <= LARGEST_GROUP_LOG]
+                higher = max(inside, key=height)
+                if higher == middle:
+                    break
+                middle = higher
+            low, here, high = height(middle - step), height(middle), height(middle + step)
+            curved = max((2.0 * here - low - high) / step**2, 0.25)
+            spread = 1.0 / math.sqrt(curved)
+            middle += min(max((high - low) / (2.0 * step) / curved, -step), step)
+        return middle, spread
+
+    def points(self, point: FloatArray, start: float) -> FloatArray:
+        """Return evenly spaced ln variance ratios about the likeliest."""
+        if self.spread is None or self.alone.is_even:
+            return np.array([start])
+        middle, spread = self.best(point, start)
+        return np.asarray(middle + spread * np.array(GROUP_POINTS), dtype=np.float64)
 
 
 def _precision(sums: _Sums, points: FloatArray) -> FloatArray:
@@ -414,15 +503,18 @@ def _log_posterior(sums: _Sums, points: FloatArray) -> FloatArray:
         half = np.linalg.solve(factor, np.broadcast_to(sums.vector, (some.shape[0], sums.vector.size))[..., None])
         residual = np.maximum(sums.square - (half[..., 0] ** 2).sum(axis=1), sums.rows * FLOOR**2)
         determinant = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-        prior = _log_prior(some, sums.prior_scale)
         likelihood = -(some @ np.array(sums.sizes, dtype=np.float64)) - 0.5 * determinant
-        found[first : first + block] = likelihood - 0.5 * (sums.rows - 1) * np.log(residual) + prior
-    return found - 0.5 * sums.log_determinant
+        found[first : first + block] = likelihood - 0.5 * (sums.rows - 1) * np.log(residual)
+    prior = _log_prior(points, sums.prior_scale)
+    if sums.ratio > 0:
+        prior = prior + _log_prior(np.array([[0.5 * math.log(sums.ratio)]]), PRIOR_SCALE)
+    return found + prior - 0.5 * sums.log_determinant
 
 
 def _log_prior(points: FloatArray, scale: float) -> FloatArray:
     """Return ln of the prior density of spread ratios, in ln ratio."""
-    return np.asarray((points - np.log1p(np.exp(2.0 * points) / scale**2)).sum(axis=1), dtype=np.float64)
+    away = points - math.log(scale)
+    return np.asarray((away - np.logaddexp(0.0, away)).sum(axis=1), dtype=np.float64)
 
 
 def _mode(sums: _Sums, start: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -472,26 +564,6 @@ def _new_base(sums: _Sums, point: FloatArray, base: float, sampling: FloatArray)
     return max(whole - float(sampling.mean()), LEAST_SHARE * whole, FLOOR**2)
 
 
-def _best_ratio(
-    level: IntArray, sizes: tuple[int, ...], values: FloatArray, variance: FloatArray, group: IntArray,
-    point: FloatArray, ratio: float,
-) -> float:  # fmt: skip
-    """Return the variance ratio of the groups' own effect under which the rows are likeliest, climbing from `ratio`."""
-
-    @lru_cache(maxsize=len(GROUP_RATIOS))
-    def height(at: int) -> float:
-        sums = _sums(level, sizes, values, variance, group, GROUP_RATIOS[at])
-        return float(_log_posterior(sums, point[None])[0])
-
-    best = GROUP_RATIOS.index(ratio)
-    while True:
-        around = [at for at in (best - 1, best, best + 1) if 0 <= at < len(GROUP_RATIOS)]
-        higher = max(around, key=height)
-        if higher == best:
-            return GROUP_RATIOS[best]
-        best = higher
-
-
 @lru_cache(maxsize=16)
 def _draws(size: int) -> tuple[FloatArray, FloatArray]:
     """Return points of a standard t distribution in `size` dimensions, shape (DRAWS, size), and ln density there."""
@@ -502,29 +574,44 @@ def _draws(size: int) -> tuple[FloatArray, FloatArray]:
 
 
 def _posterior(
-    sums: _Sums, point: FloatArray, curvature: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return weights, spread ratios, level means, their relative covariances, and variances, point by point."""
+    several: Sequence[_Sums], point: FloatArray, curvature: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
+    """Return weights, spread ratios, level means, their relative covariances, variances, and which sums, by point.
+
+    The draws are dealt to the sums, which are evenly spaced in what they differ by; the middle one goes to each.
+    """
+    first = several[0]
     points, log_density = np.zeros((1, point.size)), np.zeros(1)
-    if point.size and not sums.is_even:
+    if point.size and not first.is_even:
         spread = 1.2 * np.linalg.cholesky(np.linalg.inv(curvature))
         unit, log_density = _draws(point.size)
         points = np.clip(point + unit @ spread.T, SMALLEST_LOG - 2.0, LARGEST_LOG + 2.0)
-    height = _log_posterior(sums, points) - log_density
+    pair = np.arange(points.shape[0] - 1) % max((points.shape[0] - 1) // 2, 1)
+    found = []
+    for number, sums in enumerate(several):
+        dealt = np.append(0, 1 + np.flatnonzero(pair % len(several) == number))
+        height = _log_posterior(sums, points[dealt]) - log_density[dealt] - math.log(dealt.size)
+        found.append((np.full(dealt.size, number), dealt, height))
+    at, dealt, height = (np.concatenate(parts) for parts in zip(*found, strict=True))
     weight = np.exp(height - height.max())
     weight /= weight.sum()
     kept = weight >= LEAST_WEIGHT
-    points, weight = points[kept], weight[kept] / weight[kept].sum()
-    inverses = np.linalg.inv(_precision(sums, points))
-    means = inverses @ sums.vector
-    residual = np.maximum(sums.square - means @ sums.vector, sums.rows * FLOOR**2)
+    at, points, weight = at[kept], points[dealt[kept]], weight[kept] / weight[kept].sum()
+    inverses, means, residual = [], [], []
+    for number, sums in enumerate(several):
+        inverse = np.linalg.inv(_precision(sums, points[at == number]))
+        mean = inverse @ sums.vector
+        inverses.append(inverse)
+        means.append(mean)
+        residual.append(np.maximum(sums.square - mean @ sums.vector, sums.rows * FLOOR**2))
     # an empty column at the end stands for levels without history
     return (
         weight,
         np.exp(points),
-        np.pad(means, ((0, 0), (0, 1))),
-        np.pad(inverses, ((0, 0), (0, 1), (0, 1))),
-        residual / max(sums.rows - 1, 1),
+        np.pad(np.concatenate(means), ((0, 0), (0, 1))),
+        np.pad(np.concatenate(inverses), ((0, 0), (0, 1), (0, 1))),
+        np.concatenate(residual) / max(first.rows - 1, 1),
+        at,
     )
 
 

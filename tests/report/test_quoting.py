@@ -21,7 +21,8 @@ def ratio(number: int, time_kind: str, log_ratio: float, **changes: object) -> d
     return {
         "time_kind": time_kind, "job_key": f"P{number}", "machine": "M1", "program": f"O{100 + number}",
         "material": "brass", "operation_kind": "milling", "batches": 2, "runs": 20, "log_ratio": log_ratio,
-        "sampling_variance": 0.0004, "estimate_s": 100.0, "first_at": AT, "last_at": AT, **changes,
+        "sampling_variance": 0.0004, "shared_variance": 0.0, "estimate_s": 100.0, "first_at": AT,
+        "last_at": AT, **changes,
     }  # fmt: skip
 
 

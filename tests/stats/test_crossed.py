@@ -92,7 +92,7 @@ def test_a_level_not_seen_before_is_wider() -> None:
 
 
 def dense(levels: np.ndarray, values: np.ndarray, variance: np.ndarray, ratios: np.ndarray, group: np.ndarray | None,
-          group_ratio: float) -> tuple[float, np.ndarray]:  # fmt: skip
+          group_variance: np.ndarray) -> tuple[float, np.ndarray]:  # fmt: skip
     """Restricted likelihood with v integrated out, and BLUPs of shop and effects, with whole covariance matrices."""
     design = [np.ones((values.size, 1))]
     covariance = np.diag(variance)
@@ -101,8 +101,7 @@ def dense(levels: np.ndarray, values: np.ndarray, variance: np.ndarray, ratios: 
         design.append(one)
         covariance = covariance + ratio**2 * one @ one.T
     if group is not None:
-        mean = np.array([variance[group == number].mean() for number in group])
-        covariance = covariance + (group[:, None] == group[None, :]) * group_ratio * mean[:, None]
+        covariance = covariance + (group[:, None] == group[None, :]) * group_variance[group][:, None]
     inverse = np.linalg.inv(covariance)
     shop = inverse.sum(axis=0) @ values / inverse.sum()
     left = inverse @ (values - shop)
@@ -123,9 +122,10 @@ def test_sums_over_levels_are_all_that_is_needed(seed: int, grouped: bool) -> No
     group = rng.integers(0, 12, 30) if grouped else None
     group = None if group is None else np.unique(group, return_inverse=True)[1]
     variance = 1.0 + sampling / JOB_SD**2
-    sums = crossed._sums(levels, sizes, values, variance, group, 0.5)
+    shared = np.zeros(0) if group is None else rng.uniform(0, 1, int(group.max()) + 1)
+    sums = crossed._GroupedRows.of(levels, sizes, values, variance, group, shared).sums(math.log(0.5))
     points = rng.normal(0, 1, (2, 3))
-    plain = [dense(levels, values, variance, np.exp(point), group, 0.5) for point in points]
+    plain = [dense(levels, values, variance, np.exp(point), group, 0.5 + shared) for point in points]
     heights = crossed._log_posterior(sums, points) - crossed._log_prior(points, sums.prior_scale)
     assert heights[0] - heights[1] == pytest.approx(plain[0][0] - plain[1][0], abs=1e-6)
     for point, (_, effects) in zip(points, plain, strict=True):
@@ -141,7 +141,7 @@ def test_one_factor_against_a_fine_grid() -> None:
     values = rng.normal(0, 0.08, 5)[level] + rng.normal(0, 0.05, 20)
     fit = fit_crossed(level[:, None], values)
     found = fit.predict([[0], [-1]])
-    sums = crossed._sums(level[:, None], (5,), values - values.mean(), np.ones(20), None, 0.0)
+    sums = crossed._sums(level[:, None], (5,), values - values.mean(), np.ones(20))
     points = np.linspace(-8, 6, 2000)[:, None]
     height = crossed._log_posterior(sums, points)
     weight = np.exp(height - height.max()) / np.exp(height - height.max()).sum()
@@ -188,6 +188,45 @@ def test_jobs_with_several_tools_are_not_several_jobs() -> None:
         found = fit_crossed(renamed, values[known], group=job[known]).predict(new[None])
         hits += float(found.quantile(0.05)[0]) <= values[-1] <= float(found.quantile(0.95)[0])
     assert abs(hits / shops - 0.9) <= 3 * math.sqrt(0.09 / shops)
+
+
+def test_tools_that_share_the_errors_of_their_batches() -> None:
+    """30 jobs of five tools whose batches err by 6 % together and 3 % apart: limits hold the rows of a new job."""
+    rng = np.random.default_rng(14)
+    shops, tools, shared_sd, own_sd = 250, 5, 0.06, 0.03
+    hits = {0.5: np.zeros(shops), 0.9: np.zeros(shops)}
+    for shop in range(shops):
+        job = np.repeat(np.arange(31), tools)
+        batches = rng.integers(1, 5, 31)
+        types = np.concatenate([rng.permutation(8)[:tools] for _ in range(31)])
+        levels = np.column_stack((rng.integers(0, 4, 31)[job], types))
+        values = rng.normal(0, 0.06, 4)[levels[:, 0]] + rng.normal(0, 0.05, 8)[types] + rng.normal(0, 0.05, 31)[job]
+        values += (rng.normal(0, shared_sd, 31) / np.sqrt(batches))[job]
+        values += rng.normal(0, np.sqrt(0.02**2 + own_sd**2 / batches)[job])
+        own, shared = (sd**2 / batches[job] for sd in (own_sd, shared_sd))
+        known = job < 30
+        renamed, new = zip(*(numbered(levels[known], row) for row in levels[~known]), strict=True)
+        fit = fit_crossed(renamed[0], values[known], own[known], job[known], shared[known])
+        found = fit.predict(np.array(new), own[~known], shared[~known])
+        for share, held in hits.items():
+            low, high = (found.quantile(0.5 + side * share / 2) for side in (-1, 1))
+            held[shop] = ((low <= values[~known]) & (values[~known] <= high)).mean()
+    for share, held in hits.items():
+        # rows of a shop's new job err together: each shop counts once
+        assert abs(held.mean() - share) <= 3 * held.std(ddof=1) / math.sqrt(shops)
+
+
+@pytest.mark.parametrize("apart", [1.0, 4.0])
+def test_a_new_machine_in_a_shop_of_three(apart: float) -> None:
+    """However far machines lie apart (as jobs do, or four times that), 90 % limits of a fourth hold at least 90 %."""
+    rng = np.random.default_rng(15)
+    shops, hits = 300, 0
+    for _ in range(shops):
+        machine = np.append(rng.permutation(np.arange(30) % 3), 3)
+        values = rng.normal(0, 0.06 * apart, 4)[machine] + rng.normal(0, 0.06, 31)
+        found = fit_crossed(machine[:30, None], values[:30]).predict([[-1]])
+        hits += float(found.quantile(0.05)[0]) <= values[30] <= float(found.quantile(0.95)[0])
+    assert hits / shops >= 0.9 - 3 * math.sqrt(0.09 / shops)
 
 
 @settings(derandomize=True, max_examples=15, deadline=None)
