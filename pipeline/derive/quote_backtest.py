@@ -1,13 +1,15 @@
 """mart.quote_backtest and mart.quote_trust: had each past job been quoted from what was known before it.
 
-The origin rolls month by month: jobs whose first run lies in a month are quoted from the batches that ended before it.
-Jobs of the book's first month, before which nothing is known, are quoted at its end from other jobs alone.
-Arranges frames for the statistics; what it adds is the comparison of raw and corrected errors.
+The origin rolls month by month: jobs whose first run lies in a month are quoted from the batches that ended before it;
+while the book is young, day by day. Nothing that came to light later is used: batches count as they ran, and spreads
+between them are those of the batches known then. Arranges frames for the statistics; what it adds is the comparison of
+raw and corrected errors.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from datetime import datetime
 from typing import Final
 
@@ -15,7 +17,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.derive.factor_model import TOOL_KINDS, FactorModel, fit_factors
-from pipeline.derive.quote_ratio import job_ratios
+from pipeline.derive.quote_ratio import batch_spreads, job_ratios, no_spread
 from pipeline.stats.arrays import FloatArray
 from pipeline.stats.crossed import Predictions
 from schemas.mart import columns
@@ -25,76 +27,54 @@ LEAST_TESTED: Final = 5
 """Jobs that it takes to say whether factors beat the raw estimate (our choice, no source)."""
 LEAST_FLOORED: Final = 20
 """Jobs that it takes to widen intervals by how those of the past held (our choice, no source)."""
-PARTS: Final = 5
-"""Into which the jobs of a book's first month are dealt; each is quoted from the other four."""
+YOUNG: Final = 50
+"""Jobs known at the beginning of a month below which its jobs are quoted day by day (our choice, no source)."""
 SURE: Final = 0.05
 """One-sided level of the paired test that they do."""
 
 
-def quote_backtest(batches: pl.DataFrame, names: pl.DataFrame, spreads: pl.DataFrame, zone: str) -> pl.DataFrame:
+def quote_backtest(batches: pl.DataFrame, names: pl.DataFrame, zone: str) -> pl.DataFrame:
     """Return mart.quote_backtest.
 
     Parameters
     ----------
-    batches : as `quote_ratio.batch_ratios` gives them, of all time
+    batches : as `quote_ratio.as_run` gives them, of all time
     names : as `quote_ratio.job_names`
-    spreads : mart.quote_spread
-    zone : IANA name of the shop's zone, whose months are meant
+    zone : IANA name of the shop's zone, whose days and months are meant
     """
     found = [pl.DataFrame(schema=columns("quote_backtest"))]
-    jobs = job_ratios(batches, spreads).join(names, on="_key", maintain_order="left")
-    local = pl.col("first_at").dt.convert_time_zone(zone)
-    jobs = jobs.with_columns(local.dt.truncate("1mo").dt.convert_time_zone("UTC").alias("origin_at"))
     for time_kind in TIME_KINDS:
-        own = batches.filter(pl.col("time_kind") == time_kind).sort("ended_at", "_key", "batch_id")
-        wanted = jobs.filter(pl.col("time_kind") == time_kind)
+        own = batches.filter(pl.col("time_kind") == time_kind).sort("ended_at", "_key", "batch_id", "tool_type")
         start: FloatArray | None = None
-        for (origin,), group in wanted.sort("origin_at").group_by("origin_at", maintain_order=True):
-            assert isinstance(origin, datetime)
-            known = _rows_before(own, names, spreads, origin)
-            model = fit_factors(known, time_kind, start)
-            if model is not None:
-                start = model.fit.mode if model.fit.rows > 1 else None
-                found.append(_quoted(group, model))
-            else:
-                found += _as_if_new(group, own, names, spreads, zone)
+        for origin, asked in _by_origin(own, zone):
+            known = own.head(int(own["ended_at"].search_sorted(pl.Series([origin], dtype=own["ended_at"].dtype))[0]))
+            spreads = batch_spreads(known, None) if known.height else no_spread(time_kind)
+            rows = job_ratios(known, spreads).join(names, on="_key", maintain_order="left")
+            model = fit_factors(rows.rename({"_key": "job_number"}), time_kind, start)
+            start = model.fit.mode if model is not None and model.fit.rows > 1 else None
+            jobs = job_ratios(asked, spreads).join(names, on="_key", maintain_order="left")
+            found.append(_quoted(jobs.with_columns(pl.lit(origin).alias("origin_at")), model))
     return pl.concat(found).sort("time_kind", "first_at", "job_key", "operation", "machine", "program", "tool_type")
 
 
-def _rows_before(batches: pl.DataFrame, names: pl.DataFrame, spreads: pl.DataFrame, origin: datetime) -> pl.DataFrame:
-    """Return what the batches that ended before `origin` sum up to, as rows of mart.quote_ratio with job_number."""
-    at = pl.Series([origin], dtype=batches["ended_at"].dtype)
-    known = batches.head(int(batches["ended_at"].search_sorted(at)[0]))
-    rows = job_ratios(known, spreads).join(names, on="_key", maintain_order="left")
-    return rows.rename({"_key": "job_number"})
+def _by_origin(batches: pl.DataFrame, zone: str) -> Iterator[tuple[datetime, pl.DataFrame]]:
+    """Yield instants in order, with the batches of the jobs that are quoted then.
 
-
-def _as_if_new(
-    jobs: pl.DataFrame, batches: pl.DataFrame, names: pl.DataFrame, spreads: pl.DataFrame, zone: str
-) -> list[pl.DataFrame]:
-    """Quote jobs that began before there was any history at the end of their first month, as if they were new.
-
-    Jobs are dealt to a few parts; those of a part are quoted from the others alone, against their own batches from then
-    on. A job without such batches is not quoted.
+    A job is quoted at the beginning of the local month in which it first ran; of the day, where few jobs were known at
+    the beginning of that month.
     """
-    origin = jobs["origin_at"].dt.convert_time_zone(zone).dt.offset_by("1mo").dt.convert_time_zone("UTC")[0]
-    known = _rows_before(batches, names, spreads, origin)
-    later = job_ratios(batches.filter(pl.col("started_at") >= origin), spreads)
-    firsts = jobs.select("_key", "tool_type").with_columns(pl.lit(origin).alias("origin_at"))
-    told = later.join(firsts, on=["_key", "tool_type"], nulls_equal=True).join(names, on="_key")
-    found = [_quoted(jobs.join(told, on=["_key", "tool_type"], how="anti", nulls_equal=True), None)]
-    part, start = pl.col("_key").rank("dense") % PARTS, None
-    for _, group in (
-        told.sort("_key", "tool_type").with_columns(part.alias("part")).group_by("part", maintain_order=True)
-    ):
-        model = fit_factors(
-            known.join(group.select("_key"), left_on="job_number", right_on="_key", how="anti", maintain_order="left"),
-            group["time_kind"][0],
-            start,
-        )
-        start = model.fit.mode if model is not None and model.fit.rows > 1 else start
-        found.append(_quoted(group, model))
-    return found
+    firsts = batches.group_by("_key").agg(pl.col("started_at").min().alias("first_at"), pl.col("ended_at").min())
+    local = pl.col("first_at").dt.convert_time_zone(zone)
+    month, day = (local.dt.truncate(every).dt.convert_time_zone("UTC") for every in ("1mo", "1d"))
+    firsts = firsts.with_columns(month.alias("month_at"), day.alias("day_at"))
+    known = firsts["ended_at"].sort().search_sorted(firsts["month_at"])
+    quoted = firsts.select(
+        "_key", pl.when(pl.lit(known) < YOUNG).then("day_at").otherwise("month_at").alias("origin_at")
+    )
+    placed = batches.join(quoted, on="_key", maintain_order="left").sort("origin_at", "_key", maintain_order=True)
+    for (origin,), asked in placed.group_by("origin_at", maintain_order=True):
+        assert isinstance(origin, datetime)
+        yield origin, asked.drop("origin_at")
 
 
 def _quoted(jobs: pl.DataFrame, model: FactorModel | None) -> pl.DataFrame:

@@ -27,6 +27,7 @@ BATCH_SCHEMA: Final[dict[str, pl.DataType]] = {
     "ended_at": pl.Datetime("us", "UTC"),
     "runs": pl.Int64(),
     "log_ratio": pl.Float64(),
+    "as_run_log": pl.Float64(),
     "estimate_s": pl.Float64(),
 }
 
@@ -39,6 +40,9 @@ def batch_ratios(
     load_estimates: pl.DataFrame,
 ) -> pl.DataFrame:
     """Return ln(actual / estimate) of every batch, tool type and kind of time; BATCH_SCHEMA.
+
+    log_ratio of a cycle is of settled runs, first articles set apart; as_run_log is of all runs as they were, which
+    nothing that comes later changes.
 
     Parameters
     ----------
@@ -56,10 +60,11 @@ def batch_ratios(
         pl.col("estimate_s").median(),
         pl.col("estimate_id").last(),
     )
+    as_they_ran = settled.runs.group_by("_key", "batch_id").agg(pl.col("log_ratio").median().alias("as_run_log"))
     joined = batches.select("batch_id", "setup_s", "quoted_setup_s", "between_cycles_s").join(placed, on="batch_id")
     loaded = joined.join(load_estimates, on="estimate_id")
     frames = [
-        placed.with_columns(pl.lit("cycle").alias("time_kind")),
+        placed.with_columns(pl.lit("cycle").alias("time_kind")).join(as_they_ran, on=["_key", "batch_id"]),
         *_tool_ratios(placed, tool_batches, estimate_lines),
         _ratio_of(joined, "setup", "setup_s", "quoted_setup_s"),
         _ratio_of(loaded, "load", "between_cycles_s", "load_s"),
@@ -71,6 +76,8 @@ def batch_ratios(
 def _typed(frame: pl.DataFrame) -> pl.DataFrame:
     if "tool_type" not in frame.columns:
         frame = frame.with_columns(pl.lit(None, dtype=pl.String).alias("tool_type"))
+    if "as_run_log" not in frame.columns:
+        frame = frame.with_columns(pl.col("log_ratio").alias("as_run_log"))
     return frame.filter(pl.col("log_ratio").is_finite()).select(
         pl.col(name).cast(dtype) for name, dtype in BATCH_SCHEMA.items()
     )
@@ -137,6 +144,11 @@ def batch_spreads(batches: pl.DataFrame, within_sd: float | None) -> pl.DataFram
     )
 
 
+def no_spread(time_kind: str) -> pl.DataFrame:
+    """Return what mart.quote_spread says of a kind of time of which no batch is known."""
+    return pl.DataFrame({"time_kind": [time_kind], "between_sd": [0.0], "shared_sd": [0.0], "within_sd": [0.0]})
+
+
 def _shared_variances(batches: pl.DataFrame, own: pl.Expr) -> pl.DataFrame:
     """Return time_kind and shared_variance, of what all tools of a batch deviate by in common.
 
@@ -188,6 +200,11 @@ def job_names(settled: SettledRuns) -> pl.DataFrame:
     return settled.runs.group_by("_key").agg(
         pl.col(*KEY, "part").first(), pl.col("job").drop_nulls().last(), pl.col("material", "operation_kind").last()
     )
+
+
+def as_run(batches: pl.DataFrame) -> pl.DataFrame:
+    """Return batches with their ratios as they ran: learning and first articles, which only later runs tell, are in."""
+    return batches.with_columns(pl.col("as_run_log").alias("log_ratio"))
 
 
 def since_shift(batches: pl.DataFrame, names: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:

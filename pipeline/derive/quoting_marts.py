@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.derive.quote_backtest import quote_backtest, quote_trust
 from pipeline.derive.quote_factor import quote_factor
-from pipeline.derive.quote_ratio import batch_ratios, batch_spreads, job_names, quote_ratio, since_shift
+from pipeline.derive.quote_ratio import as_run, batch_ratios, batch_spreads, job_names, quote_ratio, since_shift
 from pipeline.derive.settled_run import SettledRuns
 
 
@@ -26,7 +26,7 @@ def quoting_marts(
     ----------
     settled : complete runs that can be judged
     drift : mart.job_drift; of a job that shifted only the runs since then count, for the next quote is about today.
-        The backtest, which may not know that, takes all of them.
+        The backtest, which may not know that, takes all of them, as they ran.
     within_sd : spread of ln ratio between runs of a batch, of mart.run_spread
     tool_batches : query/tool_batches.sql
     estimate_lines : core.estimate_line
@@ -38,7 +38,7 @@ def quoting_marts(
     by_batch = batch_ratios(settled, tool_batches, estimate_lines, batches, load_estimates)
     spreads = batch_spreads(by_batch, within_sd)
     ratios = quote_ratio(since_shift(by_batch, names, drift), names, spreads)
-    backtest = quote_backtest(by_batch, names, spreads, zone)
+    backtest = quote_backtest(as_run(by_batch), names, zone)
     trust = quote_trust(backtest)
     factors, effects = quote_factor(ratios, trust)
     return {

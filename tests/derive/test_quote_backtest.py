@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from pipeline.derive.quote_backtest import quote_backtest, quote_trust
-from pipeline.derive.quote_ratio import BATCH_SCHEMA, batch_spreads
+from pipeline.derive.quote_ratio import BATCH_SCHEMA, as_run
 from schemas.mart import MODELS
 
 FIRST = datetime(2025, 1, 6, tzinfo=UTC)
@@ -32,11 +32,12 @@ def shop(
     key = np.repeat(np.arange(jobs), size)
     number = np.concatenate([np.arange(count) for count in size])
     started = [FIRST + timedelta(days=int(begun[job]) + 7 * int(at)) for job, at in zip(key, number, strict=True)]
+    ratio = level[key] + rng.normal(0, 0.03, key.size)
     batches = pl.DataFrame(
         {
             "time_kind": "cycle", "_key": key, "batch_id": [f"{job}-{at}" for job, at in zip(key, number, strict=True)],
             "tool_type": None, "started_at": started, "ended_at": [at + timedelta(hours=9) for at in started],
-            "runs": 10, "log_ratio": level[key] + rng.normal(0, 0.03, key.size), "estimate_s": 100.0,
+            "runs": 10, "log_ratio": ratio, "as_run_log": ratio, "estimate_s": 100.0,
         }
     ).select(pl.col(name).cast(dtype) for name, dtype in BATCH_SCHEMA.items())  # fmt: skip
     names = pl.DataFrame(
@@ -51,7 +52,7 @@ def shop(
 
 
 def backtest(batches: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
-    return quote_backtest(batches, names, batch_spreads(batches, None), "Europe/Lisbon")
+    return quote_backtest(as_run(batches), names, "Europe/Lisbon")
 
 
 def test_factors_that_help_are_offered_and_intervals_hold() -> None:
@@ -91,17 +92,16 @@ def test_factors_that_do_not_help_are_seldom_offered() -> None:
 def test_it_does_not_look_ahead() -> None:
     """What happens from a month on does not move a quote of a job that began before or in it."""
     batches, names = shop(np.random.default_rng(3), 60)
-    spreads = batch_spreads(batches, None)
     at = FIRST + timedelta(days=270)
     later = pl.col("ended_at") >= at
-    other = batches.with_columns(pl.when(later).then(pl.col("log_ratio") + 5.0).otherwise("log_ratio"))
+    noise = pl.Series(np.random.default_rng(8).normal(5.0, 2.0, batches.height))
+    other = batches.with_columns(pl.when(later).then(pl.col("log_ratio") + noise).otherwise("log_ratio"))
     one, two = (
-        quote_backtest(told, names, spreads, "UTC").filter(pl.col("first_at") < at).sort("job_key")
-        for told in (batches, other)
+        quote_backtest(told, names, "UTC").filter(pl.col("first_at") < at).sort("job_key") for told in (batches, other)
     )
     assert one.height >= 30
     for name in ("estimate_s", "history", "corrected_s", "low", "high"):
-        # jobs of the first month are quoted at its end; all others at the beginning of theirs
+        # spreads between batches are those of then, too
         assert one[name].to_list() == two[name].to_list()
 
 
