@@ -135,7 +135,8 @@ OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
         "margin": REAL,
         "margin_share": REAL,
     },
-    # Grain: row of job_drift that shifted x what was different since: cause, edge, material, tool, hour.
+    # Grain: row of job_drift that shifted x what was different since: estimate, cause, edge, material, tool, tool
+    # changes, machine, program, hour.
     "level_changes": {
         "job_key": TEXT,
         "operation": TEXT,

@@ -23,7 +23,6 @@ from schemas.vocabulary import (
     LIFE_VERDICTS,
     LOSSES,
     POOLED_WITH,
-    QUOTE_EFFECTS,
     TIME_KINDS,
     TREND_KINDS,
     WEAR_MEASURES,
@@ -420,23 +419,6 @@ class QuoteFactor(InputModel):
     because: str
 
 
-class QuoteEffect(InputModel):
-    """Grain: time_kind x effect x level: how far a machine, material, operation_kind or tool_type is from the shop.
-
-    `spread` is that between the levels of the effect (of ln ratio); limits are 95 %.
-    """
-
-    time_kind: str = pa.Field(isin=list(TIME_KINDS))
-    effect: str = pa.Field(isin=list(QUOTE_EFFECTS))
-    level: str = pa.Field(nullable=True)
-    jobs: pl.Int64 = pa.Field(ge=0)
-    runs: pl.Int64 = pa.Field(ge=0)
-    factor: float = pa.Field(gt=0)
-    factor_low: float = pa.Field(nullable=True, ge=0)
-    factor_high: float = pa.Field(nullable=True, ge=0)
-    spread: float = pa.Field(nullable=True, ge=0)
-
-
 class QuoteRatio(InputModel):
     """Grain: time_kind x job (key of job_drift) x tool_type: what factors rest on and quotes are worked out from.
 
@@ -478,10 +460,10 @@ class QuoteSpread(InputModel):
 
 
 class QuoteBacktest(InputModel):
-    """Grain: time_kind x job (key of job_drift) x tool_type: what a quote before its first month would have said.
+    """Grain: time_kind x job (key of job_drift) x tool_type: what a quote at origin_at would have said.
 
     low, high hold 90 %, q25, q75 50 %. `history` is the jobs (x tool types) known then; `unseen` the factors of which
-    the job's level was not. Times are per cycle (setup: per batch), of settled runs.
+    the job's level was not. Times are per cycle (setup: per batch), of runs as they were.
     """
 
     time_kind: str = pa.Field(isin=list(TIME_KINDS))
@@ -619,7 +601,6 @@ MODELS: Final[dict[str, type[InputModel]]] = {
     "edge_now": EdgeNow,
     "shelf_list": ShelfList,
     "quote_factor": QuoteFactor,
-    "quote_effect": QuoteEffect,
     "quote_ratio": QuoteRatio,
     "quote_spread": QuoteSpread,
     "quote_backtest": QuoteBacktest,

@@ -79,7 +79,6 @@ CONTRADICTIONS: Final = (
 DRIFT_VERDICTS: Final = ("over", "on", "under", "too few")
 LIFE_VERDICTS: Final = ("falling", "steady", "rising", "too few")
 TIME_KINDS: Final = ("cycle", "cut", "noncut", "setup", "load")
-QUOTE_EFFECTS: Final = ("machine", "material", "operation_kind", "tool_type")
 """What quoting factors tell apart."""
 LIFE_UNITS: Final = ("min", "parts")
 LIFE_UNIT_REASONS: Final = (

@@ -17,9 +17,9 @@ from schemas.vocabulary import TIME_KINDS
 SHEET: Final = "factor-sheet.csv"
 KEYS: Final = ("machine", "material", "operation_kind", "tool_type")
 USE: Final = (
-    "Multiply the estimated time by the factor of the narrowest line that fits the job; where none fits, take the line "
-    "of the machine, else that of all work. The interval is for the middle of many such jobs; one new job may lie well "
-    "off it, which the quote command says with its own interval."
+    "Multiply the estimated time by the factor of the line that fits the job; where none fits, by that of all work. "
+    "The interval is for the middle of many such jobs; one new job may lie well off it. spindlebook quote FILE weighs "
+    "what is known of the machine and of the material apart, and says how sure that is."
 )
 
 
@@ -34,6 +34,9 @@ def factor_sheet_page(book: Book) -> Page:
         files[SHEET] = _sheet(offered, book)
         blocks.append(Text(USE))
         blocks.append(Text("", href=SHEET, link="The same factors as a spreadsheet file (CSV)"))
+        blocks.append(
+            Text("As a workbook, with those not offered: spindlebook report quoting -o factors.xlsx.", "note")
+        )
     blocks.append(Text(wording.CAUTION, "caution"))
     without = [row for kind, row in trust.items() if kind not in kinds]
     return Page(

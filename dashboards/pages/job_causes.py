@@ -19,6 +19,14 @@ from dashboards.charts.waterfall import stacked_steps, waterfall_chart
 CAUSES_DRAWN: Final = 12
 LEAST_DRAWN_S: Final = 0.05
 EDGES_NAMED: Final = 3
+UNITS: Final = {"cause": "s", "estimate": "s", "tool changes": "a run"}
+"""Of what is no share of the runs."""
+NAMES_OF_CHANGES: Final = {
+    "estimate": "The estimate itself",
+    "tool changes": "Tool changes",
+    "machine": "Runs of this operation on this machine",
+    "program": "Runs of this operation under this program and revision",
+}
 
 
 def cause_name(cause: Row) -> str:
@@ -151,8 +159,10 @@ def change_blocks(book: Book, row: Row) -> list[Block]:
     found = book.level_changes(row)
     same = f"Program {row['program']}" + (f" revision {row['revision']}" if row["revision"] else "")
     note = (
-        f"{same} and machine {row['machine']} are the same on both sides; an edit under the same revision leaves no "
-        "trace here. What was different is a hint where to look, not a proof."
+        f"{same} and machine {row['machine']} are the same on both sides. Compared are the estimate, where the time "
+        "went, edges, materials, tools, tool changes in a run, the hour, and how much of this operation ran on other "
+        "machines or under another program or revision. An edit under the same revision shows only where it changed "
+        "one of these. What was different is a hint where to look, not a proof."
     )
     if not found:
         return [Text(f"{when}. Nothing in the data was clearly different from then on.", "plain"), Text(note, "note")]
@@ -171,15 +181,16 @@ def _change_rows(book: Book, found: list[Row]) -> list[tuple[Cell, ...]]:
         if change["what"] == "edge":
             edges.setdefault(change["tool"], []).append(change)
             continue
-        is_share = change["what"] != "cause"
-        scale, unit, digits = (100.0, "%", 0) if is_share else (1.0, "s", 1)
+        is_share = change["what"] not in UNITS
+        scale, unit, digits = (100.0, "%", 0) if is_share else (1.0, UNITS[change["what"]], 1)
+        is_signed = change["what"] == "cause"
         before, after = change["before"] * scale, change["after"] * scale
         tool = book.tool_href(change["machine"], change["tool"]) if change["tool"] else ""
         lines.append(
             (
                 Cell(_change_name(change), tool),
-                Cell(f"{_level(before, digits, is_share)}{wording.NBSP}{unit}", sort=before),
-                Cell(f"{_level(after, digits, is_share)}{wording.NBSP}{unit}", sort=after),
+                Cell(f"{_level(before, digits, is_signed)}{wording.NBSP}{unit}", sort=before),
+                Cell(f"{_level(after, digits, is_signed)}{wording.NBSP}{unit}", sort=after),
                 Cell(f"{wording.signed(after - before, digits)}{wording.NBSP}{unit}", sort=after - before),
             )
         )
@@ -191,8 +202,8 @@ def _change_rows(book: Book, found: list[Row]) -> list[tuple[Cell, ...]]:
     return lines
 
 
-def _level(value: float, digits: int, is_share: bool) -> str:
-    return wording.number(value, digits) if is_share else wording.signed(value, digits)
+def _level(value: float, digits: int, is_signed: bool) -> str:
+    return wording.signed(value, digits) if is_signed else wording.number(value, digits)
 
 
 def _change_name(change: Row) -> str:
@@ -202,7 +213,7 @@ def _change_name(change: Row) -> str:
         return f"Runs in {change['which']}"
     if change["what"] == "tool":
         return f"Runs with T{change['tool']}"
-    return f"Runs begun {change['which']}"
+    return NAMES_OF_CHANGES.get(change["what"], f"Runs begun {change['which']}")
 
 
 def setup_table(book: Book, row: Row) -> list[Block]:

@@ -1,11 +1,9 @@
-"""mart.quote_factor and mart.quote_effect: what real times say about estimates, levels of crossed factors together.
+"""mart.quote_factor: what real times say about estimates, levels of crossed factors together.
 
 Arranges frames for the statistics and their results for the mart; it computes no statistics of its own.
 """
 
 from __future__ import annotations
-
-import math
 
 import numpy as np
 import polars as pl
@@ -19,8 +17,8 @@ from schemas.vocabulary import TIME_KINDS
 LEVEL = 0.95
 
 
-def quote_factor(ratios: pl.DataFrame, trust: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return mart.quote_factor (a row a cell and time kind, one with empty keys for the shop) and mart.quote_effect.
+def quote_factor(ratios: pl.DataFrame, trust: pl.DataFrame) -> pl.DataFrame:
+    """Return mart.quote_factor: a row a cell and time kind, one with empty keys for the shop.
 
     Parameters
     ----------
@@ -29,18 +27,13 @@ def quote_factor(ratios: pl.DataFrame, trust: pl.DataFrame) -> tuple[pl.DataFram
     """
     numbered = with_job_numbers(ratios)
     factors = [pl.DataFrame(schema=columns("quote_factor"))]
-    effects = [pl.DataFrame(schema=columns("quote_effect"))]
     for time_kind in TIME_KINDS:
         rows = numbered.filter(pl.col("time_kind") == time_kind)
         model = fit_factors(rows, time_kind)
         if model is None:
             continue
         factors.append(_factors(model, rows, trust))
-        effects.append(_effects(model, rows))
-    return (
-        pl.concat(factors).sort("time_kind", *CELL, nulls_last=False),
-        pl.concat(effects).sort("time_kind", "effect", "level", nulls_last=False),
-    )
+    return pl.concat(factors).sort("time_kind", *CELL, nulls_last=False)
 
 
 def with_job_numbers(ratios: pl.DataFrame) -> pl.DataFrame:
@@ -85,33 +78,6 @@ def _limits(found: Predictions, name: str) -> list[pl.Series]:
         pl.Series(f"{name}_low", np.exp(np.clip(low, -300, 300))).fill_nan(None),
         pl.Series(f"{name}_high", np.exp(np.clip(high, -300, 300))).fill_nan(None),
     ]
-
-
-def _effects(model: FactorModel, rows: pl.DataFrame) -> pl.DataFrame:
-    """Return how far each machine, material ... lies from the shop, with the spread between them."""
-    frames = []
-    for at, factor in enumerate(model.factors):
-        if len(model.levels[factor]) < 2:
-            continue
-        found = model.fit.effects(at)
-        held = rows.group_by(pl.col(factor).fill_null("").alias("level")).agg(
-            pl.col("job_number").n_unique().alias("jobs"), pl.col("runs").sum()
-        )
-        spread = float(model.fit.spreads[at])
-        frames.append(
-            pl.DataFrame({"level": list(model.levels[factor])})
-            .with_columns(
-                pl.lit(model.time_kind).alias("time_kind"),
-                pl.lit(factor).alias("effect"),
-                pl.Series("factor", np.exp(found.mean)),
-                *_limits(found, "factor"),
-                pl.lit(None if math.isnan(spread) else spread, dtype=pl.Float64).alias("spread"),
-            )
-            .join(held, on="level", maintain_order="left")
-            .with_columns(pl.col("level").replace("", None))
-            .select(pl.col(name).cast(dtype) for name, dtype in columns("quote_effect").items())
-        )
-    return pl.concat([pl.DataFrame(schema=columns("quote_effect")), *frames])
 
 
 __all__ = ["FACTORS", "TOOL_KINDS", "quote_factor", "with_job_numbers"]

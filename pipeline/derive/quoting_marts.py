@@ -20,7 +20,7 @@ def quoting_marts(
     load_estimates: pl.DataFrame,
     zone: str,
 ) -> dict[str, pl.DataFrame]:
-    """Return the marts quote_ratio, quote_spread, quote_backtest, quote_trust, quote_factor and quote_effect.
+    """Return the marts quote_ratio, quote_spread, quote_backtest, quote_trust and quote_factor.
 
     Parameters
     ----------
@@ -40,12 +40,11 @@ def quoting_marts(
     ratios = quote_ratio(since_shift(by_batch, names, drift), names, spreads)
     backtest = quote_backtest(as_run(by_batch), names, zone)
     trust = quote_trust(backtest)
-    factors, effects = quote_factor(ratios, trust)
+    factors = quote_factor(ratios, trust)
     return {
         "quote_ratio": ratios,
         "quote_spread": spreads,
         "quote_backtest": backtest,
         "quote_trust": trust,
         "quote_factor": factors,
-        "quote_effect": effects,
     }

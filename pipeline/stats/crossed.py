@@ -176,16 +176,6 @@ class CrossedFit:
         relative = np.einsum("i,kij,j->k", self._average, self._inverses, self._average)[None, :]
         return self._summed_up(mean, relative, np.zeros((1, len(self.levels)), dtype=np.bool_), np.ones(1))
 
-    def effects(self, factor: int) -> Predictions:
-        """Return, level by level, how far the ratio of a level lies from the shop's (0: as the shop)."""
-        size = self.levels[factor]
-        mean, relative = np.zeros((size, self._weight.size)), np.zeros((size, self._weight.size))
-        if factor in self._active:
-            at = self._columns(np.arange(size), self._active.index(factor))
-            mean, relative = self._means[:, at].T, self._inverses[:, at, at].T
-        unseen = np.zeros((size, len(self.levels)), dtype=np.bool_)
-        return self._summed_up(mean, relative, unseen, np.ones(size), is_effect=True)
-
     def _columns(self, level: IntArray, place: int) -> IntArray:
         """Return the columns of levels of the active factor at `place`; the last, empty one without history."""
         before = 1 + sum(self.levels[factor] for factor in self._active[:place])
@@ -212,10 +202,8 @@ class CrossedFit:
         share = np.divide(open_, prior, out=np.ones_like(prior), where=prior > 0) @ self._weight
         return mean, relative, np.clip(1.0 - share, 0.0, 1.0)
 
-    def _summed_up(
-        self, mean: FloatArray, relative: FloatArray, unseen: BoolArray, settled: FloatArray, *, is_effect: bool = False
-    ) -> Predictions:
-        centre = mean @ self._weight + (0.0 if is_effect else self._centre)
+    def _summed_up(self, mean: FloatArray, relative: FloatArray, unseen: BoolArray, settled: FloatArray) -> Predictions:
+        centre = mean @ self._weight + self._centre
         known = np.full(centre.size, self.rows > 1)
         for factor in range(len(self.levels)):
             if factor not in self._active:

@@ -206,6 +206,8 @@ def level_changes_of(row: dict[str, Any]) -> list[dict[str, Any]]:
         {**section, "what": "cause", "which": "cutting", "tool": "4", "before": 2.0, "after": 60.5},
         {**section, "what": "edge", "tool": "4", "changed_at": START + timedelta(days=29)},
         {**section, "what": "material", "which": "316L", "before": 0.0, "after": 1.0},
+        {**section, "what": "tool changes", "before": 5.0, "after": 7.0},
+        {**section, "what": "machine", "before": 1.0, "after": 0.4},
         {**section, "what": "hour", "which": "before 14:00", "before": 0.9, "after": 0.3},
     ]
 

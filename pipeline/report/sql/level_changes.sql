@@ -1,6 +1,8 @@
--- What was different once a job ran on another level: where the time went, materials, tools, the hour of the day, and
--- edges of the tools that take the time, put in use between the last run before the change and the end of its interval.
--- Differences of less than 1 % of the estimate, or of a quarter of the runs, are left out (our choice, no source).
+-- What was different once a job ran on another level: where the time went, the estimate itself, materials, tools, tool
+-- changes a run, the share of the operation's runs that were made here and not on other machines or under another program
+-- or revision, the hour of the day, and edges of the tools that take the time, put in use between the last run before
+-- the change and the end of its interval. Differences of less than 1 % of the estimate, or of a quarter of the runs or of a
+-- tool change, are left out (our choice, no source).
 -- Grain: job_key x operation x machine x program x revision x what x which x tool x changed_at.
 with
 shifted as (
@@ -18,6 +20,8 @@ runs as (
         run.program,
         run.revision,
         run.started_at,
+        run.ended_at,
+        run.estimate_s as allowed_s,
         run.material,
         run.started_at >= shifted.shifted_at as is_after,
         shifted.estimate_s,
@@ -42,6 +46,8 @@ sides as (
         max(estimate_s) as estimate_s,
         max(started_at) filter (where not is_after) as last_before_at,
         max(shifted_until_at) as shifted_until_at,
+        avg(allowed_s::decimal(18, 6)) filter (where not is_after)::double as before_allowed_s,
+        avg(allowed_s::decimal(18, 6)) filter (where is_after)::double as after_allowed_s,
         avg(is_early::int) filter (where not is_after) as before_early,
         avg(is_early::int) filter (where is_after) as after_early,
     from runs
@@ -102,6 +108,53 @@ traits as (
     group by runs.job_key, runs.operation, runs.machine, runs.program, runs.revision, use.tool
 ),
 
+-- the same operation of the job wherever and however it ran
+elsewhere as (
+    select
+        shifted.job_key, shifted.operation, shifted.machine, shifted.program, shifted.revision,
+        avg((run.machine = shifted.machine)::int) filter (where run.started_at < shifted.shifted_at) as before_here,
+        avg((run.machine = shifted.machine)::int) filter (where run.started_at >= shifted.shifted_at) as after_here,
+        avg((run.program = shifted.program and run.revision is not distinct from shifted.revision)::int)
+            filter (where run.started_at < shifted.shifted_at) as before_so,
+        avg((run.program = shifted.program and run.revision is not distinct from shifted.revision)::int)
+            filter (where run.started_at >= shifted.shifted_at) as after_so,
+    from core.run as run
+    inner join shifted on run.job_key = shifted.job_key and run.operation is not distinct from shifted.operation
+    where run.outcome = 'complete'
+    group by shifted.job_key, shifted.operation, shifted.machine, shifted.program, shifted.revision
+),
+
+told_numbers as (
+    select
+        machine,
+        occurred_at,
+        value,
+        lag(value) over (partition by machine, data_item_id order by occurred_at) as stood,
+    from core.event
+    where item = 'ToolNumber' and machine in (select machine from shifted)
+),
+
+tool_changes as (
+    select machine, occurred_at
+    from core.tool_change
+    where machine in (select machine from shifted)
+    union all
+    select machine, occurred_at
+    from told_numbers
+    where value <> stood and value not in ('0', 'UNAVAILABLE') and machine not in (select machine from core.tool_change)
+),
+
+changes as (
+    select
+        runs.job_key, runs.operation, runs.machine, runs.program, runs.revision,
+        count(*) filter (where not runs.is_after) as before_changes,
+        count(*) filter (where runs.is_after) as after_changes,
+    from tool_changes
+    asof inner join runs on tool_changes.machine = runs.machine and tool_changes.occurred_at >= runs.started_at
+    where tool_changes.occurred_at < runs.ended_at
+    group by runs.job_key, runs.operation, runs.machine, runs.program, runs.revision
+),
+
 shares as (
     select
         traits.* exclude (before_runs, after_runs),
@@ -127,6 +180,30 @@ found as (
     union all
     select job_key, operation, machine, program, revision, what, which, tool, before, after, null, 3
     from shares
+    union all
+    select job_key, operation, machine, program, revision, 'estimate', null, null, before_allowed_s, after_allowed_s, null, 0
+    from sides
+    where abs(after_allowed_s - before_allowed_s) >= 0.01 * estimate_s
+    union all
+    select job_key, operation, machine, program, revision, 'machine', null, null, before_here, after_here, null, 3
+    from elsewhere
+    where abs(after_here - before_here) >= 0.25
+    union all
+    select job_key, operation, machine, program, revision, 'program', null, null, before_so, after_so, null, 3
+    from elsewhere
+    where abs(after_so - before_so) >= 0.25
+    union all
+    select
+        sides.job_key, sides.operation, sides.machine, sides.program, sides.revision, 'tool changes', null, null,
+        changes.before_changes / sides.before_runs, changes.after_changes / sides.after_runs, null, 3
+    from changes
+    inner join sides
+        on changes.job_key = sides.job_key
+        and changes.operation is not distinct from sides.operation
+        and changes.machine = sides.machine
+        and changes.program = sides.program
+        and changes.revision is not distinct from sides.revision
+    where abs(changes.after_changes / sides.after_runs - changes.before_changes / sides.before_runs) >= 0.25
     union all
     select job_key, operation, machine, program, revision, 'hour', 'before 14:00', null, before_early, after_early, null, 4
     from sides
