@@ -63,12 +63,16 @@ def material_of(
     known = materials.filter(pl.col("material") == material)
     price = float(known["price_per_kg"][0]) if known.height else None
     swarf_price = known["swarf_per_kg"][0] if known.height and "swarf_per_kg" in known.columns else None
-    if stock_kg is None or price is None:
-        said.append("material cost left out: no stock_kg in the order list or no [[material]] price")
+    if stock_kg is None:
+        said.append("material cost left out: no stock_kg in the order list, and no --stock-kg")
+    elif price is None:
+        said.append(f"material cost left out: no price_per_kg of {material or 'a material'} under [[material]]")
     swarf_kg = None if stock_kg is None or part_kg is None else stock_kg - part_kg
     if swarf_kg is not None and swarf_kg < 0:
         said.append("the part is heavier than its stock: check stock_kg and part_kg")
         swarf_kg = None
+    if swarf_kg and price is not None and swarf_price is None:
+        said.append(f"swarf counted at nothing: no swarf_per_kg of {material} under [[material]]")
     masses = {"stock": stock_kg, "part": part_kg, "swarf": swarf_kg}
     cost = None if stock_kg is None or price is None else stock_kg * price
     value = None if swarf_kg is None or swarf_price is None else swarf_kg * float(swarf_price)

@@ -192,7 +192,7 @@ def _costs(
     tooling = tooling_per_cycle(group, past.tool_costs, stretch, said)
     rate = settings.get("rate_per_hour")
     if rate is None:
-        said.append("machine cost left out: no rate_per_hour")
+        said.append(f"machine cost left out: no rate_per_hour of {settings['machine'] or 'a machine'}")
     quantity = times["quoted_quantity"]
     batch = {
         "tooling": None if tooling is None else tooling * cycles,

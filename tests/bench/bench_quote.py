@@ -123,11 +123,8 @@ def main(jobs: int = 10_000, cycles: int = 2_000_000) -> None:
             made["loads"], "Europe/Lisbon",
         ),
     )  # fmt: skip
-    print(
-        marts["quote_trust"].select(
-            "time_kind", "jobs", "raw_error", "corrected_error", "coverage_50", "coverage_90", "offered"
-        )
-    )  # noqa: T201
+    told = ("time_kind", "jobs", "raw_error", "corrected_error", "coverage_50", "coverage_90", "offered")
+    print(marts["quote_trust"].select(told))  # noqa: T201
     print({name: frame.height for name, frame in marts.items()}, drift["verdict"].value_counts().to_dicts())  # noqa: T201
 
 

@@ -99,6 +99,8 @@ def test_a_change_has_its_interval_and_what_was_different(book: Book) -> None:
     assert table(page, "What was different") == [
         ["Cutting time, T4 over the estimate", "+2.0 s", "+60.5 s", "+58.5 s"],
         ["Runs in 316L", "0 %", "100 %", "+100 %"],
+        ["Tool changes", "5.0 a run", "7.0 a run", "+2.0 a run"],
+        ["Runs of this operation on this machine", "100 %", "40 %", "-60 %"],
         ["Runs begun before 14:00", "90 %", "30 %", "-60 %"],
         ["T4: 1 new edge", "", "3 February 2026", ""],
     ]
