@@ -173,6 +173,8 @@ counted as (
 )
 
 select
+    -- a short name of the run while it is derived
+    row_number() over () as run_number,
     substr(md5(concat_ws('|', machine, program, epoch_us(started_at) // 1000000, occurrence)), 1, 16) as run_id,
     machine,
     program,

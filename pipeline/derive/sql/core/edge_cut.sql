@@ -7,7 +7,7 @@
 with
 runs as (
     select
-        run_id, machine, started_at, epoch_us(started_at) as started_us, epoch_us(ended_at) as ended_us,
+        run_id, run_number, machine, started_at, epoch_us(started_at) as started_us, epoch_us(ended_at) as ended_us,
         outcome = 'complete' as is_complete, parts, job_key, job, operation, program, revision, material, estimate_id,
     from core.cycle_seen
     semi join (select machine from core.edge_trait where has_edges) as told using (machine)
@@ -66,15 +66,17 @@ stretches as (
 ),
 
 whole_pieces as (
-    select run_id, machine, tool, started_us, ended_us, feed_override
-    from core.run_piece
-    where state = 'cutting' and tool is not null
+    select
+        runs.run_id, runs.machine, piece.tool, piece.started_us, piece.ended_us, piece.feed_override,
+        runs.started_us as from_us,
+    from core.run_piece as piece
+    inner join runs using (run_number)
+    where piece.state = 'cutting' and piece.tool is not null
 ),
 
 pieces as (
-    select whole_pieces.*, runs.started_us as from_us
+    select *
     from whole_pieces
-    inner join runs using (run_id)
     anti join parting using (run_id, tool)
     union all
     -- each piece is cut off at each change: what lies behind the change counts from there on

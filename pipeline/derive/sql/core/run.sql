@@ -19,17 +19,17 @@ used as (
 
 -- a stop that the calendar or a tool change cuts in two is one
 stops as (
-    select run_id, count(*) as stops
+    select run_number, count(*) as stops
     from (
         select
-            run_id,
+            run_number,
             started_us is distinct from lag(ended_us) over by_time or detail is distinct from lag(detail) over by_time as is_new,
         from core.run_piece
         where state = 'held'
-        window by_time as (partition by run_id order by started_us)
+        window by_time as (partition by run_number order by started_us)
     )
     where is_new
-    group by run_id
+    group by run_number
 ),
 
 placed as (
@@ -111,6 +111,6 @@ select
 from placed
 inner join core.machine as machine using (machine)
 left join used using (run_id)
-left join stops using (run_id)
+left join stops using (run_number)
 left join gaps using (run_id)
 order by placed.machine, placed.started_at, placed.run_id

@@ -10,8 +10,7 @@ pieces as not materialized (
 -- what every run has, and apart what few pieces are: a sum costs most where there is little to add up
 in_cycle as (
     select
-        run_id,
-        machine,
+        run_number,
         tool,
         coalesce(sum(length_us) filter (state = 'cutting'), 0) / 1e6 as cut_s,
         coalesce(sum(length_us) filter (state = 'noncutting' and not is_change), 0) / 1e6 as noncut_s,
@@ -19,12 +18,12 @@ in_cycle as (
         coalesce(sum(length_us) filter (state in ('cutting', 'noncutting') and planned), 0) / 1e6 as in_cycle_planned_s,
         sum(length_us) / 1e6 as total_s,
     from pieces
-    group by run_id, machine, tool
+    group by run_number, tool
 ),
 
 besides as (
     select
-        run_id,
+        run_number,
         tool,
         sum(length_us) filter (state = 'held' and detail = 'hold') / 1e6 as hold_s,
         sum(length_us) filter (state = 'held' and detail = 'stop') / 1e6 as stop_s,
@@ -35,12 +34,12 @@ besides as (
         sum(length_us) filter (state = 'noncutting' and not is_change and is_blocked) / 1e6 as blocked_s,
     from pieces
     where state not in ('cutting', 'noncutting') or feed_override <> 100 or is_blocked
-    group by run_id, tool
+    group by run_number, tool
 )
 
 select
-    in_cycle.run_id,
-    in_cycle.machine,
+    seen.run_id,
+    seen.machine,
     seen.started_at,
     in_cycle.tool,
     in_cycle.cut_s,
@@ -56,5 +55,5 @@ select
     in_cycle.in_cycle_planned_s,
     in_cycle.total_s,
 from in_cycle
-inner join core.cycle_seen as seen using (run_id)
-left join besides on in_cycle.run_id = besides.run_id and in_cycle.tool is not distinct from besides.tool
+inner join core.cycle_seen as seen using (run_number)
+left join besides on in_cycle.run_number = besides.run_number and in_cycle.tool is not distinct from besides.tool
