@@ -34,6 +34,13 @@ class ByMachine:
         return [column[order] for column in found]
 
 
+def each_of(first: Ints, end: Ints) -> tuple[Ints, Ints]:
+    """Return for ranges of places, each up to its end, which range and which place, one after the other."""
+    places = np.maximum(end - first, 0)
+    within = np.arange(places.sum()) - np.repeat(np.cumsum(places) - places, places)
+    return np.repeat(np.arange(first.size), places), np.repeat(first, places) + within
+
+
 def told_again(values: Sequence[str | None] | pl.Series, place: pl.Series) -> pl.Series:
     """Return the text at each place in a short list of texts; in memory it stays a number a row."""
     names = sorted({value for value in values if value is not None})

@@ -83,7 +83,7 @@ clipped as (
 stops as (
     select
         machine,
-        strftime(month_local, '%Y-%m') as month,
+        month_local,
         any_value(state) as state,
         any_value(detail) as detail,
         min(started_us) as started_us,
@@ -96,7 +96,7 @@ stops as (
 longest as (
     select
         *,
-        row_number() over (partition by machine, month order by length_us desc, started_us) as place,
+        row_number() over (partition by machine, month_local order by length_us desc, started_us) as place,
     from stops
     qualify place <= 20
 ),
@@ -104,19 +104,9 @@ longest as (
 -- the runs that touch a month
 runs as (
     select
-        run.run_id,
         run.machine,
-        run.job,
-        run.job_key,
-        run.operation,
-        run.program,
-        run.revision,
+        run.run_id,
         epoch_us(run.started_at) as started_us,
-        epoch_us(run.ended_at) as ended_us,
-        run.last_file_id as file_id,
-        run.last_row_number as row_number,
-        run.file_id as first_file_id,
-        run.row_number as first_row_number,
         unnest(
             generate_series(
                 date_trunc('month', timezone(shop.timezone, run.started_at)),
@@ -128,11 +118,18 @@ runs as (
     cross join shop
 ),
 
+-- of runs that begin at one instant the first
+run_starts as (
+    select machine, month_local, started_us, min(run_id) as run_id
+    from runs
+    group by machine, month_local, started_us
+),
+
 records as (
     select
         record.machine,
         record.state,
-        strftime(timezone(shop.timezone, record.started_at), '%Y-%m') as month,
+        date_trunc('month', timezone(shop.timezone, record.started_at)) as month_local,
         epoch_us(record.started_at) as started_us,
         record.file_id,
         record.row_number,
@@ -140,50 +137,54 @@ records as (
     cross join shop
 ),
 
-last_runs as (
-    select * exclude (month_local), strftime(month_local, '%Y-%m') as month
-    from runs
-    qualify row_number() over (partition by machine, month_local, started_us order by run_id) = 1
+-- few: what runs and records are is looked up for these alone
+met_with as (
+    select longest.*, before.run_id, after.run_id as following_run_id,
+    from longest
+    asof left join run_starts as before
+        on longest.machine = before.machine
+        and longest.month_local = before.month_local
+        and longest.started_us >= before.started_us
+    asof left join run_starts as after
+        on longest.machine = after.machine
+        and longest.month_local = after.month_local
+        and longest.ended_us <= after.started_us
 )
 
 select
-    longest.machine,
-    longest.month,
-    longest.place,
-    longest.state,
-    case longest.state
+    stop.machine,
+    strftime(stop.month_local, '%Y-%m') as month,
+    stop.place,
+    stop.state,
+    case stop.state
         when 'idle' then 'idle'
         when 'faulted' then 'fault'
-        else if(longest.detail = 'stop', 'program_stop', 'feed_hold')
+        else if(stop.detail = 'stop', 'program_stop', 'feed_hold')
     end as loss,
-    make_timestamptz(longest.started_us) as started_at,
-    make_timestamptz(longest.ended_us) as ended_at,
-    longest.length_us / 3600e6 as hours,
-    longest.length_us / 3600e6 * machine.rate_per_hour as cost,
-    run.ended_us > longest.started_us as interrupted,
+    make_timestamptz(stop.started_us) as started_at,
+    make_timestamptz(stop.ended_us) as ended_at,
+    stop.length_us / 3600e6 as hours,
+    stop.length_us / 3600e6 * machine.rate_per_hour as cost,
+    epoch_us(run.ended_at) > stop.started_us as interrupted,
     run.run_id,
     run.job_key,
     run.job,
     run.operation,
     run.program,
     run.revision,
-    coalesce(record.file_id, run.file_id, following.first_file_id) as file_id,
+    coalesce(record.file_id, run.last_file_id, following.file_id) as file_id,
     case
         when record.file_id is not null then record.row_number
-        when run.file_id is not null then run.row_number
-        else following.first_row_number
+        when run.last_file_id is not null then run.last_row_number
+        else following.row_number
     end as row_number,
-from longest
+from met_with as stop
 inner join core.machine as machine using (machine)
-asof left join last_runs as run
-    on longest.machine = run.machine and longest.month = run.month and longest.started_us >= run.started_us
 asof left join records as record
-    on longest.machine = record.machine
-    and longest.month = record.month
-    and longest.state = record.state
-    and longest.started_us >= record.started_us
-asof left join last_runs as following
-    on longest.machine = following.machine
-    and longest.month = following.month
-    and longest.ended_us <= following.started_us
-order by longest.machine, longest.month, longest.place
+    on stop.machine = record.machine
+    and stop.month_local = record.month_local
+    and stop.state = record.state
+    and stop.started_us >= record.started_us
+left join core.run as run on stop.run_id = run.run_id
+left join core.run as following on stop.following_run_id = following.run_id
+order by stop.machine, month, stop.place

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from pipeline.derive.sweeps.by_machine import ByMachine
+from pipeline.derive.sweeps.by_machine import ByMachine, each_of
 from pipeline.derive.sweeps.in_order import Ask, Flags, Ints
 
 UNKNOWN: Final = -1
@@ -101,10 +101,9 @@ def _own(cuts: Ints, run_us: Ints, run_until_us: Ints, alone: Ints) -> tuple[Int
 def _shared(cuts: Ints, run_us: Ints, run_until_us: Ints, others: Ints) -> tuple[Ints, Ints]:
     """Return all pieces of each other run, from its first to its last, and the run of each."""
     ends = np.stack([_last(cuts, run_us[others]), _last(cuts, run_until_us[others] - 1)])
-    first, last = np.where(ends.min(axis=0) < 0, ends.max(axis=0), ends.min(axis=0)), ends.max(axis=0)
-    pieces = np.where(last < 0, 0, last - first + 1)
-    place = np.arange(pieces.sum()) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    return np.repeat(first, pieces) + place, np.repeat(others, pieces)
+    first = np.where(ends.min(axis=0) < 0, ends.max(axis=0), ends.min(axis=0))
+    other, piece = each_of(first, ends.max(axis=0) + np.where(first < 0, 0, 1))
+    return piece, others[other]
 
 
 def _is_blocked(at_us: Ints, blocked_us: Ints, unblocked_us: Ints) -> Flags:
