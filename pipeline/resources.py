@@ -9,7 +9,7 @@ from pathlib import Path
 
 
 def read_text(package: str, *parts: str) -> str:
-    """Return a packaged text file, for example `read_text("pipeline.derive", "sql", "core", "span.sql")`."""
+    """Return a packaged text file, for example `read_text("pipeline.derive", "sql", "core", "run.sql")`."""
     return files(package).joinpath(*parts).read_text(encoding="utf-8")
 
 
