@@ -564,3 +564,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             err=True,
         )
         return Exit.FAULT
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -38,6 +38,9 @@ _DOTTED_CLOCK: Final = re.compile(r"(?i)\b(?:min\.s|m\.ss|mm\.ss|h\.mm|hh\.mm)")
 _PER_MANY: Final = re.compile(r"(?i)\b(?:je|pro|per|pour|por|za|na|pr)\s+1\d+\b")
 _ISO_CELL: Final = r"^\d{4}-\d\d-\d\d"
 _MIXED: Final = 0.02
+_LOT_PARTS: Final = 5.0  # parts of a middle row from which rows may be lots
+_LOT_S: Final = 3600.0
+_ONE_LOAD: Final = 0.6  # share of the rows of a program that make one number of parts: pallets, fixtures, bars
 _REPEATED: Final = 0.2
 
 # Meanings of columns that tables of a kind do not have, beside the fields of the kind.
@@ -153,6 +156,14 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
     noted = column.reading.concepts.get("note", 0.0) >= _SURELY  # "Kommentar" begins as "Kommen"
     if kind == "cycle" and not noted and _begins(name, "attendance"):
         return "is of people who come and go, or of plans"
+    if kind == "tool_change" and _begins(name, "put_in"):
+        return "says who put tools in: the rows may be loadings of the magazine, and no tool changes of programs"
+    if kind == "edge_change" and _begins(name, "store") and (bool(column.numbers) if constant else not describes):
+        return "is of a store that hands inserts out, and not of edges changed"
+    if kind == "edge_change" and _are_many(column):
+        return "counts several in a row: they may be inserts handed out, and not edges changed"
+    if kind == "cycle" and not constant and not describes and _is_inspected(column):
+        return "is of what was measured or probed: the rows may be features of parts, and not cycles"
     if kind in ("job", "tool_change") and _are_movements(column):
         return "says what came in and went out"
     meant = max(
@@ -221,6 +232,18 @@ def _begins(name: str, stems: str) -> bool:
     return any(f" {name}".find(f" {stem}") >= 0 for stem in telling_columns()[stems])
 
 
+def _are_many(column: Column) -> bool:
+    """Return whether a column counts things, and mostly several in a row."""
+    meant = max((column.reading.concepts.get(concept, 0.0) for concept in ("parts", "quantity")), default=0.0)
+    return meant >= _PERHAPS and bool(column.numbers) and column.numbers[0].median > 1
+
+
+def _is_inspected(column: Column) -> bool:
+    """Return whether a column gives lengths, or names or measures features of parts."""
+    length = column.reading.unit is not None and UNITS[column.reading.unit][0] == "length"
+    return (bool(column.numbers) and length) or _begins(plain(column.name), "inspected")
+
+
 def _are_movements(column: Column) -> bool:
     words = column.few_values
     return len(words) > 1 and all(plain(word) in telling_columns()["movements"] for word in words)
@@ -253,6 +276,7 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
         yield from _no_parts_of_a_row(used, sample)
         yield from _times_of_pieces(used, sample)
         yield from _whole_hours(used, sample)
+        yield from _lots(used, sample)
     for column in sample.columns:
         if column.name in used and column.times and sample.in_sheet and _mixed_cells(column):
             yield f'column "{column.name}" has dates beside texts: a spreadsheet may have exchanged day and month'
@@ -267,6 +291,12 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
                 break
     if kind == "job":
         dates = [column for column in columns.values() if column.times]
+        planned = [column.name for column in dates if column.reading.concepts.get("planned_instant", 0.0) >= _MEANT]
+        if len(planned) > 1 and not any(column.name in used for column in dates):
+            yield (
+                f'columns "{planned[0]}" and "{planned[1]}" say when work is planned, and nothing says when it was '
+                "ordered: it may be a plan of the machines"
+            )
         if len(dates) == 1 and _begins(plain(dates[0].name), "delivered"):
             yield f'column "{dates[0].name}" is the only date: it may be a list of deliveries'
         elif len(dates) == 1 and dates[0].name not in used and _says_nothing(dates[0]) and not _is_quoted(used, sample):
@@ -365,6 +395,41 @@ def _whole_hours(used: frozenset[str], sample: Sample) -> Iterator[str]:
         yield "all times are full hours: the rows may be sums of hours or shifts"
 
 
+def _lots(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell rows of hours with many parts, not the same number for one program: lots that were booked, not cycles.
+
+    Pallets, fixtures and bars make several parts in a cycle too, but mostly the same number of them.
+    """
+    counts = [
+        column
+        for column in sample.columns
+        if column.name in used and column.numbers and column.reading.concepts.get("parts", 0.0) >= _MEANT
+    ]
+    spans = [column for column in sample.columns if column.name in used and _holds(column, "instant")]
+    if len(counts) != 1 or counts[0].numbers[0].median < _LOT_PARTS or len(spans) != 2 or sample.rows <= _FEW / 2:
+        return
+    program = next(
+        (c for c in sample.columns if c.name in used and c.reading.concepts.get("program", 0.0) >= _MEANT), None
+    )
+    first, second = (clock_us(column.text, column.times[0].format) for column in spans)
+    rows = pl.DataFrame(
+        {
+            "program": program.text if program else pl.repeat("", len(first), eager=True),
+            "parts": counts[0].text,
+            "length_s": (second - first).abs() / 1e6,
+        }
+    ).drop_nulls()
+    repeated = rows.filter(pl.len().over("program") > 2)
+    of = repeated if repeated.height > _FEW / 2 else rows.with_columns(program=pl.lit(""))
+    usual = of.group_by("program", "parts").len().group_by("program").agg(pl.col("len").max())["len"].sum()
+    length_s = rows["length_s"].median()
+    if usual < _ONE_LOAD * of.height and isinstance(length_s, float) and length_s >= _LOT_S:
+        yield (
+            f'column "{counts[0].name}" differs from row to row and the middle row takes {length_s / 3600:.1f} h: '
+            "tell whether a row is one cycle, or a lot of many"
+        )
+
+
 def _mixed_cells(column: Column) -> bool:
     """Return whether some cells are dates of the spreadsheet, handed over in ISO form, and others texts."""
     iso = float(column.text.drop_nulls().str.contains(_ISO_CELL).mean() or 0.0)  # type: ignore[arg-type]
@@ -381,6 +446,7 @@ def _steps_back(used: frozenset[str], sample: Sample) -> Iterator[str]:
     )
     for us in _times_of(used, sample):
         rows = pl.DataFrame({"us": us, "machine": machine.text if machine else pl.repeat("", len(us), eager=True)})
+        rows = rows.head(sample.own_rows or rows.height)  # the next sheet begins again
         steps = rows.drop_nulls("us").select(
             step=pl.col("us").diff().over("machine"),
             same_day=(pl.col("us") // _DAY_US == pl.col("us").shift(1).over("machine") // _DAY_US),

@@ -37,6 +37,10 @@ def table(head: str, cells: str, title: str = "") -> str:
             next_hour=f"2026-03-12 {row % 23 + 1:02}:00:00",
             moved=("in", "out")[row % 2],
             quantity=(200, 50, 120, 80)[row // 6 % 4],
+            many=8 + row * row % 41,
+            load=6 - (row % 9 == 4),
+            late=moment(row, 180),
+            later=moment(row + 1, 180).replace(" ", "T")[:-3],
         )
         for row in range(ROWS)
     ]
@@ -53,6 +57,7 @@ def read(folder: Path, text: str, name: str = "log.csv") -> FileRead:
 
 CYCLES = ("Machine;Program;Start;End", "M1;{program};{at};{end}")
 CHANGES = ("Machine;Timestamp;Tool", "M1;{at};{tool}")
+EDGES = ("Machine;Timestamp;Tool;Reason", "M1;{at};{tool};worn")
 
 
 @pytest.mark.parametrize(
@@ -94,6 +99,17 @@ CHANGES = ("Machine;Timestamp;Tool", "M1;{at};{tool}")
         ("Reklamation;Auftrag;Teil;Menge", "R{n};B{n};P{n};5", "another list"),
         ("Order;Part;Quantity;Type", "B{n};P{n};5;{moved}", "came in and went out"),
         ("Program;Operation;Date;Cutting time (s)", "{program};10;{at};3{n}", "time of day in each row"),
+        (CHANGES[0] + ";Loaded by", CHANGES[1] + ";AB", "Loaded by"),
+        ("Maschine;Zeit;Werkzeug;beladen von", CHANGES[1] + ";AB", "beladen von"),
+        (EDGES[0] + ";Qty issued", EDGES[1] + ";10", "Qty issued"),
+        ("Maschine;Datum;Werkzeug;Grund;Menge", EDGES[1] + ";10", "Menge"),
+        ("Máquina;Fecha;Herramienta;Motivo;Plaquitas retiradas", EDGES[1] + ";10", "Plaquitas retiradas"),
+        ("Maschine;Datum;Werkzeug;Grund;Kostenstelle", EDGES[1] + ";{n}", "Kostenstelle"),
+        (CYCLES[0] + ";Feature;Deviation (mm)", CYCLES[1] + ";Bore {n};{number}", "Feature"),
+        ("Maskin;Program;Start;Slut;Avvikelse (mm)", CYCLES[1] + ";{number}", "Avvikelse"),
+        (CYCLES[0] + ";Good", "M1;{program};{late};{later};{many}", "a lot of many"),
+        ("Job;Part;Planned qty;Planned start;Planned end", "B{n};P{n};5;{at};{end}", "plan of the machines"),
+        ("Auftrag;Teil;Menge;Plan-Beginn;Plan-Ende", "B{n};P{n};5;{at};{end}", "plan of the machines"),
     ],
 )
 def test_a_column_says_that_it_is_another_list(tmp_path: Path, head: str, cells: str, asked: str) -> None:
@@ -114,6 +130,10 @@ def test_a_title_says_that_it_is_another_list(tmp_path: Path, title: str) -> Non
         CYCLES,
         (CYCLES[0] + ";Customer;Comment", CYCLES[1] + ";Mill & Sons;-"),
         (CYCLES[0] + ";Aborted", CYCLES[1] + ";{flag}"),
+        (CYCLES[0] + ";Good", "M1;{program};{late};{later};{load}"),  # pallets of six
+        EDGES,
+        (EDGES[0] + ";Cost centre", EDGES[1] + ";40"),
+        ("Order;Part;Quantity;Planned end", "B{n};P{n};5;{at}"),
         CHANGES,
         (CHANGES[0] + ";Diameter", CHANGES[1] + ";{tool}.0"),
         (CHANGES[0] + ";Previous tool;Shift", CHANGES[1] + ";{tool};1"),
