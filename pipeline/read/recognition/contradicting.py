@@ -158,7 +158,8 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
         return "is of people who come and go, or of plans"
     if kind == "tool_change" and _begins(name, "put_in"):
         return "says who put tools in: the rows may be loadings of the magazine, and no tool changes of programs"
-    if kind == "edge_change" and _begins(name, "store") and (bool(column.numbers) if constant else not describes):
+    counted = bool(column.numbers) and "department" not in column.reading.concepts  # ten in each row, one cost centre
+    if kind == "edge_change" and _begins(name, "store") and (counted if constant else not describes):
         return "is of a store that hands inserts out, and not of edges changed"
     if kind == "edge_change" and _are_many(column):
         return "counts several in a row: they may be inserts handed out, and not edges changed"
