@@ -74,6 +74,7 @@ def read_adapter_text(
         lines = lines.filter(~blank) if blank.any() else lines
         lines, asset_lines, open_asset = _without_asset_text(lines, open_asset)
         found, broken, skipped = _observations(lines, items, elapsed)
+        found = _without_machine(found, items, machine)
         if block.broken_off:
             end = pl.DataFrame(
                 {ROW: [0], LINE: [None], RAW: [None]}, schema={ROW: pl.Int64, LINE: pl.Int64, RAW: pl.String}
@@ -86,6 +87,20 @@ def read_adapter_text(
         table = event_table(found, broken, items, context, last_row, concat_skipped(skipped, asset_lines))
         last_row += table.rows_read
         yield table
+
+
+def _without_machine(found: pl.DataFrame, items: Items, machine: str | None) -> pl.DataFrame:
+    """Take the machine of the file off the front of names: "M2:execution". A name that a profile has stays whole."""
+    if machine is None:
+        return found
+    front = f"{machine}:".casefold()
+    names = found["name"].unique().drop_nulls().to_list()
+    bare = {
+        name: name[len(front) :]
+        for name in names
+        if len(name) > len(front) and name.casefold().startswith(front) and name not in items.rules
+    }
+    return found.with_columns(pl.col("name").replace(bare)) if bare else found
 
 
 def item_names(lines: Iterable[str]) -> set[str]:

@@ -230,3 +230,16 @@ def test_any_line_is_read_or_rejected_and_counted_once(lines, block_bytes, known
     by_number = sorted((*kept, *lost))
     assert [row[1] for row in by_number] == sorted(row[1] for row in by_number)
     assert {row[1] for row in by_number} == set(range(1, len(lines) + 1))
+
+
+@pytest.mark.parametrize(
+    ("machine", "named"),
+    [("M2", ["Execution", "coolant"]), ("M3", ["M2:execution", "m2:coolant"])],
+)
+def test_the_machine_of_the_file_comes_off_the_front_of_names(machine: str, named: list[str]) -> None:
+    text = f"{AT}|M2:execution|ACTIVE|m2:coolant|on\n"
+    [table] = read_adapter_text(
+        text_blocks(io.BytesIO(text.encode())), stream_items(None), Context(zone="UTC", machine=machine), machine
+    )
+
+    assert table.rows["item"].to_list() == named
