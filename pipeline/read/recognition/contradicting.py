@@ -278,6 +278,7 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
         yield from _times_of_pieces(used, sample)
         yield from _whole_hours(used, sample)
         yield from _lots(used, sample)
+        yield from _scrap_of_what(used, sample)
     for column in sample.columns:
         if column.name in used and column.times and sample.in_sheet and _mixed_cells(column):
             yield f'column "{column.name}" has dates beside texts: a spreadsheet may have exchanged day and month'
@@ -429,6 +430,15 @@ def _lots(used: frozenset[str], sample: Sample) -> Iterator[str]:
             f'column "{counts[0].name}" differs from row to row and the middle row takes {length_s / 3600:.1f} h: '
             "tell whether a row is one cycle, or a lot of many"
         )
+
+
+def _scrap_of_what(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell scrap without parts, where a column left out counts parts and does not grow: "total" may be of the row."""
+    taken = {concept for column in sample.columns if column.name in used for concept in column.reading.concepts}
+    for column in sample.columns if "scrap" in taken and "parts" not in taken else ():
+        total = column.reading.concepts.get("part_count", 0.0) >= _MEANT and bool(column.numbers)
+        if total and column.name not in used and column.numbers[0].rises < _COUNTING:
+            yield f'column "{column.name}" may be the parts of each row, scrap among them, or of all rows so far'
 
 
 def _mixed_cells(column: Column) -> bool:
