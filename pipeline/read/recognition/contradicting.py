@@ -25,6 +25,7 @@ from schemas.words import plain, telling_columns
 _MEANT: Final = 0.5
 _PERHAPS: Final = 0.4  # a meaning as weak as this may speak against a kind, where it may not make a field
 _FEW: Final = 12  # distinct values of a column that sorts the rows of a table
+_BOX: Final = 12  # inserts that are handed out at a time, at most, where they are not whole boxes of five or ten
 _ALONE: Final = 0.5
 _SURELY: Final = 0.9
 _LETTERED: Final = frozenset({"shift", "operator", "revision", "department"})  # often said by a letter
@@ -234,9 +235,17 @@ def _begins(name: str, stems: str) -> bool:
 
 
 def _are_many(column: Column) -> bool:
-    """Return whether a column counts things, and mostly several in a row."""
+    """Return whether a column counts things, mostly several in a row, that need not be the parts that an edge made.
+
+    Inserts come out of their store by the few or by the box; edges make parts in tens and in any number.
+    """
     meant = max((column.reading.concepts.get(concept, 0.0) for concept in ("parts", "quantity")), default=0.0)
-    return meant >= _PERHAPS and bool(column.numbers) and column.numbers[0].median > 1
+    if meant < _PERHAPS or not column.numbers or column.numbers[0].median <= 1:
+        return False
+    if says(column.name, "made"):
+        return False
+    by_the_box = bool(column.text.drop_nulls().str.contains("[05]$").all())
+    return not says(column.name, "pieces", "part") or column.numbers[0].median <= _BOX or by_the_box
 
 
 def _is_inspected(column: Column) -> bool:

@@ -103,6 +103,7 @@ EDGES = ("Machine;Timestamp;Tool;Reason", "M1;{at};{tool};worn")
         ("Maschine;Zeit;Werkzeug;beladen von", CHANGES[1] + ";AB", "beladen von"),
         (EDGES[0] + ";Qty issued", EDGES[1] + ";10", "Qty issued"),
         ("Maschine;Datum;Werkzeug;Grund;Menge", EDGES[1] + ";10", "Menge"),
+        ("Maschine;Datum;Werkzeug;Grund;Stück", EDGES[1] + ";10", "Stück"),
         ("Máquina;Fecha;Herramienta;Motivo;Plaquitas retiradas", EDGES[1] + ";10", "Plaquitas retiradas"),
         ("Maschine;Datum;Werkzeug;Grund;Kostenstelle", EDGES[1] + ";{n}", "Kostenstelle"),
         (CYCLES[0] + ";Feature;Deviation (mm)", CYCLES[1] + ";Bore {n};{number}", "Feature"),
@@ -134,6 +135,8 @@ def test_a_title_says_that_it_is_another_list(tmp_path: Path, title: str) -> Non
         (CYCLES[0] + ";Good", "M1;{program};{late};{later};{load}"),  # pallets of six
         EDGES,
         (EDGES[0] + ";Cost centre", EDGES[1] + ";40"),
+        (EDGES[0] + ";Pezzi fatti", EDGES[1] + ";1{n}"),
+        (EDGES[0] + ";Teile", EDGES[1] + ";2{n}"),
         ("Order;Part;Quantity;Planned end", "B{n};P{n};5;{at}"),
         CHANGES,
         (CHANGES[0] + ";Diameter", CHANGES[1] + ";{tool}.0"),
