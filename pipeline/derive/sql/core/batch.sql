@@ -4,13 +4,6 @@
 -- Grain: batch.
 -- Renewed: whole.
 with
-runs as (
-    select
-        *,
-        row_number() over (partition by batch_id order by outcome <> 'complete', started_at, run_id) as complete_number,
-    from core.run
-),
-
 setups as (
     select batch_id, sum(setup_s) as setup_s from core.batch_setup group by batch_id
 ),
@@ -39,12 +32,11 @@ summed as (
         sum(parts)::bigint as parts,
         sum(scrap)::bigint as scrap,
         sum(made - scrap)::bigint as good,
-        max(actual_s) filter (outcome = 'complete' and complete_number = 1) as first_part_s,
-        median(actual_s) filter (outcome = 'complete' and complete_number > 1) as repeat_s,
+        list(actual_s order by started_at, run_id) filter (outcome = 'complete') as complete_s,
         median(gap_s) filter (outcome <> 'aborted') as between_cycles_s,
         sum(stops)::bigint as stops,
         any_value(basis) as basis,
-    from runs
+    from core.run
     group by batch_id
 )
 
@@ -64,8 +56,8 @@ select
     summed.good,
     coalesce(setups.setup_s, 0) as setup_s,
     quoted.quoted_setup_s,
-    summed.first_part_s,
-    summed.repeat_s,
+    summed.complete_s[1] as first_part_s,
+    list_median(summed.complete_s[2:]) as repeat_s,
     summed.between_cycles_s,
     summed.stops,
     summed.basis,

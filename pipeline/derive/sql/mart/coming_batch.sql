@@ -35,10 +35,19 @@ made as (
 
 -- how each operation was made last: of a part, or of what is known by its program
 ways as (
-    select job_key, operation, machine, program, revision, estimate_id, started_at
-    from core.run
-    where outcome = 'complete'
-    qualify row_number() over (partition by job_key, operation order by started_at desc, run_id) = 1
+    select run.job_key, run.operation, run.machine, run.program, run.revision, run.estimate_id, run.started_at
+    from core.run as run
+    inner join (
+        select job_key, operation, max(started_at) as started_at
+        from core.run
+        where outcome = 'complete'
+        group by job_key, operation
+    ) as latest
+        on run.job_key is not distinct from latest.job_key
+        and run.operation is not distinct from latest.operation
+        and run.started_at = latest.started_at
+    where run.outcome = 'complete'
+    qualify row_number() over (partition by run.job_key, run.operation order by run.run_id) = 1
 ),
 
 -- an operation that was never made is known where its estimate names the machine
@@ -74,16 +83,22 @@ open_orders as (
         and greatest(orders.ordered_on, made.last_at::date) > bounds.last_on - 90
 ),
 
+made_last as (
+    select *
+    from core.batch
+    qualify row_number() over (partition by machine order by started_at desc, batch_id) = 1
+),
+
 last_batches as (
-    select batch.*, run.program, run.revision, run.estimate_id
-    from core.batch as batch
+    select made_last.*, run.program, run.revision, run.estimate_id
+    from made_last
     inner join (
         select batch_id, max_by(program, started_at) as program, max_by(revision, started_at) as revision,
             max_by(estimate_id, started_at) as estimate_id
         from core.run
+        where batch_id in (select batch_id from made_last)
         group by batch_id
     ) as run using (batch_id)
-    qualify row_number() over (partition by batch.machine order by batch.started_at desc, batch.batch_id) = 1
 ),
 
 sizes as (
