@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from functools import cache
 from importlib.resources import as_file, files
 from pathlib import Path
 
 
+@cache
 def read_text(package: str, *parts: str) -> str:
     """Return a packaged text file, for example `read_text("pipeline.derive", "sql", "core", "run.sql")`."""
     return files(package).joinpath(*parts).read_text(encoding="utf-8")

@@ -10,12 +10,13 @@ import re
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from pipeline.errors import ConfigError
 from schemas.profile import Profile, load_profile
 from schemas.shop import ShopFile, ShopSettings, load_shop
 from schemas.toml_model import TomlError, parse
+from schemas.zones import known_zones
 
 SHOP_FILE = "shop.toml"
 PROFILES = "profiles"
@@ -134,7 +135,7 @@ class Workspace:
 def _computer_zone() -> str:
     """Return the computer's IANA time zone, UTC where it does not say."""
     named = os.environ.get("TZ", "").lstrip(":")
-    zones = available_timezones() - NO_PLACE
+    zones = known_zones() - NO_PLACE
     if named in zones:
         return named
     link = Path("/etc/localtime")

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from datetime import date, time
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from schemas.toml_model import TomlModel, load
+from schemas.zones import known_zones
 
 Day = Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
 DAYS: tuple[Day, ...] = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -32,7 +33,7 @@ def _clock(value: Any) -> Any:
 
 
 def _zone(value: str) -> str:
-    if value not in available_timezones():
+    if value not in known_zones():
         raise ValueError("not an IANA time zone; write one like Europe/Lisbon")
     return value
 

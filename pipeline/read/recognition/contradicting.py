@@ -149,7 +149,7 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
     name = plain(column.name)
     if name in telling_columns()["units"] and _differ(kind, column):
         return "gives a unit row by row"
-    constant = column.text.drop_nulls().n_unique() < 2
+    constant = len(column.distinct) < 2
     if kind == "cycle" and column.filled and asked_end(column.name) is not None and not column.times:
         return "may say which cycles were broken off"
     if kind in ("job", "tool_change") and _begins(name, "elsewhere"):

@@ -28,7 +28,6 @@ ANSWERED: Final = 0.95
 OPPOSITE: Final = {"complete": "aborted", "aborted": "complete"}
 _MOST_PLACES: Final = 400  # of the largest magazines; common practice, no source
 _MEANT: Final = 0.3
-_MOST_STEPS: Final = 9_995
 _IDS: Final = frozenset({"operation", "program", "job", "tool", "machine", "part"})
 _FEW_VALUES: Final = 30
 _ROWS_MEANT: Final = 50  # from the top: further down a sample leaves rows out
@@ -91,7 +90,7 @@ def can_bear(concept: str, column: Column) -> bool:
         return bool(column.numbers)
     if concept in _IDS and column.durations and not column.numbers:
         return False
-    if concept in ("job", "operator") and _is_in_fives(column):
+    if concept in ("job", "operator") and column.in_fives:
         return False
     if concept == "text" and column.numbers:
         return False
@@ -192,7 +191,7 @@ def fit_words(field: str, column: Column) -> Fit:
 
 
 def _fit_machine(column: Column, known: Knowledge) -> Fit:
-    values = column.text.drop_nulls().unique().to_list()
+    values = column.distinct.to_list()
     matched = [value for value in values if value.casefold() in known.machines]
     if matched and len(matched) == len(values):
         return Fit(0.95, f"its cells are machines of shop.toml: {', '.join(sorted(matched)[:4])}")
@@ -273,15 +272,7 @@ def _is_item(name: str) -> bool:
 
 
 def _fit_operation(column: Column, known: Knowledge) -> Fit:
-    return Fit(0.7, "its cells are numbers in fives or tens") if _is_in_fives(column) else Fit(0.15)
-
-
-def _is_in_fives(column: Column) -> bool:
-    """Return whether all cells are numbers in fives or tens, below a thousand, as operations are numbered."""
-    steps = column.text.drop_nulls().unique().cast(pl.Int64, strict=False)
-    if not len(steps) or steps.null_count():
-        return False
-    return bool((steps % 5 == 0).all()) and bool((steps > 0).any()) and bool((steps <= _MOST_STEPS).all())
+    return Fit(0.7, "its cells are numbers in fives or tens") if column.in_fives else Fit(0.15)
 
 
 def _share_in(text: pl.Series, known: frozenset[str]) -> float:

@@ -36,6 +36,7 @@ _HALF: Final = 0.5
 _MAY_BE_DURATION: Final = (
     r"^[+\-−]?\s*(?:1(?:899|900)-|[Pp][\dTt]|\d[\d.,\s]*(?::|\p{L}|['\"′″]))"  # 1:05, 1 h, 12min, PT5M
 )
+_MOST_STEPS: Final = 9_995
 MOST_WORDS: Final = 40
 """A closed list of words has no more."""
 LOOKED_AT_ROWS: Final = 20_000
@@ -97,10 +98,22 @@ class Column:
         return text_facts(self.text)
 
     @cached_property
+    def distinct(self) -> pl.Series:
+        """The distinct values of the cells, sorted."""
+        return self.text.drop_nulls().unique().sort()
+
+    @cached_property
     def few_values(self) -> list[str]:
-        """The distinct values of the cells where they are as few as the words of a closed list, else nothing."""
-        values = self.text.drop_nulls().unique().sort()
-        return values.to_list() if len(values) <= MOST_WORDS else []
+        """The distinct values where they are as few as the words of a closed list, else nothing."""
+        return self.distinct.to_list() if len(self.distinct) <= MOST_WORDS else []
+
+    @cached_property
+    def in_fives(self) -> bool:
+        """Whether all cells are numbers in fives or tens, as operations are numbered."""
+        steps = self.distinct.cast(pl.Int64, strict=False)
+        if not len(steps) or steps.null_count():
+            return False
+        return bool((steps % 5 == 0).all()) and bool((steps > 0).any()) and bool((steps <= _MOST_STEPS).all())
 
     @property
     def unit(self) -> str | None:

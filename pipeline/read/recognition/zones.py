@@ -8,9 +8,10 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from typing import Final
-from zoneinfo import available_timezones
 
 import polars as pl
+
+from schemas.zones import known_zones
 
 _UNIVERSAL: Final = re.compile(r"[(\[]?\b(?:UTC|GMT|Zulu)\b(?!\s*[+-]\s*\d)[)\]]?|[(\[]Z[)\]]|(?<=[_ ])(?:utc|gmt)\b")
 _OTHER: Final = re.compile(
@@ -57,7 +58,7 @@ def is_universal(name: str) -> bool:
 
 def states_other(text: str) -> bool:
     """Return whether a text names a zone other than universal time."""
-    return _OTHER.search(text) is not None or bool(set(re.findall(r"[\w+-]+/[\w/+-]+", text)) & available_timezones())
+    return _OTHER.search(text) is not None or bool(set(re.findall(r"[\w+-]+/[\w/+-]+", text)) & known_zones())
 
 
 def without_zone(name: str) -> str:
