@@ -38,7 +38,7 @@ PROPERTY = settings(
     phases=[Phase.generate],  # a smaller dialect tells no more than the one that is shown
     suppress_health_check=list(HealthCheck),
 )
-SURE_DIALECTS: Final = 300
+SURE_DIALECTS: Final = 200
 READ_SHARE: Final = 0.9
 MISSED_SHARE: Final = 0.05  # of the fields that may be absent, but stand in the export
 BOOKKEEPING: Final = ("file_id", "row_number", "line")

@@ -3,7 +3,9 @@
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -40,31 +42,51 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("case", CASES)
-def test_bad_file_is_named_counted_and_harmless(spindlebook: Command, tmp_path: Path, case: str) -> None:
-    """Beside a good file, each bad one is recorded with its reason; the good row stands."""
-    text, reason, said = CASES[case]
-    exports = tmp_path / "exports"
+@dataclass(frozen=True)
+class Ran:
+    """What a run over all bad files and a good one said, and what the book holds after it."""
+
+    done: "subprocess.CompletedProcess[str]"
+    cycles: int
+    files: dict[str, dict[str, Any]]  # accounts by file name
+    rejects: pl.DataFrame
+
+
+@pytest.fixture(scope="module")
+def ran(spindlebook: Command, tmp_path_factory: pytest.TempPathFactory) -> Ran:
+    folder = tmp_path_factory.mktemp("bad")
+    exports = folder / "exports"
     exports.mkdir()
     (exports / "good.csv").write_text(GOOD, encoding="utf-8")
-    (exports / "bad.csv").write_text(text, encoding="latin-1")
-
-    done = spindlebook("run", exports, "--workspace", tmp_path / "shop")
-
-    assert done.returncode == 0, done.stderr
-    assert "Traceback" not in done.stderr
-    with duckdb.connect(str(tmp_path / "shop" / "spindlebook.duckdb"), read_only=True) as book:
-        assert book.execute("select count(*) from core.cycle").fetchall() == [(1,)]
+    for case, (text, _, _) in CASES.items():
+        (exports / f"{case}.csv").write_text(text, encoding="latin-1")
+    done = spindlebook("run", exports, "--workspace", folder / "shop")
+    with duckdb.connect(str(folder / "shop" / "spindlebook.duckdb"), read_only=True) as book:
         files = {Path(row["name"]).name: row for row in book.sql("from raw.source_file").pl().iter_rows(named=True)}
-        rejects = book.sql("from raw.reject").pl()
-    bad = files["bad.csv"]
+        cycles = book.sql("select count(*) from core.cycle").pl().item()
+        return Ran(done, cycles, files, book.sql("from raw.reject").pl())
+
+
+def test_a_good_file_among_bad_ones_comes_in(ran: Ran) -> None:
+    """Whatever lies beside it, the good row stands, and nothing breaks off."""
+    assert ran.done.returncode == 0, ran.done.stderr
+    assert "Traceback" not in ran.done.stderr
+    assert ran.cycles == 1
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_bad_file_is_named_and_counted(ran: Ran, case: str) -> None:
+    """Each bad file is recorded with its reason."""
+    _, reason, said = CASES[case]
+    bad = ran.files[f"{case}.csv"]
     assert bad["rows_read"] == bad["rows_loaded"] + bad["rows_duplicate"] + bad["rows_rejected"]
     if reason is None:
         assert bad["status"] in ("unreadable", "needs a profile", "set aside")
         assert bad["reason"]
         assert said in bad["reason"]
-        assert "bad.csv" in done.stdout
+        assert f"{case}.csv" in ran.done.stdout
     else:
+        rejects = ran.rejects.filter(pl.col("file_id") == bad["file_id"])
         assert bad["rows_rejected"] == 1
         assert rejects["reason"].to_list() == [reason]
         assert said in rejects["message"][0]
