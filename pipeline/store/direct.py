@@ -54,10 +54,7 @@ def take_back(book: Book, kind: InputKind, file_id: str) -> None:
 
 def finish_rows(book: Book, kind: InputKind, file_id: str, stretches: Stretches) -> None:
     """Count facts that may stand in several stretches of the file, and mark the days that its rows touch."""
-    repeats = stretches.repeats()
-    if repeats.height:
-        values = {"file_id": file_id, "first_us": repeats["first_us"].min(), "last_us": repeats["last_us"].max()}
-        with book.handed_over(repeats):
-            book.run(statement("load", "number_put_rows", kind), values)
+    for repeated in stretches.repeats().iter_rows(named=True):  # each so short that few blocks of the table hold it
+        book.run(statement("load", "number_put_rows", kind), {"file_id": file_id, **repeated})
     with book.handed_over(stretches.days()):
         book.run(touch_statement(kind, "rows_handed_over"))
