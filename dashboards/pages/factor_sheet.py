@@ -70,7 +70,8 @@ def _facts(book: Book, offered: pl.DataFrame) -> Facts:
         [
             ("Date", wording.local_day(book.data.built_at, book.zone)),
             ("Version", book.data.factors_version or wording.NONE),
-            ("Rests on runs of", f"{first} to {last}"),
+            ("Rests on runs from", first),
+            ("Up to", last),
             ("Factors", wording.number(offered.height)),
         ]
     )
@@ -98,7 +99,7 @@ def _table(book: Book, offered: pl.DataFrame, kind: str) -> Table:
         ),
         [
             (
-                Cell(row["machine"] or "all"),
+                Cell(row["machine"] or "all", mark="short"),
                 Cell(row["material"] or "all"),
                 Cell(row["operation_kind"] or "all"),
                 Cell(row["tool_type"] or ""),
