@@ -463,7 +463,8 @@ class QuoteBacktest(InputModel):
     """Grain: time_kind x job (key of job_drift) x tool_type: what a quote at origin_at would have said.
 
     low, high hold 90 %, q25, q75 50 %. `history` is the jobs (x tool types) known then; `unseen` the factors of which
-    the job's level was not. Times are per cycle (setup: per batch), of runs as they were.
+    the job's level was not. Times are per cycle (setup: per batch); actual_s, batches and runs are of the job's first batch
+    as it ran.
     """
 
     time_kind: str = pa.Field(isin=list(TIME_KINDS))

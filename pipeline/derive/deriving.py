@@ -15,6 +15,7 @@ from pipeline.check.soundness import keeps_schema
 from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges, renew_lives
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.periods import derive_periods, period_column, periods
+from pipeline.derive.quoting_marts import KEPT as KEPT_QUOTING
 from pipeline.derive.quoting_marts import quoting_marts
 from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
@@ -147,7 +148,7 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
     drift, spread = job_drift(runs, settled, rates, shop.shop.tolerance)
     tools, tool_rates = book.frame(_query("tools_counted")), book.frame(_query("rates_counted"))
     # what other relations and settings made of the same rows is made anew
-    kept = ("tool_fit", "tool_life", "life_curve", "wear_curve")
+    kept = ("tool_fit", "tool_life", "life_curve", "wear_curve", *KEPT_QUOTING)
     stood = {name: None if is_whole else _as_it_stood(book, name) for name in kept}
     fits = tool_fit(edges, tools, tool_rates, before=stood["tool_fit"])
     wear, renewed = book.frame(_query("wear_parts")), book.frame(_query("lives_renewed"))
@@ -171,6 +172,7 @@ def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFr
             book.frame("from core.batch"),
             book.frame("select estimate_id, load_s from core.estimate_operation where load_s > 0"),
             shop.shop.timezone,
+            before=tuple(stood[name] for name in KEPT_QUOTING),
         ),
     }
 

@@ -1,23 +1,28 @@
 """mart.quote_backtest and mart.quote_trust: had each past job been quoted from what was known before it.
 
 The origin rolls month by month: jobs whose first run lies in a month are quoted from the batches that ended before it;
-while the book is young, day by day. Nothing that came to light later is used: batches count as they ran, and spreads
-between them are those of the batches known then. Arranges frames for the statistics; what it adds is the comparison of
-raw and corrected errors.
+while the book is young, day by day. Nothing that came to light later is used: batches count as they ran, spreads
+between them are those of the batches known then, and a job's quote is set against its first batch. So an origin stands
+for good once its rows do, and mart.quote_origin keeps what each rests on. Arranges frames for the statistics; what it
+adds is the comparison of raw and corrected errors.
 """
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterator
 from datetime import datetime
-from typing import Final
+from functools import lru_cache
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
 
+from pipeline import resources
 from pipeline.derive.factor_model import TOOL_KINDS, FactorModel, fit_factors
 from pipeline.derive.quote_ratio import batch_spreads, job_ratios, no_spread
+from pipeline.derive.settled_run import KEY
 from pipeline.stats.arrays import FloatArray
 from pipeline.stats.crossed import Predictions
 from schemas.mart import columns
@@ -31,50 +36,145 @@ YOUNG: Final = 50
 """Jobs known at the beginning of a month below which its jobs are quoted day by day (our choice, no source)."""
 SURE: Final = 0.05
 """One-sided level of the paired test that they do."""
+ORIGINS: Final[dict[str, Any]] = {
+    "time_kind": pl.String(),
+    "origin_at": pl.Datetime("us", "UTC"),
+    "rests_on": pl.Int64(),  # changes with any row that the quotes of this origin rest on, and with the model
+    "mode": pl.List(pl.Float64()),  # where its fit came out: the next one starts there
+}
 
 
-def quote_backtest(batches: pl.DataFrame, names: pl.DataFrame, zone: str) -> pl.DataFrame:
-    """Return mart.quote_backtest.
+def quote_backtest(
+    batches: pl.DataFrame,
+    names: pl.DataFrame,
+    zone: str,
+    before: pl.DataFrame | None = None,
+    origins_before: pl.DataFrame | None = None,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return mart.quote_backtest and mart.quote_origin.
 
     Parameters
     ----------
-    batches : as `quote_ratio.as_run` gives them, of all time
+    batches : as `quote_ratio.batch_ratios` gives them of runs as they were, of all time
     names : as `quote_ratio.job_names`
     zone : IANA name of the shop's zone, whose days and months are meant
+    before, origins_before : these marts as they stood; origins up to the first whose rows changed are kept from them.
+        The result is the same without.
     """
-    found = [pl.DataFrame(schema=columns("quote_backtest"))]
+    found = [pl.DataFrame(schema=columns("quote_backtest")).drop("job", "part")]
+    origins = [pl.DataFrame(schema=ORIGINS)]
+    if before is None or origins_before is None:
+        before, origins_before = found[0], origins[0]
+    job_marks = names.select("_key", pl.struct(KEY).hash(seed=3).alias("_job_mark"))
     for time_kind in TIME_KINDS:
         own = batches.filter(pl.col("time_kind") == time_kind).sort("ended_at", "_key", "batch_id", "tool_type")
-        start: FloatArray | None = None
-        for origin, asked in _by_origin(own, zone):
-            known = own.head(int(own["ended_at"].search_sorted(pl.Series([origin], dtype=own["ended_at"].dtype))[0]))
+        if own.is_empty():
+            continue
+        first = _first_batches(own, zone)
+        marks = _marks(own, first, job_marks)
+        stood = origins_before.filter(pl.col("time_kind") == time_kind).sort("origin_at")
+        kept = _unchanged(marks, stood)
+        origins.append(stood.head(kept).select(pl.col(name).cast(dtype) for name, dtype in ORIGINS.items()))
+        if kept:
+            is_kept = (pl.col("time_kind") == time_kind) & (pl.col("origin_at") <= stood["origin_at"][kept - 1])
+            found.append(before.filter(is_kept).select(found[0].columns))
+        start = _as_mode(stood["mode"][kept - 1]) if kept else None
+        for (origin, known_rows, mark), asked in zip(
+            marks[kept:], _asked(first, [origin for origin, _, _ in marks[kept:]]), strict=True
+        ):
+            known = own.head(known_rows)
             spreads = batch_spreads(known, None) if known.height else no_spread(time_kind)
             rows = job_ratios(known, spreads).join(names, on="_key", maintain_order="left")
             model = fit_factors(rows.rename({"_key": "job_number"}), time_kind, start)
             start = model.fit.mode if model is not None and model.fit.rows > 1 else None
             jobs = job_ratios(asked, spreads).join(names, on="_key", maintain_order="left")
             found.append(_quoted(jobs.with_columns(pl.lit(origin).alias("origin_at")), model))
-    return pl.concat(found).sort("time_kind", "first_at", "job_key", "operation", "machine", "program", "tool_type")
+            told = (time_kind, origin, mark, [] if start is None else start.tolist())
+            origins.append(pl.DataFrame([told], schema=ORIGINS, orient="row"))
+    labelled = pl.concat(found).join(names.select(*KEY, "part", "job"), on=KEY, nulls_equal=True, how="left")
+    order = ("time_kind", "first_at", "job_key", "operation", "machine", "program", "revision", "tool_type")
+    return labelled.select(list(columns("quote_backtest"))).sort(order), pl.concat(origins)
 
 
-def _by_origin(batches: pl.DataFrame, zone: str) -> Iterator[tuple[datetime, pl.DataFrame]]:
-    """Yield instants in order, with the batches of the jobs that are quoted then.
+def _as_mode(numbers: pl.Series) -> FloatArray | None:
+    return numbers.to_numpy() if numbers.len() else None
+
+
+def _first_batches(batches: pl.DataFrame, zone: str) -> pl.DataFrame:
+    """Return the rows of each job's first batch with the instant at which it is quoted, in order of that.
 
     A job is quoted at the beginning of the local month in which it first ran; of the day, where few jobs were known at
     the beginning of that month.
     """
-    firsts = batches.group_by("_key").agg(pl.col("started_at").min().alias("first_at"), pl.col("ended_at").min())
-    local = pl.col("first_at").dt.convert_time_zone(zone)
-    month, day = (local.dt.truncate(every).dt.convert_time_zone("UTC") for every in ("1mo", "1d"))
-    firsts = firsts.with_columns(month.alias("month_at"), day.alias("day_at"))
-    known = firsts["ended_at"].sort().search_sorted(firsts["month_at"])
-    quoted = firsts.select(
-        "_key", pl.when(pl.lit(known) < YOUNG).then("day_at").otherwise("month_at").alias("origin_at")
+    first = batches.group_by("_key").agg(
+        pl.col("batch_id").sort_by("started_at", "batch_id").first(),
+        pl.col("started_at").min().alias("_first_at"),
+        pl.col("ended_at").min().alias("_known_at"),
     )
-    placed = batches.join(quoted, on="_key", maintain_order="left").sort("origin_at", "_key", maintain_order=True)
-    for (origin,), asked in placed.group_by("origin_at", maintain_order=True):
-        assert isinstance(origin, datetime)
-        yield origin, asked.drop("origin_at")
+    local = pl.col("_first_at").dt.convert_time_zone(zone)
+    month, day = (local.dt.truncate(every).dt.convert_time_zone("UTC") for every in ("1mo", "1d"))
+    first = first.with_columns(month.alias("_month_at"), day.alias("_day_at"))
+    known = first["_known_at"].sort().search_sorted(first["_month_at"], side="left")
+    origin = pl.when(pl.lit(known) < YOUNG).then("_day_at").otherwise("_month_at")
+    quoted = first.select("_key", "batch_id", origin.alias("origin_at"))
+    return batches.join(quoted, on=["_key", "batch_id"], maintain_order="left").sort(
+        "origin_at", "_key", maintain_order=True
+    )
+
+
+def _asked(first: pl.DataFrame, origins: list[datetime]) -> Iterator[pl.DataFrame]:
+    """Yield the batches that are asked about at each of some origins, the last ones there are."""
+    if origins:
+        later = first.filter(pl.col("origin_at") >= origins[0])
+        yield from (rows.drop("origin_at") for _, rows in later.group_by("origin_at", maintain_order=True))
+
+
+def _marks(batches: pl.DataFrame, first: pl.DataFrame, job_marks: pl.DataFrame) -> list[tuple[datetime, int, int]]:
+    """Return origins in order, with how many of `batches` were known then and a number that stands for all rows."""
+
+    def row_marks(rows: pl.DataFrame) -> pl.Series:
+        own = pl.struct(pl.exclude("_key", "origin_at", "_job_mark")).hash(seed=4)
+        placed = rows.join(job_marks, on="_key", how="left", maintain_order="left")
+        return placed.select(pl.struct(own.alias("own"), "_job_mark").hash(seed=5).alias("mark"))["mark"]
+
+    asked = (
+        first.select("origin_at", row_marks(first).alias("mark"))
+        .group_by("origin_at")
+        .agg(pl.col("mark").reinterpret(signed=True).sum(), pl.len())
+        .sort("origin_at")
+    )
+    sums = np.append(np.int64(0), np.cumsum(row_marks(batches).reinterpret(signed=True).to_numpy()))
+    known = batches["ended_at"].search_sorted(asked["origin_at"], side="left")
+    found = []
+    for (origin, *told), rows in zip(asked.iter_rows(), known, strict=True):
+        text = repr((model_version(), int(rows), int(sums[rows]), *told))
+        mark = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], signed=True)
+        found.append((origin, int(rows), mark))
+    return found
+
+
+@lru_cache(maxsize=1)
+def model_version() -> str:
+    """Return a number that changes with the program text of the model and of what is quoted from it."""
+    texts = [
+        resources.read_text("pipeline.stats", "crossed.py"),
+        *(
+            resources.read_text("pipeline.derive", f"{name}.py")
+            for name in ("factor_model", "quote_backtest", "quote_ratio")
+        ),
+    ]
+    return hashlib.sha256("".join(texts).encode()).hexdigest()[:16]
+
+
+def _unchanged(marks: list[tuple[datetime, int, int]], stood: pl.DataFrame) -> int:
+    """Return how many origins, from the first on, are as they stood: each fit starts where the one before came out."""
+    pairs = zip(((at, mark) for at, _, mark in marks), stood.select("origin_at", "rests_on").iter_rows(), strict=False)
+    number = 0
+    for one, other in pairs:
+        if one != other:
+            break
+        number += 1
+    return number
 
 
 def _quoted(jobs: pl.DataFrame, model: FactorModel | None) -> pl.DataFrame:
@@ -93,7 +193,10 @@ def _quoted(jobs: pl.DataFrame, model: FactorModel | None) -> pl.DataFrame:
         pl.lit(history).alias("history"),
         pl.Series("unseen", unseen, dtype=pl.String),
     ).with_columns(pl.col(names).fill_nan(None) * pl.col("estimate_s"))
-    return told.select(pl.col(name).cast(dtype) for name, dtype in columns("quote_backtest").items())
+    labels = ("job", "part")
+    return told.select(
+        pl.col(name).cast(dtype) for name, dtype in columns("quote_backtest").items() if name not in labels
+    )
 
 
 def _unseen_words(prediction: Predictions, model: FactorModel) -> list[str | None]:

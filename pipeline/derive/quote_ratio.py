@@ -14,7 +14,6 @@ from pipeline.derive.settled_run import KEY, SettledRuns
 from schemas.mart import columns
 
 CELL: Final = ("machine", "material", "operation_kind", "tool_type")
-JOB: Final = ("job_key", "job", "part", "operation", "program", "revision", "machine", "material", "operation_kind")
 LEAST_FREEDOM: Final = 4
 """Batches beyond the first of their job that it takes to speak of a spread between batches."""
 
@@ -27,13 +26,15 @@ BATCH_SCHEMA: Final[dict[str, pl.DataType]] = {
     "ended_at": pl.Datetime("us", "UTC"),
     "runs": pl.Int64(),
     "log_ratio": pl.Float64(),
-    "as_run_log": pl.Float64(),
     "estimate_s": pl.Float64(),
+    "material": pl.String(),  # as order and estimate of this batch told them
+    "operation_kind": pl.String(),
 }
 
 
 def batch_ratios(
-    settled: SettledRuns,
+    runs: pl.DataFrame,
+    log_ratio: str,
     tool_batches: pl.DataFrame,
     estimate_lines: pl.DataFrame,
     batches: pl.DataFrame,
@@ -41,30 +42,28 @@ def batch_ratios(
 ) -> pl.DataFrame:
     """Return ln(actual / estimate) of every batch, tool type and kind of time; BATCH_SCHEMA.
 
-    log_ratio of a cycle is of settled runs, first articles set apart; as_run_log is of all runs as they were, which
-    nothing that comes later changes.
-
     Parameters
     ----------
-    settled : complete runs that can be judged; ended_at and estimate_id are needed too
+    runs : complete runs that can be judged, in order of time; ended_at, estimate_id, material and operation_kind too
+    log_ratio : their column of ln(actual / estimate): settled_log for the next quote, with runs that count. What
+        nothing that comes later changes is log_ratio of all runs: learning and first articles are told by later runs.
     tool_batches : batch_id, estimate_id, tool, runs, cut_s, noncut_s (sums over the runs of the batch)
     estimate_lines : core.estimate_line
     batches : core.batch
     load_estimates : estimate_id, load_s
     """
-    placed = settled.counted.group_by("_key", "batch_id").agg(
+    placed = runs.group_by("_key", "batch_id").agg(
         pl.col("started_at").min(),
         pl.col("ended_at").max(),
         pl.len().cast(pl.Int64).alias("runs"),
-        pl.col("settled_log").median().alias("log_ratio"),
+        pl.col(log_ratio).median().alias("log_ratio"),
         pl.col("estimate_s").median(),
-        pl.col("estimate_id").last(),
+        pl.col("estimate_id", "material", "operation_kind").last(),
     )
-    as_they_ran = settled.runs.group_by("_key", "batch_id").agg(pl.col("log_ratio").median().alias("as_run_log"))
     joined = batches.select("batch_id", "setup_s", "quoted_setup_s", "between_cycles_s").join(placed, on="batch_id")
     loaded = joined.join(load_estimates, on="estimate_id")
     frames = [
-        placed.with_columns(pl.lit("cycle").alias("time_kind")).join(as_they_ran, on=["_key", "batch_id"]),
+        placed.with_columns(pl.lit("cycle").alias("time_kind")),
         *_tool_ratios(placed, tool_batches, estimate_lines),
         _ratio_of(joined, "setup", "setup_s", "quoted_setup_s"),
         _ratio_of(loaded, "load", "between_cycles_s", "load_s"),
@@ -76,8 +75,6 @@ def batch_ratios(
 def _typed(frame: pl.DataFrame) -> pl.DataFrame:
     if "tool_type" not in frame.columns:
         frame = frame.with_columns(pl.lit(None, dtype=pl.String).alias("tool_type"))
-    if "as_run_log" not in frame.columns:
-        frame = frame.with_columns(pl.col("log_ratio").alias("as_run_log"))
     return frame.filter(pl.col("log_ratio").is_finite()).select(
         pl.col(name).cast(dtype) for name, dtype in BATCH_SCHEMA.items()
     )
@@ -103,7 +100,7 @@ def _tool_ratios(placed: pl.DataFrame, tool_batches: pl.DataFrame, estimate_line
     summed = (
         allowed.group_by("batch_id", "tool_type")
         .agg(times, pl.col("runs").max())
-        .join(placed.select("_key", "batch_id", "started_at", "ended_at"), on="batch_id")
+        .join(placed.drop("runs", "log_ratio", "estimate_s", "estimate_id"), on="batch_id")
     )
     return [
         _ratio_of(summed, name, f"{name}_s", f"{name}_s_allowed").with_columns(pl.col("estimate_s") / pl.col("runs"))
@@ -176,7 +173,10 @@ def _median_share() -> pl.Expr:
 
 
 def job_ratios(batches: pl.DataFrame, spreads: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a time_kind, job and tool type: batches, runs, mean log_ratio, and what few batches leave."""
+    """Return one row a time_kind, job and tool type: batches, runs, mean log_ratio, and what few batches leave.
+
+    Material and kind of operation are those of its latest batch.
+    """
     shared = pl.col("shared_sd") ** 2
     variance = pl.col("between_sd") ** 2 - shared + pl.col("within_sd") ** 2 * _median_share()
     return (
@@ -191,20 +191,14 @@ def job_ratios(batches: pl.DataFrame, spreads: pl.DataFrame) -> pl.DataFrame:
             pl.col("estimate_s").median(),
             pl.col("started_at").min().alias("first_at"),
             pl.col("ended_at").max().alias("last_at"),
+            pl.col("material", "operation_kind").sort_by("started_at").last(),
         )
     )
 
 
 def job_names(settled: SettledRuns) -> pl.DataFrame:
-    """Return _key with what a job is and where it ran: the columns of JOB."""
-    return settled.runs.group_by("_key").agg(
-        pl.col(*KEY, "part").first(), pl.col("job").drop_nulls().last(), pl.col("material", "operation_kind").last()
-    )
-
-
-def as_run(batches: pl.DataFrame) -> pl.DataFrame:
-    """Return batches with their ratios as they ran: learning and first articles, which only later runs tell, are in."""
-    return batches.with_columns(pl.col("as_run_log").alias("log_ratio"))
+    """Return _key with what a job is: the columns of KEY, its part and its latest number."""
+    return settled.runs.group_by("_key").agg(pl.col(*KEY, "part").first(), pl.col("job").drop_nulls().last())
 
 
 def since_shift(batches: pl.DataFrame, names: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import polars as pl
 
 from pipeline.derive.quote_backtest import quote_backtest, quote_trust
 from pipeline.derive.quote_factor import quote_factor
-from pipeline.derive.quote_ratio import as_run, batch_ratios, batch_spreads, job_names, quote_ratio, since_shift
+from pipeline.derive.quote_ratio import batch_ratios, batch_spreads, job_names, quote_ratio, since_shift
 from pipeline.derive.settled_run import SettledRuns
+
+KEPT: Final = ("quote_backtest", "quote_origin")
+"""Marts of which what still stands is kept, not made anew."""
 
 
 def quoting_marts(
@@ -19,8 +24,9 @@ def quoting_marts(
     batches: pl.DataFrame,
     load_estimates: pl.DataFrame,
     zone: str,
+    before: tuple[pl.DataFrame | None, ...] = (None, None),
 ) -> dict[str, pl.DataFrame]:
-    """Return the marts quote_ratio, quote_spread, quote_backtest, quote_trust and quote_factor.
+    """Return the marts quote_ratio, quote_spread, quote_backtest, quote_origin, quote_trust and quote_factor.
 
     Parameters
     ----------
@@ -33,18 +39,23 @@ def quoting_marts(
     batches : core.batch
     load_estimates : estimate_id, load_s
     zone : IANA name of the shop's zone
+    before : the marts of KEPT as they stood, if they did; the result is the same without
     """
     names = job_names(settled)
-    by_batch = batch_ratios(settled, tool_batches, estimate_lines, batches, load_estimates)
+    by_batch, as_run = (
+        batch_ratios(runs, log_ratio, tool_batches, estimate_lines, batches, load_estimates)
+        for runs, log_ratio in ((settled.counted, "settled_log"), (settled.runs, "log_ratio"))
+    )
     spreads = batch_spreads(by_batch, within_sd)
     ratios = quote_ratio(since_shift(by_batch, names, drift), names, spreads)
-    backtest = quote_backtest(as_run(by_batch), names, zone)
+    backtest, origins = quote_backtest(as_run, names, zone, *before)
     trust = quote_trust(backtest)
     factors = quote_factor(ratios, trust)
     return {
         "quote_ratio": ratios,
         "quote_spread": spreads,
         "quote_backtest": backtest,
+        "quote_origin": origins,
         "quote_trust": trust,
         "quote_factor": factors,
     }
