@@ -462,9 +462,9 @@ class QuoteSpread(InputModel):
 class QuoteBacktest(InputModel):
     """Grain: time_kind x job (key of job_drift) x tool_type: what a quote at origin_at would have said.
 
-    low, high hold 90 %, q25, q75 50 %. `history` is the jobs (x tool types) known then; `unseen` the factors of which
-    the job's level was not. Times are per cycle (setup: per batch); actual_s, batches and runs are of the job's first batch
-    as it ran.
+    low, high hold 90 %, q25, q75 50 % of the mean over the batches that the job has had. `history` is the jobs (x tool
+    types) known then; `unseen` the factors of which the job's level was not. Times are per cycle (setup: per batch), of
+    runs as they were. predict_* are ln of actual over estimate of a job, its few batches left out.
     """
 
     time_kind: str = pa.Field(isin=list(TIME_KINDS))
@@ -490,6 +490,9 @@ class QuoteBacktest(InputModel):
     q25: float = pa.Field(nullable=True, ge=0)
     q75: float = pa.Field(nullable=True, ge=0)
     high: float = pa.Field(nullable=True, ge=0)
+    predict_log_mean: float = pa.Field(nullable=True)
+    predict_log_sd: float = pa.Field(nullable=True, ge=0)
+    predict_df: float = pa.Field(nullable=True, gt=0)
     actual_s: float = pa.Field(gt=0)
 
 

@@ -21,8 +21,8 @@ QUOTES_LISTED: Final = 60
 HOW: Final = (
     "Each past job is quoted from what was known at the beginning of its first month, and while fewer than 50 jobs "
     "were known at the beginning of its first day: once by its estimate as it stands and once corrected by the factors "
-    "of then; what it took is its first batch. Runs count as they were, for learning and first articles are told by "
-    "later runs. Materials and kinds are those of the orders and revisions that ran by then; a line of an estimate that "
+    "of then. Runs count as they were, for learning and first articles are told by later runs. "
+    "Materials and kinds are those of the orders and revisions run by then; a line of an estimate that "
     "was changed since counts as it stands now, for exports do not tell since when a line held. "
     "Off by is the mean distance of the quoted from the actual time; each job counts once. Factors are offered only "
     "where they beat the estimate as it stands (paired test, 5 %); else the quote leaves the estimate alone."

@@ -2,9 +2,9 @@
 
 The origin rolls month by month: jobs whose first run lies in a month are quoted from the batches that ended before it;
 while the book is young, day by day. Nothing that came to light later is used: batches count as they ran, spreads
-between them are those of the batches known then, and a job's quote is set against its first batch. So an origin stands
-for good once its rows do, and mart.quote_origin keeps what each rests on. Arranges frames for the statistics; what it
-adds is the comparison of raw and corrected errors.
+between them are those of the batches known then, materials those of the jobs' first batches. So an origin stands for
+good once its rows do, and mart.quote_origin keeps what each rests on. Arranges frames for the statistics; what it adds
+is the comparison of raw and corrected errors.
 """
 
 from __future__ import annotations
@@ -40,8 +40,24 @@ ORIGINS: Final[dict[str, Any]] = {
     "time_kind": pl.String(),
     "origin_at": pl.Datetime("us", "UTC"),
     "rests_on": pl.Int64(),  # changes with any row that the quotes of this origin rest on, and with the model
+    "batch_variance": pl.Float64(),  # what one batch adds to a prediction's variance
     "mode": pl.List(pl.Float64()),  # where its fit came out: the next one starts there
 }
+QUOTED: Final = (
+    "time_kind",
+    *KEY,
+    "material",
+    "operation_kind",
+    "tool_type",
+    "first_at",
+    "origin_at",
+    "history",
+    "unseen",
+    "predict_log_mean",
+    "predict_log_sd",
+    "predict_df",
+)
+"""Columns of mart.quote_backtest that nothing changes which came to light later."""
 
 
 def quote_backtest(
@@ -61,10 +77,10 @@ def quote_backtest(
     before, origins_before : these marts as they stood; origins up to the first whose rows changed are kept from them.
         The result is the same without.
     """
-    found = [pl.DataFrame(schema=columns("quote_backtest")).drop("job", "part")]
-    origins = [pl.DataFrame(schema=ORIGINS)]
-    if before is None or origins_before is None:
-        before, origins_before = found[0], origins[0]
+    nothing, no_origin = pl.DataFrame(schema=columns("quote_backtest")).select(QUOTED), pl.DataFrame(schema=ORIGINS)
+    if before is None or origins_before is None or not {*QUOTED} <= {*before.columns}:
+        before, origins_before = nothing, no_origin
+    found, origins = [nothing], [no_origin]
     job_marks = names.select("_key", pl.struct(KEY).hash(seed=3).alias("_job_mark"))
     for time_kind in TIME_KINDS:
         own = batches.filter(pl.col("time_kind") == time_kind).sort("ended_at", "_key", "batch_id", "tool_type")
@@ -77,7 +93,7 @@ def quote_backtest(
         origins.append(stood.head(kept).select(pl.col(name).cast(dtype) for name, dtype in ORIGINS.items()))
         if kept:
             is_kept = (pl.col("time_kind") == time_kind) & (pl.col("origin_at") <= stood["origin_at"][kept - 1])
-            found.append(before.filter(is_kept).select(found[0].columns))
+            found.append(before.filter(is_kept).select(QUOTED))
         start = _as_mode(stood["mode"][kept - 1]) if kept else None
         for (origin, known_rows, mark), asked in zip(
             marks[kept:], _asked(first, [origin for origin, _, _ in marks[kept:]]), strict=True
@@ -87,13 +103,52 @@ def quote_backtest(
             rows = job_ratios(known, spreads).join(names, on="_key", maintain_order="left")
             model = fit_factors(rows.rename({"_key": "job_number"}), time_kind, start)
             start = model.fit.mode if model is not None and model.fit.rows > 1 else None
-            jobs = job_ratios(asked, spreads).join(names, on="_key", maintain_order="left")
-            found.append(_quoted(jobs.with_columns(pl.lit(origin).alias("origin_at")), model))
-            told = (time_kind, origin, mark, [] if start is None else start.tolist())
+            cells = asked.join(names.select("_key", *KEY), on="_key", maintain_order="left")
+            found.append(_quoted(cells.with_columns(pl.lit(origin).alias("origin_at")), model))
+            batch_variance = spreads["between_sd"].item() ** 2 * (1.0 if model is None else model.fit.sampling_unit)
+            told = (time_kind, origin, mark, batch_variance, [] if start is None else start.tolist())
             origins.append(pl.DataFrame([told], schema=ORIGINS, orient="row"))
-    labelled = pl.concat(found).join(names.select(*KEY, "part", "job"), on=KEY, nulls_equal=True, how="left")
+    quoted, rested = pl.concat(found), pl.concat(origins)
+    return _against_actual(quoted, rested, batches, names), rested
+
+
+def _against_actual(
+    quoted: pl.DataFrame, origins: pl.DataFrame, batches: pl.DataFrame, names: pl.DataFrame
+) -> pl.DataFrame:
+    """Return mart.quote_backtest: what was quoted, over the batches that the job has had since, beside what it took."""
+    from scipy import special
+
+    took = (
+        batches.group_by("time_kind", "_key", "tool_type", maintain_order=True)
+        .agg(
+            pl.len().cast(pl.Int64).alias("batches"),
+            pl.col("runs").sum(),
+            pl.col("log_ratio").mean(),
+            pl.col("estimate_s").median(),
+        )
+        .join(names.select("_key", *KEY, "part", "job"), on="_key")
+    )
+    there = quoted.join(took, on=["time_kind", *KEY, "tool_type"], nulls_equal=True).join(
+        origins.select("time_kind", "origin_at", "batch_variance"), on=["time_kind", "origin_at"]
+    )
+    variance = pl.col("predict_log_sd") ** 2 + pl.col("batch_variance") / pl.col("batches")
+    mean, sd, freedom = (
+        there.select(told).to_series().cast(pl.Float64).fill_null(math.nan).to_numpy()
+        for told in (pl.col("predict_log_mean"), variance.sqrt(), pl.col("predict_df"))
+    )
+    logs = {"corrected_s": mean} | {
+        name: mean + sd * special.stdtrit(freedom, p)
+        for name, p in (("low", 0.05), ("q25", 0.25), ("q75", 0.75), ("high", 0.95))
+    }
+    told = there.with_columns(
+        (pl.col("estimate_s") * pl.col("log_ratio").exp()).alias("actual_s"),
+        *(
+            pl.Series(name, np.exp(np.clip(log, -300, 300))).fill_nan(None) * pl.col("estimate_s")
+            for name, log in logs.items()
+        ),
+    )
     order = ("time_kind", "first_at", "job_key", "operation", "machine", "program", "revision", "tool_type")
-    return labelled.select(list(columns("quote_backtest"))).sort(order), pl.concat(origins)
+    return told.select(pl.col(name).cast(dtype) for name, dtype in columns("quote_backtest").items()).sort(order)
 
 
 def _as_mode(numbers: pl.Series) -> FloatArray | None:
@@ -101,7 +156,7 @@ def _as_mode(numbers: pl.Series) -> FloatArray | None:
 
 
 def _first_batches(batches: pl.DataFrame, zone: str) -> pl.DataFrame:
-    """Return the rows of each job's first batch with the instant at which it is quoted, in order of that.
+    """Return the cells of each job, as its first batch has them, with the instant of its quote, in order of that.
 
     A job is quoted at the beginning of the local month in which it first ran; of the day, where few jobs were known at
     the beginning of that month.
@@ -117,13 +172,16 @@ def _first_batches(batches: pl.DataFrame, zone: str) -> pl.DataFrame:
     known = first["_known_at"].sort().search_sorted(first["_month_at"], side="left")
     origin = pl.when(pl.lit(known) < YOUNG).then("_day_at").otherwise("_month_at")
     quoted = first.select("_key", "batch_id", origin.alias("origin_at"))
-    return batches.join(quoted, on=["_key", "batch_id"], maintain_order="left").sort(
-        "origin_at", "_key", maintain_order=True
+    wanted = ("_key", "time_kind", "tool_type", "material", "operation_kind", "origin_at")
+    return (
+        batches.join(quoted, on=["_key", "batch_id"], maintain_order="left")
+        .select(*wanted, pl.col("started_at").alias("first_at"))
+        .sort("origin_at", "_key", "tool_type")
     )
 
 
 def _asked(first: pl.DataFrame, origins: list[datetime]) -> Iterator[pl.DataFrame]:
-    """Yield the batches that are asked about at each of some origins, the last ones there are."""
+    """Yield the cells that are asked about at each of some origins, the last ones there are."""
     if origins:
         later = first.filter(pl.col("origin_at") >= origins[0])
         yield from (rows.drop("origin_at") for _, rows in later.group_by("origin_at", maintain_order=True))
@@ -177,26 +235,23 @@ def _unchanged(marks: list[tuple[datetime, int, int]], stood: pl.DataFrame) -> i
     return number
 
 
-def _quoted(jobs: pl.DataFrame, model: FactorModel | None) -> pl.DataFrame:
-    """Return what would have been quoted for jobs, and what they took."""
-    names = ("corrected_s", "low", "q25", "q75", "high")
-    unseen: list[str | None] = [None] * jobs.height
-    logs, history = np.full((5, jobs.height), math.nan), 0
+def _quoted(cells: pl.DataFrame, model: FactorModel | None) -> pl.DataFrame:
+    """Return what would have been quoted for jobs, but for what their few batches leave open; QUOTED."""
+    names = ("predict_log_mean", "predict_log_sd", "predict_df")
+    unseen: list[str | None] = [None] * cells.height
+    told, history = np.full((3, cells.height), math.nan), 0
     if model is not None:
-        prediction = model.predict(jobs, *(jobs[name].to_numpy() for name in ("sampling_variance", "shared_variance")))
-        logs[0], logs[1:] = prediction.mean, [prediction.quantile(p) for p in (0.05, 0.25, 0.75, 0.95)]
+        prediction = model.predict(cells)
+        known = prediction.degrees_of_freedom > 0
+        told[0] = prediction.mean
+        told[1:] = np.where(known, (prediction.scale, prediction.degrees_of_freedom), math.nan)
         unseen, history = _unseen_words(prediction, model), model.fit.rows
-    ratios = np.exp(np.clip(logs, -300, 300))
-    told = jobs.with_columns(
-        (pl.col("estimate_s") * pl.col("log_ratio").exp()).alias("actual_s"),
-        *(pl.Series(name, ratio) for name, ratio in zip(names, ratios, strict=True)),
+    types = columns("quote_backtest")
+    return cells.with_columns(
+        *(pl.Series(name, numbers).fill_nan(None) for name, numbers in zip(names, told, strict=True)),
         pl.lit(history).alias("history"),
         pl.Series("unseen", unseen, dtype=pl.String),
-    ).with_columns(pl.col(names).fill_nan(None) * pl.col("estimate_s"))
-    labels = ("job", "part")
-    return told.select(
-        pl.col(name).cast(dtype) for name, dtype in columns("quote_backtest").items() if name not in labels
-    )
+    ).select(pl.col(name).cast(types[name]) for name in QUOTED)
 
 
 def _unseen_words(prediction: Predictions, model: FactorModel) -> list[str | None]:

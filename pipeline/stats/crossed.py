@@ -139,6 +139,11 @@ class CrossedFit:
         told = np.log(self._weight @ self._ratios)
         return np.append(told, math.log(group)) if group > 0 else np.asarray(told, dtype=np.float64)
 
+    @property
+    def sampling_unit(self) -> float:
+        """What a new job's sampling variance counts for in the square of a prediction's scale, on average."""
+        return float(self._weight @ self._variances) / self._base
+
     def predict(
         self,
         levels: ArrayLike,
