@@ -56,6 +56,7 @@ def derive_periods(scratch: Scratch, relations: Sequence[Relation], *, is_whole:
         scratch.make(relation)
         column = period_column(relation)
         scratch.keep(relation.name, scratch.window_sql("of_periods", relation=relation.full_name, column=column))
+        scratch.show_kept(relation.name)
         _show(scratch, relation, "of_other_periods", is_whole=is_whole, column=column)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
 
@@ -18,8 +19,10 @@ from pipeline.derive.sweeps.in_order import listed, quoted
 from pipeline.derive.windows import BEGINNING, END, Window, together, whole, windows
 from pipeline.errors import AuditError
 
-EVENTS_AT_ONCE: Final = 5_000_000
+EVENTS_AT_ONCE: Final = 2_500_000
 """How many events are looked at together: what the derivation takes of memory grows with it."""
+GROUPS_AT_ONCE: Final = 2
+"""What one leaves of the computer's cores while it runs on a single one, the other takes."""
 EVIDENCE_SHOWN: Final = 5
 TRAITS: Final = ("core.stream_extent", "core.record_extent", "core.edge_trait")
 """What is known of a machine as a whole: where that changes, all of its time is derived anew."""
@@ -85,6 +88,7 @@ def _renew_days(scratch: Scratch, relation: Relation) -> None:
     )
     with relation.selected(scratch.cursor) as sql:
         scratch.keep(relation.name, sql)
+    scratch.show_kept(relation.name)
     scratch.view(relation.full_name, scratch.window_sql("item_day"))
     scratch.from_book(["core.event"])
 
@@ -149,10 +153,11 @@ def derive_windows(
     waiting = list(wanted)
     derived: dict[str, list[Window]] = defaultdict(list)
     while waiting := waiting or _of_another_sign(scratch, relations, derived):
-        group = together(waiting, lambda window: _weight(events, window), EVENTS_AT_ONCE)
-        waiting = [window for window in waiting if window not in group]
-        wider = _derive_together(scratch, relations, audits, group)
-        for window in group:
+        groups = _groups(waiting, lambda window: _weight(events, window))
+        at_hand = [window for group in groups for window in group]
+        waiting = [window for window in waiting if window not in at_hand]
+        wider = _derive_side_by_side(scratch, relations, audits, groups)
+        for window in at_hand:
             again = wider.get(window.machine)
             if again is None:
                 derived[window.machine].append(window)
@@ -163,6 +168,7 @@ def derive_windows(
             if again.is_whole:
                 _forget(scratch, relations, window.machine)
                 derived.pop(window.machine, None)
+    scratch.show_kept()
     return sorted(window for found in derived.values() for window in found)
 
 
@@ -177,6 +183,7 @@ def _of_another_sign(scratch: Scratch, relations: Sequence[Relation], derived: d
     partly = [window for found in derived.values() for window in found if not window.is_whole]
     if not partly:
         return []
+    scratch.show_kept("gap_count")
     scratch.store("core.window", _frame(partly))
     scratch.table("core.gap_count", scratch.window_sql("gap_count"))
     scratch.run("delete from core.sign_carried")
@@ -198,6 +205,36 @@ def _weight(events: pl.DataFrame, window: Window) -> int:
     """Return about how many events a window holds."""
     inside = pl.col("at_us").is_between(window.read_from, window.read_until, closed="left")
     return int(events.filter((pl.col("machine") == window.machine) & inside)["events"].sum())
+
+
+def _groups(waiting: Sequence[Window], weight: Callable[[Window], int]) -> list[list[Window]]:
+    """Return the groups of windows to be derived next; a machine is in one of them only."""
+    groups: list[list[Window]] = []
+    machines: set[str] = set()
+    while len(groups) < GROUPS_AT_ONCE and (others := [other for other in waiting if other.machine not in machines]):
+        groups.append(together(others, weight, EVENTS_AT_ONCE))
+        machines |= {window.machine for window in groups[-1]}
+    return groups
+
+
+def _derive_side_by_side(
+    scratch: Scratch, relations: Sequence[Relation], audits: Sequence[Relation], groups: Sequence[Sequence[Window]]
+) -> dict[str, Window]:
+    """Derive one or two groups, the second in a thread of its own; return the wider windows of those that do not fit."""
+    first, *others = groups
+    if not others:
+        return _derive_together(scratch, relations, audits, first)
+    beside = scratch.another()
+    with ThreadPoolExecutor(1) as thread:
+        second = thread.submit(_derive_together, beside, relations, audits, others[0])
+        try:
+            wider = _derive_together(scratch, relations, audits, first)
+        except BaseException:
+            beside.cursor.interrupt()  # what it is at will be of no use
+            raise
+    wider |= second.result()
+    scratch.take_over(beside)
+    return wider
 
 
 def _derive_together(

@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import count
 
 import duckdb
 import polars as pl
@@ -30,8 +31,20 @@ class Scratch:
 
     cursor: duckdb.DuckDBPyConnection
     book_name: str
+    name: str = NAME
     parts: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
     """The tables that what goes into the book lies in, by relation: kept.@name shows them as one."""
+    others: list[Scratch] = field(default_factory=list)
+    """Those that stand beside it for as long as it lasts."""
+    part_numbers: Iterator[int] = field(default_factory=count)
+
+    def open(self) -> None:
+        """Make the database, empty."""
+        self.run(f"attach ':memory:' as {self.name}")
+        self.run("set TimeZone = 'UTC'")
+        self.run(f"use {self.name}")
+        for schema in ("raw", "core", "mart", KEPT):
+            self.run(f"create schema {schema}")
 
     def run(self, sql: str) -> None:
         self.cursor.execute(sql).fetchall()
@@ -42,7 +55,7 @@ class Scratch:
 
     def window_sql(self, name: str, room: str | None = None, /, **values: str) -> str:
         """Return a statement of sql/window in which `@room` is the database looked at, the scratch one if not said."""
-        return window_sql(name, book=self.book_name, room=room or NAME, **values)
+        return window_sql(name, book=self.book_name, room=room or self.name, **values)
 
     def table(self, name: str, sql: str) -> None:
         """Make a table, in place of what stood under its name."""
@@ -67,7 +80,7 @@ class Scratch:
 
     def forget(self, name: str) -> None:
         """Drop what stands under a name, a table or a view."""
-        held = self.cursor.execute(window_sql("held"), [NAME, *name.split(".")]).fetchall()
+        held = self.cursor.execute(window_sql("held"), [self.name, *name.split(".")]).fetchall()
         for (kind,) in held:
             self.run(f"drop {kind} {name}")
 
@@ -75,7 +88,6 @@ class Scratch:
         """Add rows to what goes into the book at the end."""
         part = self._new_part(name)
         self.run(f"create table {part} as\n{sql}")
-        self._show_parts(name)
 
     def make_to_keep(self, relation: Relation) -> None:
         """Make a relation in place of what stood under its name, which goes into the book as it is at the end."""
@@ -84,16 +96,33 @@ class Scratch:
             self.run(f"create table {part} as\n{sql}")
         self.run(window_sql("forget_others", relation=part))
         self.view(relation.full_name, f"from {part}")
-        self._show_parts(relation.name)
 
     def _new_part(self, name: str) -> str:
-        part = f"{KEPT}.{name}__{len(self.parts[name])}"
+        part = f"{self.name}.{KEPT}.{name}__{next(self.part_numbers)}"
         self.parts[name].append(part)
         return part
 
-    def _show_parts(self, name: str) -> None:
-        together = " union all by name ".join(f"from {part}" for part in self.parts[name])
-        self.run(f"create or replace view {KEPT}.{name} as {together}")
+    def show_kept(self, *names: str) -> None:
+        """Show what goes into the book of some relations, of all if none is said, as kept.@name."""
+        for name in names or self.parts:
+            together = " union all by name ".join(f"from {part}" for part in self.parts[name])
+            self.run(f"create or replace view {KEPT}.{name} as {together}")
+
+    def another(self) -> Scratch:
+        """Return a scratch database to work in at the same time, in which stands what stood here when it was opened."""
+        if not self.others:
+            other = Scratch(self.cursor.cursor(), self.book_name, f"{self.name}_beside")
+            self.others.append(other)
+            other.open()
+            for (name,) in self.cursor.execute(window_sql("all_held"), [self.name]).fetchall():
+                other.view(name, f"from {self.name}.{name}")
+        return self.others[0]
+
+    def take_over(self, other: Scratch) -> None:
+        """Count what another one has kept among what is kept here."""
+        for name, parts in other.parts.items():
+            self.parts[name] += parts
+        other.parts.clear()
 
     def forget_rows(self, name: str, machine: str) -> None:
         """Delete of what goes into the book what is of one machine."""
@@ -133,17 +162,13 @@ def place(connection: duckdb.DuckDBPyConnection, name: str) -> str:
 @contextmanager
 def scratch_of(book: Book) -> Iterator[Scratch]:
     """Open a scratch database beside the book, with views of the book's own tables, and throw it away at the end."""
-    book_name = str(book.rows("select current_database()")[0][0])
-    cursor = book.connection.cursor()
-    scratch = Scratch(cursor, f'"{book_name}"')
-    cursor.execute(f"attach ':memory:' as {NAME}").fetchall()
+    book_name = f'"{book.rows("select current_database()")[0][0]}"'
+    scratch = Scratch(book.connection.cursor(), book_name)
     try:
-        cursor.execute("set TimeZone = 'UTC'").fetchall()
-        scratch.run(f"use {NAME}")
-        for schema in ("raw", "core", "mart", KEPT):
-            scratch.run(f"create schema {schema}")
+        scratch.open()
         yield scratch
     finally:
-        cursor.execute(f'use "{book_name}"').fetchall()
-        cursor.close()
-        book.connection.execute(f"detach {NAME}").fetchall()
+        for each in (*scratch.others, scratch):
+            each.cursor.execute(f"use {book_name}").fetchall()
+            each.cursor.close()
+            book.connection.execute(f"detach database if exists {each.name}").fetchall()
