@@ -220,7 +220,7 @@ def _groups(waiting: Sequence[Window], weight: Callable[[Window], int]) -> list[
 def _derive_side_by_side(
     scratch: Scratch, relations: Sequence[Relation], audits: Sequence[Relation], groups: Sequence[Sequence[Window]]
 ) -> dict[str, Window]:
-    """Derive one or two groups, the second in a thread of its own; return the wider windows of those that do not fit."""
+    """Derive one or two groups, the second in a thread of its own; return wider windows for what does not fit."""
     first, *others = groups
     if not others:
         return _derive_together(scratch, relations, audits, first)

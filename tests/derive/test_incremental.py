@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -16,10 +17,12 @@ import polars as pl
 import pytest
 from working_days import TOLD, days_of, estimates, orders
 
-from pipeline.derive import deriving
+from pipeline.derive import deriving, renewing
 from pipeline.derive.deriving import derive
+from pipeline.derive.relations import Relation
 from pipeline.derive.renewing import derive_windows
 from pipeline.derive.windows import Window
+from pipeline.errors import AuditError
 from pipeline.progress import Null
 from pipeline.read.rows import FileRead, SourceFile, TableRead, row_columns
 from pipeline.store.book import Book, open_book
@@ -235,7 +238,10 @@ def test_deriving_after_each_arrival_is_deriving_at_once(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(2))
 def test_days_that_come_late_are_derived_in_their_place(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A month that stands, then the last days, missing and corrected ones: windows are derived, not whole machines."""
+    """A month that stands, then the last days, missing and corrected ones: windows are derived, not whole machines.
+
+    They are derived one by one, two at a time; the book that they must equal derives all machines together.
+    """
     rng = Random(seed)
     zone, first = PLACES[seed % len(PLACES)]
     days = rng.randint(16, 24)
@@ -259,6 +265,7 @@ def test_days_that_come_late_are_derived_in_their_place(seed: int, monkeypatch: 
     later = [[file for step in later[9:] for file in step], *later[:9]]
     shop = shop_at(rng, zone, [f"M{number}" for number in range(len(TOLD))])
     seen = renewed(monkeypatch)
+    monkeypatch.setattr(renewing, "EVENTS_AT_ONCE", 1)
     arrived: list[FileRead] = []
     with open_book(None, threads=1) as book:
         known: dict[str, FileRead] = {}
@@ -270,7 +277,35 @@ def test_days_that_come_late_are_derived_in_their_place(seed: int, monkeypatch: 
             if number == 0:
                 seen.clear()
         assert seen.count(False) > seen.count(True)
+        monkeypatch.undo()
         with open_book(None, threads=1) as other:
             load(other, arrived, {})
             derive(other, shop, Null(), whole=True)
             require_equal(tables(book), tables(other), f"seed {seed}")
+
+
+@pytest.mark.parametrize("broken", range(2))
+def test_what_breaks_in_one_of_two_groups_is_told_and_nothing_is_changed(
+    broken: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def audited(frame: pl.DataFrame, relation: Relation) -> None:
+        if (threading.current_thread() is threading.main_thread()) == (broken == 0):
+            raise AuditError(relation.name, "broken", "")
+
+    rows: Kinds = {"event": [event("M0", 1), event("M0", 2), event("M1", 1), event("M1", 2)]}
+    shop = shop_at(Random(0), "UTC", ["M0", "M1"])
+    monkeypatch.setattr(renewing, "EVENTS_AT_ONCE", 1)
+    with open_book(None, threads=1) as book:
+        load(book, [file_of("both.csv", rows)], {})
+        with monkeypatch.context() as broke:
+            broke.setattr(renewing, "audit", audited)
+            with pytest.raises(AuditError):
+                derive(book, shop, Null())
+        assert "core.span" not in tables(book)
+        derive(book, shop, Null())
+        assert tables(book)["core.span"]["machine"].unique().sort().to_list() == ["M0", "M1"]
+
+
+def event(machine: str, minute: int) -> Row:
+    at = datetime(2026, 3, 2, 8, minute, tzinfo=UTC)
+    return {"machine": machine, "occurred_at": at, "item": "Execution", "value": "ACTIVE", "occurrence": 0}
