@@ -23,7 +23,7 @@ from typing import Any, Final, Literal
 from schemas.vocabulary import InputKind
 
 LANGUAGES: Final = ("en", "de", "fr", "es", "pt", "it", "pl", "nl", "cs", "sv")
-CLOSED_LISTS: Final = ("outcome", "asked", "reason", "level", "execution", "mode")
+CLOSED_LISTS: Final = ("outcome", "asked", "reason", "level", "execution", "availability", "mode")
 SPECIAL: Final = "="  # before a concept: the tag of a word that means it whatever its parts say
 
 # Letters that no decomposition turns into plain ones.
@@ -56,8 +56,13 @@ MONTHS: Final[dict[str, int]] = {
     plain(word): int(number) for number, words in _CALENDAR["months"].items() for word in words
 }
 """Names and abbreviations of months in ten languages, in their plain form, with the month's number."""
-WEEKDAYS: Final = frozenset(plain(word) for words in _CALENDAR["weekdays"].values() for word in words)
-"""Names and abbreviations of days of the week in ten languages, in their plain form."""
+WEEKDAY_NUMBERS: Final[dict[str, frozenset[int]]] = {
+    plain(word): frozenset(int(number) for number, listed in _CALENDAR["weekdays"].items() if word in listed)
+    for words in _CALENDAR["weekdays"].values()
+    for word in words
+}
+"""Names and abbreviations of days of the week in ten languages, in their plain form, with the days they may be."""
+WEEKDAYS: Final = frozenset(WEEKDAY_NUMBERS)
 
 
 @dataclass(frozen=True)

@@ -115,6 +115,22 @@ def item_names(lines: Iterable[str]) -> set[str]:
     return names
 
 
+def said_by_items(lines: Iterable[str], machine: str) -> pl.DataFrame:
+    """Return the items and values of lines that are pairs of them, the machine in front of names left out."""
+    pairs: list[tuple[str, str]] = []
+    for line in lines:
+        fields = [field.strip() for field in line.split("|")]
+        if re.match(LINE_START, line) and len(fields) % 2 and not re.search(_ASSET_NAME, fields[1]):
+            pairs += [(fields[at], fields[at + 1]) for at in range(1, len(fields), 2)]
+    found = pl.DataFrame(pairs, schema={"item": pl.String, "value": pl.String}, orient="row")
+    front = f"{machine}:"
+    bare = pl.col("item").str.slice(len(front))
+    has_front = pl.col("item").str.to_lowercase().str.starts_with(front.lower()) & (bare != "")
+    return found.with_columns(item=pl.when(has_front).then(bare).otherwise("item")).filter(
+        pl.col("item") != "", pl.col("value").str.to_uppercase() != UNAVAILABLE, pl.col("value") != ""
+    )
+
+
 def _without_asset_text(lines: pl.DataFrame, mark: str) -> tuple[pl.DataFrame, pl.DataFrame, str]:
     """Take out the lines of a text that an adapter sends over several lines, from its mark to the mark that ends it.
 

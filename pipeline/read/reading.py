@@ -14,7 +14,7 @@ from typing import Any, BinaryIO, Final, NamedTuple
 
 import polars as pl
 
-from pipeline.read.adapter_text import Elapsed, item_names, read_adapter_text
+from pipeline.read.adapter_text import Elapsed, item_names, read_adapter_text, said_by_items
 from pipeline.read.clockorder import with_clock_notes
 from pipeline.read.delimited import Layout, read_delimited
 from pipeline.read.devices_xml import Device, DevicesDocument, device_called, device_of_items, in_scope
@@ -40,6 +40,7 @@ from pipeline.read.recognise import Recognised, recognise
 from pipeline.read.recognition.choosing import Chosen, FoundTable, choose, read_alike, with_rows_of
 from pipeline.read.recognition.encodings import central_encoding
 from pipeline.read.recognition.heads import find_cells_head, find_text_head, unnamed_columns
+from pipeline.read.recognition.item_names import text_rules_meant
 from pipeline.read.recognition.parts import Part, filled, parts, says_another, stretches_of
 from pipeline.read.recognition.places import machine_of_path
 from pipeline.read.recognition.proposing import Proposal
@@ -647,7 +648,10 @@ def _read_adapter(job: _Job) -> FileRead:
 def _adapter_rows(job: _Job, machine: str, device: Device | None, elapsed: Elapsed | None) -> Iterator[TableRead]:
     with job.opened.open() as stream:
         blocks = job.blocks(stream)
-        yield from read_adapter_text(blocks, text_items(job.profile, device), job.context, machine, elapsed)
+        items = text_items(job.profile, device)
+        if job.profile is None and device is None:
+            items = replace(items, rules=text_rules_meant(said_by_items(job.head_lines(), machine)))
+        yield from read_adapter_text(blocks, items, job.context, machine, elapsed)
 
 
 def _read_xml(job: _Job) -> FileRead:

@@ -229,6 +229,8 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
         concepts = {concept: share for concept, share in concepts.items() if concept != "ordered_on"}
     if kind in ("estimate", "job") and unit_dimension(name) == "time" and says(column.name, "actual"):
         return 0.0
+    if kind == "cycle" and name == "parts" and sample.scrap_is_of_a_total and not _counts_on(column):
+        concepts = {"parts" if concept == "part_count" else concept: share for concept, share in concepts.items()}
     meant, others = 0.0, 0.0
     for concept, share in concepts.items():
         if FIELDS[kind].get(concept) == name:
@@ -240,6 +242,12 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
             others += weight * share
     total = min(1.0, sum(concepts.values()))
     return total * meant / (meant + others) if meant else 0.0
+
+
+def _counts_on(column: Column) -> bool:
+    """Return whether a count grows in most rows: it is of all rows so far."""
+    counts = column.text.drop_nulls().cast(pl.Float64, strict=False)
+    return len(counts) < _FEWEST_ROWS or float((counts.diff().drop_nulls() > 0).mean() or 0.0) >= _STAYS  # type: ignore[arg-type]
 
 
 def _weigh(

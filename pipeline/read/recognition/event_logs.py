@@ -34,8 +34,8 @@ from schemas.words import plain, telling_columns
 
 _UNIT_IN_NAME: Final = re.compile(r"[(\[][^)\]]*[)\]]|\S+/\s*min\b")  # "min" in mm/min is no minimum
 _OF_FEED: Final = re.compile(r"feed|vorschub|avance|avanco|avanzamento|posuw|posuv|voeding|aanzet|matning")
-"""An override is read as that of the feed only where its name says feed: rapid and spindle have theirs too."""
-_WORD_LISTS: Final = {"Execution": "execution", "ControllerMode": "mode"}
+WORD_LISTS: Final = {"Execution": "execution", "ControllerMode": "mode", "Availability": "availability"}
+"""The closed list of a shop's words for each item that the standard has words for."""
 _NUMBERS: Final = frozenset({*ITEM_DIMENSIONS, "PartCount"})
 _FEWEST: Final = 2  # signals beside the time that make a table a wide log
 _LISTED_TOO: Final = frozenset({"Program", "ToolNumber"})  # columns that lists of cycles and tools have as well
@@ -50,6 +50,11 @@ _LISTED_WORDS: Final = 6
 _NOT_RUNNING: Final = ("MANUAL", "MANUAL_DATA_INPUT")
 _STATE_ITEMS: Final = {"Execution": "READY", "ControllerMode": "UNAVAILABLE", "Condition": "NORMAL"}
 """The items that words for states say something of, each with what all other words say of it."""
+
+
+def of_feed(name: str) -> bool:
+    """Return whether an override is that of the feed: rapid and spindle have theirs too."""
+    return _OF_FEED.search(plain(name)) is not None
 
 
 @dataclass(frozen=True)
@@ -95,16 +100,17 @@ def _item_of(column: Column) -> tuple[str | None, float]:
     if (own := standard_item(column.name)) is not None:
         return own, 1.0
     shares = {ITEM_CONCEPTS[name]: share for name, share in column.reading.concepts.items() if name in ITEM_CONCEPTS}
-    if not shares or ("PathFeedrateOverride" in shares and not _OF_FEED.search(plain(column.name))):
+    if not shares or ("PathFeedrateOverride" in shares and not of_feed(column.name)):
         return None, 0.0
     item = max(shares, key=lambda name: shares[name])
     return item, shares[item]
 
 
 def _in_own_words(column: Column, item: str) -> bool:
-    words = {word.upper() for word in column.text.drop_nulls().unique().to_list()}
-    allowed = {"EmergencyStop": {"ARMED", "TRIGGERED"}, "Availability": {"AVAILABLE"}}[item]
-    return words <= {*allowed, "UNAVAILABLE"}
+    words = column.text.drop_nulls().unique().to_list()
+    if item == "Availability":
+        return all(known_word("availability", word) is not None for word in words)
+    return {word.upper() for word in words} <= {"ARMED", "TRIGGERED", "UNAVAILABLE"}
 
 
 def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, list[dict[str, Any]]] | None:
@@ -157,7 +163,7 @@ def signal_rule(column: Column, item: str, settled: Settled) -> dict[str, Any]:
     elif dimension == "feed" and standard_item(column.name) is None:
         rule["unit"] = "mm/min"
         settled.doubt(column.name, "unit", f'column "{column.name}" ({item}) does not say its unit')
-    if (list_name := _WORD_LISTS.get(item)) is not None:
+    if (list_name := WORD_LISTS.get(item)) is not None:
         rule["values"] = _words(column, list_name, item, settled)
     if item in _NUMBERS and column.numbers:
         form = column.numbers[0]
@@ -240,7 +246,7 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, li
         confidence = share  # whose state it is, its name does not say
     kept["value"] = Guess("value", (column.name,), column, confidence, ("its cells are states of a program run",))
     assignment = Assignment("event", kept, (), sum(guess.confidence for guess in kept.values()) + 1.0)
-    settled = settle(assignment, sample, known)
+    settled = settle(assignment, sample, known, base.guesses.get("ended_at"))
     items = state_items(column, settled)
     if len(items) == 1:
         words = column.text.drop_nulls().unique().sort().to_list()

@@ -30,6 +30,7 @@ from pipeline.read.recognition.zones import (
 from pipeline.read.skipping import TOTAL_LINE, why_no_row
 from pipeline.read.times import read_times
 from schemas.concepts import TIMES
+from schemas.words import plain, telling_columns
 
 _GLANCED_AT: Final = 50
 _HALF: Final = 0.5
@@ -170,6 +171,11 @@ class Sample:
         """Return how surely another column's name bears a meaning."""
         return max((share for share, name in self._bearers.get(concept, ()) if name != column.name), default=0.0)
 
+    @cached_property
+    def scrap_is_of_a_total(self) -> bool:
+        """Whether a column of scrap says that it is a part of what another column counts: "davon Ausschuss"."""
+        return any(column.reading.concepts.get("scrap", 0.0) >= _HALF and is_of_which(column) for column in self.columns)
+
     def is_universal(self, names: tuple[str, ...]) -> bool:
         """Return whether the times of some columns are universal: their names, a title or a column of zones says so."""
         said = title_is_universal(self.titles) or any(is_universal(name) for name in names)
@@ -179,6 +185,12 @@ class Sample:
     def rows(self) -> int:
         """How many rows are looked at."""
         return self.table.cells.height
+
+
+def is_of_which(column: Column) -> bool:
+    """Return whether the name of a count says that it is a part of another one."""
+    name = plain(column.name)
+    return any(name.startswith(f"{words} ") for words in telling_columns()["of_which"])
 
 
 def is_zone(column: Column) -> bool:

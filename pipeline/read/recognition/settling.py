@@ -15,12 +15,13 @@ import polars as pl
 from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers, read_whole_numbers, without_empty_words
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
+from pipeline.read.recognition.day_order import told_order
 from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
 from pipeline.read.recognition.fitting import answers
 from pipeline.read.recognition.names import known_word, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import Said, disagree, machines_said
-from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, trimmed
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, is_of_which, trimmed
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
 from pipeline.read.recognition.tool_kinds import kind_rule
 from pipeline.read.recognition.yearless import NO_YEAR, last_month_said
@@ -77,8 +78,8 @@ class Settled:
         self.doubts[name, topic] = what
 
 
-def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
-    """Return the rules for the columns chosen."""
+def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | None = None) -> Settled:
+    """Return the rules for the columns chosen; `over` are ends of the rows that are no field of theirs."""
     settled = Settled()
     for name, guess in found.guesses.items():
         source = list(guess.columns)
@@ -91,7 +92,8 @@ def settle(found: Assignment, sample: Sample, known: Knowledge) -> Settled:
     dtypes = columns(found.kind)
     for name, guess in found.guesses.items():
         if name != "duration_s" and dtypes[name] in (UTC_TIME, pl.Date):
-            _settle_time(settled, name, guess, sample, dated=dtypes[name] == pl.Date)
+            other = found.guesses.get("ended_at" if name == "started_at" else "started_at", over)
+            _settle_time(settled, name, guess, other, sample, dated=dtypes[name] == pl.Date)
     _settle_alike(settled)
     numeric = {
         name: guess
@@ -175,11 +177,12 @@ def _settle_scrap(settled: Settled, guesses: Mapping[str, Guess]) -> None:
     name = guesses["parts"].cells.name
     if says(name, "good") or name == "parts":
         return
-    if outside or (beside and not among):
+    of_which = is_of_which(guesses["scrap"].cells)
+    if not of_which and (outside or (beside and not among)):
         settled.tell("parts", "rows with scrap have it beside the parts")
-    elif not beside and (among or says(name, "pieces")):
+    elif not beside and (among or of_which or says(name, "pieces")):
         settled.rules["parts"]["with_scrap"] = True
-        told = "rows with scrap have as many as rows without" if among else "its name says pieces, and not good ones"
+        told = "rows with scrap have as many as rows without" if among else "the names say pieces, and not good ones"
         settled.tell("parts", f"scrap is among them: {told}")
     else:
         what = f"nothing tells whether {_label(guesses['parts'])} counts the scrap of the row too"
@@ -225,10 +228,16 @@ def _label(guess: Guess) -> str:
     return f"column{'s' * (len(guess.columns) > 1)} {named}"
 
 
-def _settle_time(settled: Settled, name: str, guess: Guess, sample: Sample, *, dated: bool) -> None:
+def _settle_time(
+    settled: Settled, name: str, guess: Guess, other: Guess | None, sample: Sample, *, dated: bool
+) -> None:
+    """Choose the form of times; `other` are the ends of what begins at them, or the other way round."""
     forms = [form for form in guess.cells.times if dated or form.holds == "instant"]
     if forms[0].undecided:
         forms = _by_the_whole_column(guess, sample, dated=dated) or forms
+    if forms[0].undecided and len(forms) > 1:
+        told = told_order(guess.cells.text, forms, None if other is None else other.cells.text, sample)
+        forms = forms if told is None else [told]
     form = forms[0]
     if form.format != "iso":
         settled.rules[name]["format"] = form.format
