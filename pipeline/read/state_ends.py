@@ -5,6 +5,7 @@ It adds a row for such an end to the raw table, which says UNAVAILABLE; what row
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Final
@@ -73,7 +74,15 @@ def state_ends_us(
     return over
 
 
-def without_successor(begun: pl.Series, over: pl.Series, machine: pl.Series) -> pl.Series:
+def rounding_us(text: pl.Series, unit: str, decimal: str) -> float:
+    """Return by how much lengths may be off that are written to some digits of a unit: 12.3 min by three seconds."""
+    if unit in CELL_UNITS:
+        return 0.0
+    digits = text.str.extract(rf"{re.escape(decimal)}(\d+)\s*$").str.len_chars().fill_null(0).to_list()
+    return float(0.5 * UNITS[unit][1] * 1e6 / 10.0 ** max(digits, default=0))
+
+
+def without_successor(begun: pl.Series, over: pl.Series, machine: pl.Series, rounded_us: float = 0.0) -> pl.Series:
     """Return which states end with no other state of their machine beginning then, or before."""
     frame = pl.DataFrame({"begun": begun, "over": over, "machine": machine}).with_row_index("at")
     following = frame.sort("machine", "begun").with_columns(
@@ -83,7 +92,7 @@ def without_successor(begun: pl.Series, over: pl.Series, machine: pl.Series) -> 
     lone = following.with_columns(
         lone=(pl.col("over") > pl.col("begun"))
         & (pl.col("over") == pl.col("latest"))
-        & (pl.col("next").is_null() | (pl.col("next") > pl.col("over") + FOLLOWS_US))
+        & (pl.col("next").is_null() | (pl.col("next") > pl.col("over") + FOLLOWS_US + rounded_us))
     )
     return lone.sort("at")["lone"].fill_null(False)
 
@@ -107,11 +116,13 @@ def _ended(cells: pl.DataFrame, plan: TablePlan) -> pl.DataFrame:
     began = read_times(text_of(cells, at), at.format)
     begun = _micros(began)
     ended = lasting = None
+    rounded = 0.0
     if (rule := rules.get("ended_at")) is not None:
         ended = read_times(text_of(cells, rule), rule.format)
     else:
         rule = rules["duration_s"]
         text, unit = text_of(cells, rule), rule.unit or "s"
+        rounded = rounding_us(text, unit, plan.decimal)
         lasting = (
             read_durations(text, unit, plan.decimal, plan.thousands)
             if unit in CELL_UNITS
@@ -120,7 +131,7 @@ def _ended(cells: pl.DataFrame, plan: TablePlan) -> pl.DataFrame:
     shared = len(sources(rule)) > 1 and bool(set(sources(rule)) & set(sources(at)))
     over = state_ends_us(begun, ended, lasting, share_a_date=shared)
     whose = [text_of(cells, rules[name]).fill_null("") for name in ("machine", "item") if name in rules]
-    lone = without_successor(begun, over, _joined(whose, cells.height))
+    lone = without_successor(begun, over, _joined(whose, cells.height), rounded)
     if not lone.any():
         return cells.clear()
     first, *others = sources(at)

@@ -47,6 +47,7 @@ _UNUSED_COST: Final = 0.3
 _TITLE_WORTH: Final = 0.8
 _STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
+_GROWING: Final = 2  # rises for each fall from which a count may be a running one
 _FOLLOWING: Final = 0.98  # share of rows whose end is after their start
 _DISJOINT: Final = 0.7  # share of rows that end before the next starts: machines run side by side in one list
 _FILLED: Final = 0.3  # of the time from start to start that the middle cycle takes
@@ -245,9 +246,9 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
 
 
 def _counts_on(column: Column) -> bool:
-    """Return whether a count grows in most rows: it is of all rows so far."""
-    counts = column.text.drop_nulls().cast(pl.Float64, strict=False)
-    return len(counts) < _FEWEST_ROWS or float((counts.diff().drop_nulls() > 0).mean() or 0.0) >= _STAYS  # type: ignore[arg-type]
+    """Return whether a count grows more than it falls: it may be of all rows so far."""
+    steps = column.text.drop_nulls().cast(pl.Float64, strict=False).diff().drop_nulls()
+    return len(steps) < _FEWEST_ROWS or int((steps > 0).sum()) > _GROWING * int((steps < 0).sum())
 
 
 def _weigh(

@@ -16,7 +16,7 @@ from pipeline.read.above import filled_from_above
 from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
 from pipeline.read.rawtable import RawTable, joined_tables
-from pipeline.read.recognition.proposing import Proposal, propose, refusal, told
+from pipeline.read.recognition.proposing import Proposal, nearest_kind, propose, refusal, told
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, thinned
 from pipeline.read.recognition.standing_above import standing_above
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
@@ -93,6 +93,8 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
             return Chosen(own, None)
     proposal = _propose(table, sample, known, context)
     if proposal is None or proposal.says_little:
+        if isinstance(own, NoPlan) and proposal is not None:
+            own = NoPlan(own.reason + nearest_kind(proposal))
         return Chosen(own, proposal)
     plan = plan_table(table.names, proposal.profile) if proposal.profile and proposal.sure else None
     if isinstance(plan, TablePlan):

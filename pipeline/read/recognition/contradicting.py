@@ -98,9 +98,15 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Ite
             yield f'column "{column.name}" is of people who come and go, or of plans'
         elif column.name in used and kind == "job" and _begins(plain(column.name), "elsewhere"):
             yield f'column "{column.name}" belongs to another list'
+    if kind == "event" and (size := next((c for c in sample.columns if _is_size(c)), None)) is not None:
+        yield f'column "{size.name}" is a measure of parts: the rows may be inspections, and not signals of a machine'
     yield from _other_zone(used, sample)
     yield from _other_units(used, sample)
     yield from _by_values(kind, used, sample)
+
+
+def _is_size(column: Column) -> bool:
+    return column.reading.concepts.get("size", 0.0) >= _MEANT and bool(column.numbers)
 
 
 def _other_zone(used: frozenset[str], sample: Sample) -> Iterator[str]:

@@ -27,9 +27,13 @@ _MONTH_DAYS: Final = 28
 _ROWS_A_DAY: Final = 3  # of a log; sums of months have one
 _FEWEST_DAYS: Final = 3
 _ABBREVIATED: Final = 3  # letters of words that are a month beside a year only: "mar", "set", "may"
-_FIGURES: Final = re.compile(r"(?<!\d)(20\d\d)[-_. /]?(0[1-9]|1[0-2])(?!\d)|(?<!\d)(0?[1-9]|1[0-2])[-_./](20\d\d)(?!\d)")
+_FIGURES: Final = re.compile(
+    r"(?<!\d)(20\d\d)[-_. /]?(0[1-9]|1[0-2])(?!\d)|(?<!\d)(0?[1-9]|1[0-2])[-_./](20\d\d)(?!\d)"
+)
 _YEAR: Final = re.compile(r"(?<!\d)20\d\d(?!\d)")
-_PART_OF_DATE: Final = re.compile(r"(?<!\d)\d{1,2}[-_./]\d{1,2}[-_./]20\d\d(?!\d)|(?<!\d)20\d\d[-_./]?\d\d[-_./]?\d\d(?!\d)")
+_PART_OF_DATE: Final = re.compile(
+    r"(?<!\d)\d{1,2}[-_./]\d{1,2}[-_./]20\d\d(?!\d)|(?<!\d)20\d\d[-_./]?\d\d[-_./]?\d\d(?!\d)"
+)
 _KNOWN_NAMES: Final = 0.8
 
 

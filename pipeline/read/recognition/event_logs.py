@@ -26,7 +26,7 @@ from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.names import known_word, says
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
 from pipeline.read.recognition.settling import Settled, seconds_of, settle
-from pipeline.read.state_ends import FOLLOWS_US
+from pipeline.read.state_ends import FOLLOWS_US, rounding_us
 from schemas.concepts import ITEM_CONCEPTS
 from schemas.profile import ITEM_DIMENSIONS, STATE_ENDS, UNITS, standard_item
 from schemas.vocabulary import EXECUTION, EXECUTION_ACTIVE
@@ -319,6 +319,7 @@ def _settle_ends(
     guess = base.guesses[name]
     alone = settle(Assignment("cycle", {name: guess}, (), 0.0), sample, known)
     begun = clock_us(started.cells.text, settled.rules["occurred_at"].get("format"))
+    slack_us = float(FOLLOWS_US)
     if name == "ended_at":
         as_starts = settled.rules["occurred_at"].get("format")
         if clock_us(guess.cells.text, as_starts).null_count() == guess.cells.text.null_count():
@@ -328,11 +329,13 @@ def _settle_ends(
             over = over.zip_with(~(over < begun).fill_null(False), over + _DAY_US)
     else:
         over = begun + seconds_of(guess.cells, alone.rules[name], alone.file) * 1e6
+        unit, decimal = alone.rules[name].get("unit", "s"), alone.file.get("decimal", ".")
+        slack_us += rounding_us(guess.cells.text, unit, decimal)
     machine = base.guesses["machine"].cells.text if "machine" in base.guesses else pl.repeat("", len(begun), eager=True)
     frame = pl.DataFrame({"machine": machine, "begun": begun, "over": over}).sort("machine", "begun")
     gaps = frame.select(pl.col("begun").shift(-1).over("machine") - pl.col("over")).to_series().drop_nulls()
-    tiled = len(gaps) == 0 or float((gaps.abs() <= FOLLOWS_US).mean() or 0.0) >= _TILED  # type: ignore[arg-type]
-    disjoint = len(gaps) == 0 or float((gaps >= -FOLLOWS_US).mean() or 0.0) >= _TILED  # type: ignore[arg-type]
+    tiled = len(gaps) == 0 or float((gaps.abs() <= slack_us).mean() or 0.0) >= _TILED  # type: ignore[arg-type]
+    disjoint = len(gaps) == 0 or float((gaps >= -slack_us).mean() or 0.0) >= _TILED  # type: ignore[arg-type]
     runs = any(_state(word).get("Execution") == EXECUTION_ACTIVE for word in words)
     if not tiled and (not disjoint or not runs):
         how = "gaps between one state and the next" if disjoint else "states that begin before the one before has ended"

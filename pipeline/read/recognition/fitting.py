@@ -25,6 +25,8 @@ _MOST_COUNT: Final = 1_000_000
 _SIGN: Final = re.compile(r"[^\W\d_]{1,5}[ -]?\d{1,3}")  # M4, DR-02, BAZ 5
 _JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
 ANSWERED: Final = 0.95
+_MARK: Final = "x"
+_COUNTED_ROWS: Final = 8
 OPPOSITE: Final = {"complete": "aborted", "aborted": "complete"}
 _MOST_PLACES: Final = 400  # of the largest magazines; common practice, no source
 _MEANT: Final = 0.3
@@ -56,7 +58,7 @@ def fit(kind: InputKind, field: str, column: Column, known: Knowledge) -> Fit:
     if field.endswith("_s"):
         return _fit_duration(column)
     if dtype == pl.Int64:
-        return _fit_count(column)
+        return UNFIT if kind == "cycle" and _counts_the_rows(column) else _fit_count(column)
     if dtype == pl.Float64:
         return _fit_number(column)
     by_field: dict[str, Callable[[Column, Knowledge], Fit]] = {
@@ -149,6 +151,17 @@ def _fit_count(column: Column) -> Fit:
     return Fit(0.6, "its cells are whole numbers")
 
 
+def _counts_the_rows(column: Column) -> bool:
+    """Return whether each row has one more than the row before, or each one less, and no name says parts: it counts on.
+
+    Under a name that does ("Good") a person must say what it is.
+    """
+    if column.reading.concepts.get("parts", 0.0) > _MEANT:
+        return False
+    steps = column.text.drop_nulls().cast(pl.Int64, strict=False).diff().drop_nulls()
+    return len(steps) >= _COUNTED_ROWS and bool((steps == 1).all() or (steps == -1).all())
+
+
 def _fit_number(column: Column) -> Fit:
     if not column.numbers or column.numbers[0].low < 0:
         return UNFIT
@@ -161,16 +174,31 @@ def answers(column: Column) -> dict[str, str]:
     "Aborted: no" is a complete cycle.
     """
     asked = asked_end(column.name)
-    yes, no = telling_columns()["yes"] | {"1"}, telling_columns()["no"] | {"0"}
+    yes, no = telling_columns()["yes"] | {"1", _MARK}, telling_columns()["no"] | {"0"}
     words = {word: plain(word) for word in column.few_values}
     if asked is None or not words or not all(word in yes or word in no for word in words.values()):
         return {}
     counted = column.reading.concepts.get("parts", 0.0) >= _MEANT and "?" not in column.name
     if counted and not set(words.values()).isdisjoint("01"):
         return {}  # of parts, as well
-    if len(words) == 1 and column.filled < len(column.text):
-        return {}  # a mark in some rows: what the others mean, nobody says
+    if len(words) == 1 and column.filled < len(column.text) and not is_marked(column):
+        return {}  # what the other rows mean, nobody says
     return {word: asked if said in yes else OPPOSITE[asked] for word, said in words.items()}
+
+
+def is_marked(column: Column) -> bool:
+    """Return whether a column marks the few cycles that were broken off, with a cross or a yes, and leaves the others.
+
+    Where most are marked, or those that ran to their end, a mark may have been forgotten.
+    """
+    words = [plain(word) for word in column.few_values]
+    marks = telling_columns()["yes"] | {_MARK}
+    return (
+        len(words) == 1
+        and words[0] in marks
+        and asked_end(column.name) == "aborted"
+        and 2 * column.filled < len(column.text)
+    )
 
 
 def fit_words(field: str, column: Column) -> Fit:

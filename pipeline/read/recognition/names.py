@@ -47,6 +47,7 @@ _TAKES: Final[Mapping[str, frozenset[str]]] = {
     "ratio": frozenset({"rate", "load", "override", "tool_life"}),
 }
 _ALONE: Final = 0.95
+_OF_AN_END: Final = 0.95
 _ASKED: Final = frozenset({"ended", "parts", "outcome"})
 _ANSWERS: Final = re.compile(r"(?i)[(\[]\s*\w+\s*[/|,]\s*\w+\s*[)\]]|\b(?:y/n|j/n|o/n|s/n|t/n|a/n|ja/nein)\b")
 _RUNS: Final = frozenset({"cycle", "program", "run", "machining"})
@@ -94,7 +95,7 @@ def read_name(name: str) -> NameReading:
     text = _BREAK.sub(" ", html.unescape(name[:LONGEST_NAME]))
     reading = _read(text) if text.strip() else _NOTHING
     if text.rstrip().endswith("?"):
-        reading = _as_question(reading)
+        reading = _as_question(text, reading)
     if alone := _alone(text):
         concepts = {**reading.concepts, **{name: max(share, reading.concepts.get(name, 0)) for name, share in alone}}
         reading = replace(reading, concepts=concepts)
@@ -114,10 +115,10 @@ def _alone(text: str) -> list[tuple[str, float]]:
     return [(concept, _ALONE * share) for concept, share in found]
 
 
-def _as_question(reading: NameReading) -> NameReading:
+def _as_question(name: str, reading: NameReading) -> NameReading:
     """Return the reading of a name that asks: "Finished?" is answered by how a cycle ended, not by when."""
     if not reading.concepts.keys() & _ASKED:
-        return reading
+        return replace(reading, concepts={"outcome": _OF_AN_END}) if asked_end(name) else reading
     rest = {concept: share for concept, share in reading.concepts.items() if concept not in _ASKED}
     return replace(reading, concepts={**rest, "outcome": max(reading.concepts.values())}, part=None)
 

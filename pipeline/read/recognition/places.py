@@ -134,6 +134,8 @@ def _designated(part: str) -> str | None:
         len(words) == 1 and _is_numbered_kind(words[0])
     ):
         return part
+    if len(words) > 2 and _ID.fullmatch(words[-1]) and read_name(words[-2]).concepts.get("machine", 0.0) >= _NAMED:
+        return words[-1]
     for taken in (2, 1):
         label, value = words[:-taken], words[-taken:]
         if not label or read_name(" ".join(label)).concepts.get("machine", 0.0) < _NAMED:

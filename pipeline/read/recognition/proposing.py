@@ -26,6 +26,7 @@ from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import NO_MACHINE, Settled, settle
 from pipeline.read.rows import TableRead
 from pipeline.read.skipping import REMARK_LINE, total_words
+from schemas.concepts import FIELD_CONCEPTS, FIELDS
 from schemas.profile import Profile, with_article
 from schemas.vocabulary import InputKind
 
@@ -33,6 +34,8 @@ _NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
 _TITLED: Final = 0.6
 _LITTLE: Final = 0.01
 _FEWEST_NAMES: Final = 2
+_NEAREST: Final = 0.1
+_MOST_NEAR: Final = 2
 _STATES_COST: Final = 3.0
 _MOST_REJECTED: Final = 0.1  # of the rows of a trial, before a reading counts as wrong
 _CALLED: Final = ("program", "operation", "job", "part", "machine")
@@ -55,6 +58,7 @@ class Proposal:
     doubts: tuple[str, ...]
     unused: tuple[str, ...] = field(default=())
     contradicted: bool = False  # something speaks against the kind itself
+    near: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # free columns that come near a missing field
     says_little: bool = False  # it lacks fields and its names do not say that it is of the kind: a draft, no more
 
     @property
@@ -117,8 +121,20 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         tuple(doubts),
         tuple(_unused(sample, data)),
         bool(best.found.doubts),
+        _near(best.found),
         _says_little(best),
     )
+
+
+def _near(found: Assignment) -> dict[str, tuple[str, ...]]:
+    """Return for each missing field the free columns that come nearest to it."""
+    used = {column for guess in found.guesses.values() for column in guess.columns}
+    near: dict[str, tuple[str, ...]] = {}
+    for guess in found.candidates:
+        free = guess.confidence >= _NEAREST and used.isdisjoint(guess.columns)
+        if guess.field in found.missing and free and len(near.get(guess.field, ())) < _MOST_NEAR:
+            near[guess.field] = (*near.get(guess.field, ()), " + ".join(guess.columns))
+    return near
 
 
 def _says_little(reading: _Reading) -> bool:
@@ -238,9 +254,27 @@ def _a(kind: InputKind) -> str:
     return with_article(kind).replace("_", " ")
 
 
+def lacking(proposal: Proposal) -> list[str]:
+    """Return what no column is surely, in words of the trade, and the columns that come nearest to it."""
+    said = []
+    for name in proposal.missing:
+        meant = {field: concept for concept, field in reversed(FIELDS[proposal.kind].items())}.get(name, "")
+        what = f" ({FIELD_CONCEPTS[meant]})" if meant in FIELD_CONCEPTS else ""
+        near = " or ".join(f'"{column}"' for column in proposal.near.get(name, ()))
+        said.append(f"no column is surely its {name}{what}" + (f", the nearest is {near}" if near else ""))
+    return said
+
+
+def nearest_kind(proposal: Proposal) -> str:
+    """Return of what kind a table would be but for one field that no column has, "" where more than one lacks."""
+    if len(proposal.missing) != 1 or not proposal.guesses:
+        return ""
+    return f" It comes nearest to {_a(proposal.kind)} table, but {lacking(proposal)[0]}."
+
+
 def refusal(proposal: Proposal) -> str:
     """Return why a file waits for a person, in a sentence or two."""
-    open_points = [*(f"no column is surely its {name}" for name in proposal.missing), *proposal.doubts]
+    open_points = [*lacking(proposal), *proposal.doubts]
     listed = "; ".join(point.rstrip(".") for point in open_points[:4]) + (
         f"; and {len(open_points) - 4} more" if len(open_points) > 4 else ""
     )

@@ -174,7 +174,9 @@ class Sample:
     @cached_property
     def scrap_is_of_a_total(self) -> bool:
         """Whether a column of scrap says that it is a part of what another column counts: "davon Ausschuss"."""
-        return any(column.reading.concepts.get("scrap", 0.0) >= _HALF and is_of_which(column) for column in self.columns)
+        return any(
+            column.reading.concepts.get("scrap", 0.0) >= _HALF and is_of_which(column) for column in self.columns
+        )
 
     def is_universal(self, names: tuple[str, ...]) -> bool:
         """Return whether the times of some columns are universal: their names, a title or a column of zones says so."""

@@ -17,7 +17,7 @@ from pipeline.read.numbers import read_numbers, read_whole_numbers, without_empt
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
 from pipeline.read.recognition.day_order import told_order
 from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
-from pipeline.read.recognition.fitting import answers
+from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
 from pipeline.read.recognition.names import known_word, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import Said, disagree, machines_said
@@ -56,6 +56,7 @@ _HALF_A_YEAR_US: Final = 180 * 86_400_000_000
 _EXACT: Final = 0.02  # relative; durations are rounded to their last digit
 _HALF_A_UNIT: Final = 0.51  # durations in whole minutes are half a minute off at most
 _ROUNDED_S: Final = 1.5
+_FAR_S: Final = 1e12  # of what a reading does not read
 
 
 @dataclass
@@ -435,15 +436,19 @@ def _hold_against_each_other(settled: Settled, guesses: Mapping[str, Guess]) -> 
     open_keys = {("duration_s", topic) for topic in ("unit", "clock", "dotted")} | {(column.name, "marks")}
     is_open = bool(open_keys & settled.doubts.keys())
     dotted = not column.durations and may_be_dotted(column.text)
+    undecided = bool(column.numbers) and column.numbers[0].undecided and not column.durations
     for unit, decimal in _ways(column, rule, settled.file, dotted=dotted):
-        told = seconds_of(column, {"unit": unit}, {**settled.file, "decimal": decimal})
-        off = (told - length_s).abs()
+        file = {**settled.file, "decimal": decimal}
+        if undecided and ("thousands" not in file or file["thousands"] == decimal):
+            file["thousands"] = "," if decimal == "." else "."
+        told = seconds_of(column, {"unit": unit}, file)
+        off = (told - length_s).abs().set(told.is_null() & length_s.is_not_null() & column.text.is_not_null(), _FAR_S)
         near = off <= (_ROUNDED_S if dotted else _ROUNDED_S + UNITS[unit][1] * _HALF_A_UNIT)
         agrees = (near if dotted else near | (off <= _EXACT * length_s)).mean()
         if length_s.median() and agrees is not None and float(agrees) >= _AGREEING:  # type: ignore[arg-type]
             if is_open or rule.get("unit", "s") == unit:
                 settled.rules["duration_s"] = {**rule, "unit": unit}
-                settled.file["decimal"] = decimal
+                settled.file.update(file)
                 settled.tell("duration_s", "start and duration give the end")
                 for key in open_keys:
                     settled.doubts.pop(key, None)
@@ -579,6 +584,9 @@ def settle_words(settled: Settled, name: str, column: Column, list_name: str) ->
         listed = ", ".join(f'"{word}"' for word in strange[:6])
         one_of = ", ".join(FIELD_WORDS.get(list_name, ()))
         settled.doubt(name, "words", f'column "{column.name}" says {listed}: tell which of {one_of} it is')
+    if answered and is_marked(column):
+        settled.rules[name]["default"] = OPPOSITE["aborted"]
+        settled.tell(name, "the others are not marked")
     if lookup:
         settled.rules[name]["lookup"] = {word: meaning or UNKNOWN_WORD[list_name] for word, meaning in lookup.items()}
 

@@ -109,7 +109,7 @@ EDGES = ("Machine;Timestamp;Tool;Reason", "M1;{at};{tool};worn")
         (CYCLES[0] + ";Feature;Deviation (mm)", CYCLES[1] + ";Bore {n};{number}", "Feature"),
         ("Maskin;Program;Start;Slut;Avvikelse (mm)", CYCLES[1] + ";{number}", "Avvikelse"),
         (CYCLES[0] + ";Good", "M1;{program};{late};{later};{many}", "a lot of many"),
-        (CYCLES[0] + ";Total parts;of which scrap", CYCLES[1] + ";3;0", "Total parts"),
+        (CYCLES[0] + ";Total parts;Scrap", CYCLES[1] + ";3;0", "Total parts"),
         ("Job;Part;Planned qty;Planned start;Planned end", "B{n};P{n};5;{at};{end}", "plan of the machines"),
         ("Auftrag;Teil;Menge;Plan-Beginn;Plan-Ende", "B{n};P{n};5;{at};{end}", "plan of the machines"),
     ],

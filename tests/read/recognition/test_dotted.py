@@ -89,3 +89,17 @@ def test_halves_and_quarters_are_decimals(tmp_path: Path) -> None:
     found = read(tmp_path, "\n".join(["Job;Operation;Cycle time (min)", *lines, ""]))
 
     assert found.status == "loaded", found.reason
+
+
+def test_start_and_end_prove_a_point_between_thousands(tmp_path: Path) -> None:
+    begun = [datetime(2026, 4, 13, 6, tzinfo=UTC) + timedelta(minutes=40 * run) for run in range(12)]
+    lengths_s = [845 + 97 * run for run in range(12)]
+    lines = [
+        f"M1;O1;{at:%d/%m/%Y %H:%M:%S};{at + timedelta(seconds=length):%d/%m/%Y %H:%M:%S};{length:,}".replace(",", ".")
+        for at, length in zip(begun, lengths_s, strict=True)
+    ]
+    path = tmp_path / "list.csv"
+    path.write_text("\n".join(["Máquina;Programa;Inicio;Fin;Tiempo (s)", *lines, ""]), encoding="utf-8")
+    [found] = read_file(path, ReadSettings(zone="UTC"))
+    assert found.status == "loaded", found.reason
+    assert sum(table.rows.height for table in found.tables) == len(lines)

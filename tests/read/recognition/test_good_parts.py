@@ -77,3 +77,13 @@ def test_scrap_among_the_parts_is_for_parts_alone() -> None:
     with pytest.raises(Exception, match="with_scrap"):
         parse(text, Profile, "x.toml")
     assert parse(text + '[columns.scrap]\nfrom = "A"\n', Profile, "x.toml").columns["parts"].with_scrap
+
+
+@pytest.mark.parametrize(
+    ("total", "scrap"),
+    [("Teile gesamt", "davon Ausschuss"), ("Totaal stuks", "waarvan afkeur"), ("Total parts", "of which scrap")],
+)
+def test_scrap_that_is_a_part_of_a_total(tmp_path: Path, total: str, scrap: str) -> None:
+    of_rows = [USUAL + row % 2 for row in range(len(SPOILT))]  # not of all rows so far
+    wanted = [(made - spoilt, spoilt) for made, spoilt in zip(of_rows, SPOILT, strict=True)]
+    assert good_and_scrap(read_counts(tmp_path, HEADS["de"][0], total, scrap, of_rows)) == wanted

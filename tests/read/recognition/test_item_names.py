@@ -96,3 +96,34 @@ def test_items_of_the_standard_say_themselves_what_their_column_is(tmp_path: Pat
     [found] = read_file(path, ReadSettings(zone="UTC"))
     assert found.status == "loaded", found.reason
     assert {item for table in found.tables for item in table.rows["item"]} == set(items)
+
+
+def test_availability_and_the_feed_override(tmp_path: Path) -> None:
+    names = ("Verfügbarkeit", "Vorschub-Override", "Eilgang-Override", "Programmstatus")
+    found = read(
+        tmp_path,
+        "Maschine;Zeitstempel;Signal;Wert",
+        names,
+        (("verfügbar", "100", "50", "läuft"), ("nicht verfügbar", "80", "25", "steht")),
+    )
+    assert items(found) == {
+        "Availability": ["AVAILABLE", "UNAVAILABLE"],
+        "Eilgang-Override": ["50", "25"],
+        "Execution": ["ACTIVE", "STOPPED"],
+        "PathFeedrateOverride": ["100", "80"],
+    }
+
+
+def test_short_names_of_adapter_text(tmp_path: Path) -> None:
+    path = tmp_path / "M1.txt"
+    said = ("avail|AVAILABLE", "M1:mode|AUTOMATIC", "feed_ovr|100", "prog|O77", "exec|ACTIVE", "strange|7")
+    path.write_text("".join(f"2026-03-12T06:0{row}:00Z|{text}\n" for row, text in enumerate(said)), encoding="utf-8")
+    [found] = read_file(path, ReadSettings(zone="UTC", machines={"m1": "M1"}))
+    assert sorted(items(found)) == [
+        "Availability",
+        "ControllerMode",
+        "Execution",
+        "PathFeedrateOverride",
+        "Program",
+        "strange",
+    ]

@@ -84,7 +84,9 @@ def test_two_labels_of_machines_that_disagree(tmp_path: Path, titles: str, name:
         ("Abgebrochen (j/n)", {"n": "complete", "j": "aborted"}, True),
         ("Aborted", {"0": "complete", "1": "aborted"}, True),
         ("Scrap", {"no": "", "yes": ""}, False),  # another question
-        ("Abbruch", {"": "", "x": ""}, False),  # what no mark means, nobody says
+        ("Not finished?", {"no": "complete", "yes": "aborted"}, True),
+        ("Abbruch", {"": "complete", "x": "aborted"}, True),  # few are marked
+        ("Fertig", {"x": "", "": ""}, False),  # a mark may have been forgotten
         ("Zxcvb", {"s": "", "n": ""}, False),
     ],
 )
