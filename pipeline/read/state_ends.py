@@ -23,6 +23,7 @@ from schemas.profile import CELL_UNITS, STATE_ENDS, UNITS
 FOLLOWS_US: Final = 2_000_000
 """A state and the next may be this far apart and still follow one another: clocks are read to the second."""
 _DAY_US: Final = 86_400_000_000
+_SECOND_US: Final = 1_000_000
 _PLACE: Final = "__after"
 
 
@@ -97,6 +98,14 @@ def without_successor(begun: pl.Series, over: pl.Series, machine: pl.Series, rou
     return lone.sort("at")["lone"].fill_null(False)
 
 
+def _in_whole_seconds(begun: pl.Series, over: pl.Series, rounded_us: float) -> pl.Series:
+    """Return ends on the second where starts are, as far as the rounding of lengths allows it."""
+    if not (begun % _SECOND_US == 0).all():
+        return over
+    whole = (over / _SECOND_US).round(0).cast(pl.Int64) * _SECOND_US
+    return whole.zip_with(((whole - over).abs() <= rounded_us).fill_null(False), over)
+
+
 def _joined(texts: list[pl.Series], count: int) -> pl.Series:
     if not texts:
         return pl.repeat("", count, eager=True)
@@ -130,6 +139,7 @@ def _ended(cells: pl.DataFrame, plan: TablePlan) -> pl.DataFrame:
         )
     shared = len(sources(rule)) > 1 and bool(set(sources(rule)) & set(sources(at)))
     over = state_ends_us(begun, ended, lasting, share_a_date=shared)
+    over = _in_whole_seconds(begun, over, rounded)
     whose = [text_of(cells, rules[name]).fill_null("") for name in ("machine", "item") if name in rules]
     lone = without_successor(begun, over, _joined(whose, cells.height), rounded)
     if not lone.any():

@@ -32,8 +32,21 @@ def book_notes(book: Book, has_shop_file: bool) -> tuple[str, ...]:
             f"The stream of {_listed(mute)} tells no Execution: what the machine did cannot be seen from it, and none "
             "of its time counts as cutting. Name the item in a profile."
         )
+    notes += _left_out(query(book, "fields_left_out"))
     notes += [*_counter_notes(query(book, "counters")), *_contradiction_notes(query(book, "contradictions"))]
     return tuple(notes)
+
+
+def _left_out(files: pl.DataFrame) -> list[str]:
+    """Say in how many files a column was left out that may be a field of ours, and which in the first of them."""
+    if not files.height:
+        return []
+    name, fields = files.select("name", "fields").row(0)
+    more = f" (and so in {files.height - 1} more)" if files.height > 1 else ""
+    return [
+        f"Left out of {name}{more}, as it is not sure: {fields}. If it is that, write a profile that says so: "
+        "`spindlebook profile FILE --save` makes one to change."
+    ]
 
 
 def _counter_notes(counters: pl.DataFrame) -> list[str]:

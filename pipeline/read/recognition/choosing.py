@@ -16,7 +16,7 @@ from pipeline.read.above import filled_from_above
 from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
 from pipeline.read.rawtable import RawTable, joined_tables
-from pipeline.read.recognition.proposing import Proposal, nearest_kind, propose, refusal, told
+from pipeline.read.recognition.proposing import Proposal, left_out, nearest_kind, propose, refusal, told
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, thinned
 from pipeline.read.recognition.standing_above import standing_above
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
@@ -100,15 +100,17 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     if isinstance(plan, TablePlan):
         universal = any(rule.utc for rule in plan.columns.values())
         if isinstance(own, NoPlan) or universal or _reads_more(plan, own, sample, own_rows, context):
-            return Chosen(
-                replace(plan, notes=(told(proposal, with_operators=context.record_operators), *plan.notes)), proposal
-            )
+            return Chosen(replace(plan, notes=(*_notes(proposal, context), *plan.notes)), proposal)
         return Chosen(own, proposal)
     if isinstance(own, TablePlan) and proposal.contradicted and not _is_ours(own):
         return Chosen(NoPlan(refusal(proposal)), proposal)
     if isinstance(own, TablePlan) and (own_rows or proposal.missing or sample.rows < _FEWEST_ROWS):
         return Chosen(own, proposal)
     return Chosen(NoPlan(refusal(proposal)), proposal)
+
+
+def _notes(proposal: Proposal, context: Context) -> tuple[str, ...]:
+    return told(proposal, with_operators=context.record_operators), *left_out(proposal)
 
 
 def read_alike(proposals: Sequence[Proposal | None]) -> bool:

@@ -27,6 +27,7 @@ _JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
 ANSWERED: Final = 0.95
 _MARK: Final = "x"
 _COUNTED_ROWS: Final = 8
+_SAYS_PARTS: Final = 0.8
 OPPOSITE: Final = {"complete": "aborted", "aborted": "complete"}
 _MOST_PLACES: Final = 400  # of the largest magazines; common practice, no source
 _MEANT: Final = 0.3
@@ -156,7 +157,7 @@ def _counts_the_rows(column: Column) -> bool:
 
     Under a name that does ("Good") a person must say what it is.
     """
-    if column.reading.concepts.get("parts", 0.0) > _MEANT:
+    if column.reading.concepts.get("parts", 0.0) >= _SAYS_PARTS:
         return False
     steps = column.text.drop_nulls().cast(pl.Int64, strict=False).diff().drop_nulls()
     return len(steps) >= _COUNTED_ROWS and bool((steps == 1).all() or (steps == -1).all())

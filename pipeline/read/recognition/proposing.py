@@ -19,6 +19,7 @@ from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.assigning import SURE, Assignment, Guess, assign, title_share
 from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
 from pipeline.read.recognition.excluding import weighed_together
+from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.item_names import named_items
 from pipeline.read.recognition.places import machine_of_titles
@@ -30,10 +31,13 @@ from schemas.concepts import FIELD_CONCEPTS, FIELDS
 from schemas.profile import Profile, with_article
 from schemas.vocabulary import InputKind
 
+LEFT_OUT: Final = "left out, as not sure:"
+"""How a note on fields begins that a column may be and that were left empty."""
 _NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
 _TITLED: Final = 0.6
 _LITTLE: Final = 0.01
 _FEWEST_NAMES: Final = 2
+_NAMED: Final = 0.5
 _NEAREST: Final = 0.1
 _MOST_NEAR: Final = 2
 _STATES_COST: Final = 3.0
@@ -58,6 +62,7 @@ class Proposal:
     doubts: tuple[str, ...]
     unused: tuple[str, ...] = field(default=())
     contradicted: bool = False  # something speaks against the kind itself
+    left: Mapping[str, str] = field(default_factory=dict)  # fields that nothing fills -> the unused column that may
     near: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # free columns that come near a missing field
     says_little: bool = False  # it lacks fields and its names do not say that it is of the kind: a draft, no more
 
@@ -121,9 +126,23 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         tuple(doubts),
         tuple(_unused(sample, data)),
         bool(best.found.doubts),
+        _left(best.found, data, sample),
         _near(best.found),
         _says_little(best),
     )
+
+
+def _left(found: Assignment, data: Mapping[str, Any], sample: Sample) -> dict[str, str]:
+    """Return the fields that may be absent and that an unused column is by its name, though not surely enough."""
+    given = {*data["columns"], "operator", "note", *(("duration_s",) if "ended_at" in data["columns"] else ())}
+    left: dict[str, str] = {}
+    for name in _unused(sample, data):
+        column = next(column for column in sample.columns if column.name == name)
+        for concept, share in column.reading.concepts.items():
+            meant = FIELDS[found.kind].get(concept)
+            if meant is not None and share >= _NAMED and meant not in given and can_bear(concept, column):
+                left.setdefault(meant, name)
+    return left
 
 
 def _near(found: Assignment) -> dict[str, tuple[str, ...]]:
@@ -279,6 +298,12 @@ def refusal(proposal: Proposal) -> str:
         f"; and {len(open_points) - 4} more" if len(open_points) > 4 else ""
     )
     return f"It looks like {_a(proposal.kind)} table, but that is not sure enough to read it: {listed}."
+
+
+def left_out(proposal: Proposal) -> tuple[str, ...]:
+    """Return a note on fields that were left empty though a column may be one, none where there is none."""
+    listed = ", ".join(f'{field} ("{column}")' for field, column in proposal.left.items())
+    return (f"{LEFT_OUT} {listed}",) if listed else ()
 
 
 def told(proposal: Proposal, *, with_operators: bool) -> str:

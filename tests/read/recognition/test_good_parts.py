@@ -87,3 +87,11 @@ def test_scrap_that_is_a_part_of_a_total(tmp_path: Path, total: str, scrap: str)
     of_rows = [USUAL + row % 2 for row in range(len(SPOILT))]  # not of all rows so far
     wanted = [(made - spoilt, spoilt) for made, spoilt in zip(of_rows, SPOILT, strict=True)]
     assert good_and_scrap(read_counts(tmp_path, HEADS["de"][0], total, scrap, of_rows)) == wanted
+
+
+def test_a_count_of_the_rows_is_left_out_and_said(tmp_path: Path) -> None:
+    read = read_counts(tmp_path, HEADS["en"][0], "Count", "Scrap", list(range(1, len(SPOILT) + 1)))
+    assert read.status == "loaded", read.reason
+    [table] = read.tables
+    assert table.rows["parts"].null_count() == len(SPOILT)
+    assert 'left out, as not sure: parts ("Count")' in table.notes
