@@ -285,8 +285,9 @@ def lacking(proposal: Proposal) -> list[str]:
 
 
 def nearest_kind(proposal: Proposal) -> str:
-    """Return of what kind a table would be but for one field that no column has, "" where more than one lacks."""
-    if len(proposal.missing) != 1 or not proposal.guesses:
+    """Return of what kind a table would be but for one field that no column has, "" where its names do not say so."""
+    named = sum(guess.named or guess.said >= _NAMED for guess in proposal.guesses.values())
+    if len(proposal.missing) != 1 or named < _FEWEST_NAMES:
         return ""
     return f" It comes nearest to {_a(proposal.kind)} table, but {lacking(proposal)[0]}."
 

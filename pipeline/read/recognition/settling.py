@@ -339,6 +339,9 @@ def _settle_marks(
         forms_of_others = [column.numbers[0] for column in others if column.numbers]
         told = {form.decimal for form in forms_of_others if form.decimal and not form.undecided}
         decided = told if len(told) == 1 else set()
+    if not decided and _writes_dotted_dates(settled):
+        commas = [forms for _, forms in cells if forms and forms[0].undecided]
+        decided = {","} if commas and all(any(form.decimal == "," for form in forms) for forms in commas) else set()
     if len(decided) > 1:
         settled.doubt("", "marks", "some columns have a decimal comma and others a decimal point")
         return
@@ -357,6 +360,12 @@ def _settle_marks(
             settled.file["decimal"] = "."
         if thousands == "." and decimal is None:
             settled.file["decimal"] = ","
+
+
+def _writes_dotted_dates(settled: Settled) -> bool:
+    """Return whether dates have points behind day and month: where that is the custom, no comma parts thousands."""
+    formats = [_first(rule["format"]) for rule in settled.rules.values() if "format" in rule]
+    return any(format.startswith("%d.%m.") for format in formats)
 
 
 def _whole(forms: list[NumberForm]) -> list[NumberForm]:
