@@ -1,7 +1,8 @@
 """The rows of one file as stretches of a machine in order of time: where a fact stands twice, what days they touch.
 
-Two rows of one fact have one machine and one time. In a stretch that runs on in time they stand next to each other, and
-are counted at once; else they stand only where two stretches meet. So an export in order needs no grouping of its rows.
+Two rows of one fact have one machine and one time. In a stretch that runs on in time they stand next to each other;
+else they stand only where two stretches meet. Rows of one chunk are counted at once, and what is left are the times at
+which chunks meet. So an export in order needs no grouping of its rows, and one that steps back a little hardly any.
 """
 
 from __future__ import annotations
@@ -63,9 +64,11 @@ class Stretches:
         at = first_us if self._unit_us == 1 else first_us // self._unit_us * self._unit_us
         frame = rows.select("machine", at.alias("at"), self._key.alias("key"), _PLACE)
         frame, starts = _in_order(frame)
-        ranges = _copied(self._stretches(frame, starts))
+        stretches = _copied(self._stretches(frame, starts))
+        ranges = _joined(stretches)
         self._ranges.append(ranges)
-        return Seen(ranges.group_by("machine").agg(_REACH), self._occurrence(rows, frame, starts))
+        where = _near_another(frame, starts, stretches.height > ranges.height)
+        return Seen(ranges.group_by("machine").agg(_REACH), self._occurrence(rows, frame.filter(where)))
 
     def _stretches(self, frame: pl.DataFrame, starts: pl.Series) -> pl.DataFrame:
         begins = starts.arg_true().cast(pl.Int64)
@@ -75,13 +78,9 @@ class Stretches:
             [frame["machine"].gather(begins), frame["at"].gather(begins).alias("first_us"), lasts.alias("last_us")]
         )
 
-    def _occurrence(self, rows: pl.DataFrame, frame: pl.DataFrame, starts: pl.Series) -> pl.Series | None:
-        """Count the neighbours of one time that have the same key too."""
-        same_time = ~starts & (frame["at"] == frame["at"].shift(1)).fill_null(False)
-        if not same_time.any():
-            return None
-        neighbours = frame.filter(same_time | same_time.shift(-1).fill_null(False))
-        twins = neighbours.filter(neighbours.select(_FACT).is_duplicated()).sort("place")
+    def _occurrence(self, rows: pl.DataFrame, suspects: pl.DataFrame) -> pl.Series | None:
+        """Count those of the suspects (machine, at, key, place) that are of one fact."""
+        twins = suspects.filter(suspects.select(_FACT).is_duplicated()).sort("place")
         if not twins.height:
             return None
         if self._code is not None:
@@ -91,7 +90,7 @@ class Stretches:
         return pl.repeat(0, rows.height, dtype=pl.Int64, eager=True).scatter(twins["place"], number)
 
     def repeats(self) -> pl.DataFrame:
-        """Return the ranges of time of a machine (machine, first_us, last_us) in which stretches meet.
+        """Return the ranges of time of a machine (machine, first_us, last_us) in which chunks meet.
 
         A fact may stand in both; what stands in one of them more than once was counted when it was taken in.
         """
@@ -109,6 +108,28 @@ class Stretches:
         found = pl.concat(self._days).unique(["machine", "day", "last_day"])
         times = {self._first: pl.col("first")} | ({self._last: pl.col("last")} if self._last != self._first else {})
         return found.select("machine", **times)
+
+
+def _joined(stretches: pl.DataFrame) -> pl.DataFrame:
+    """Return the ranges (machine, first_us, last_us) of stretches, those that meet as one."""
+    before = pl.col("last_us").cum_max().shift(1).over("machine")
+    number = (pl.col("first_us") > before).fill_null(True).cum_sum()
+    by_time = stretches.sort("machine", "first_us").with_columns(number=number)
+    return by_time.group_by("machine", "number").agg(_REACH).drop("number")
+
+
+def _near_another(frame: pl.DataFrame, starts: pl.Series, meet: bool) -> pl.Series:
+    """Return which rows of one chunk may have the machine and time of another, where stretches `meet` or do not.
+
+    A row that is later than all before it and earlier than all after it has a time of its own.
+    """
+    at = pl.col("at")
+    if meet:
+        before, after = at.cum_max().shift(1), at.cum_min(reverse=True).shift(-1)
+        shared = (at <= before).fill_null(False) | (at >= after).fill_null(False)
+        return frame.select(shared.over("machine") if frame["machine"].n_unique() > 1 else shared).to_series()
+    same_time = ~starts & (frame["at"] == frame["at"].shift(1)).fill_null(False)
+    return same_time | same_time.shift(-1).fill_null(False)
 
 
 def _copied(few: pl.DataFrame) -> pl.DataFrame:

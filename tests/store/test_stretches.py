@@ -113,6 +113,17 @@ def test_an_export_in_order_repeats_nothing():
         assert seen.repeats().is_empty()
 
 
+def test_steps_back_within_a_chunk_leave_nothing_to_number():
+    """What stands twice in one chunk is counted there, so a log with small steps back needs no pass over the book."""
+    seconds = [at - 3 * (at % 7 == 0) for at in range(300)]
+    rows = [{"machine": "M1", "occurred_at": START + timedelta(seconds=at), "item": "A"} for at in seconds]
+    seen = Stretches("event")
+    occurrence = seen.add(pl.DataFrame(rows, schema=row_columns("event"))).occurrence
+    assert occurrence is not None
+    assert occurrence.to_list() == nths("event", rows)
+    assert seen.repeats().is_empty()
+
+
 FACTS_STORED = """
 select 'event', machine, item, occurred_at, coalesce(native_code, ''), occurrence from core.event
 union all
