@@ -5,7 +5,7 @@ Reading a block and storing the one before it use different parts of the machine
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from queue import Empty, Queue
 from threading import Event, Thread
 from typing import TypeVar
@@ -20,23 +20,26 @@ class _End:
         self.error = error
 
 
-def drawn_ahead(items: Iterable[_T]) -> Iterator[_T]:
+def drawn_ahead(items: Iterable[_T], is_large: Callable[[_T], bool]) -> Iterator[_T]:
     """Yield the items in their order, one of them drawn ahead; an error comes where the item would have come.
 
-    The first two are drawn without a thread: most runs are no longer.
+    A thread is begun at the first that `is_large`, before that one is worked on: most runs are small and need none.
     """
     drawn = iter(items)
-    for _ in range(2):
-        try:
-            item = next(drawn)
-        except StopIteration:
+    for item in drawn:
+        if is_large(item):
+            yield from _with_thread(item, drawn)
             return
         yield item
+
+
+def _with_thread(first: _T, drawn: Iterator[_T]) -> Iterator[_T]:
     queue: Queue[_T | _End] = Queue(maxsize=1)
     given_up = Event()
     thread = Thread(target=_draw, args=(drawn, queue, given_up), daemon=True)
     thread.start()
     try:
+        yield first
         while not isinstance(found := queue.get(), _End):
             yield found
         if found.error is not None:

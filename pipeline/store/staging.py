@@ -30,6 +30,8 @@ from pipeline.store.stretches import KEYS, Stretches
 from schemas.columns import columns
 from schemas.vocabulary import STORED_KINDS, InputKind
 
+LARGE_ROWS: Final = 10_000
+"""A chunk of fewer rows is stored sooner than a thread helps to read the next."""
 _CYCLE_TIMES: Final = frozenset({"cut_s", "noncut_s", "cycle_s"})
 """Two ways to say one thing, the time of a cycle: an estimate that gives one of them leaves none of them to others."""
 
@@ -80,7 +82,7 @@ def stage_tables(book: Book, file_id: str, tables: Iterable[TableRead], *, is_ne
     Of a file that `is_new`, kinds whose rows are near none of another file's go past the staging tables into the book.
     """
     staged = Staged()
-    for table in drawn_ahead(tables):
+    for table in drawn_ahead(tables, lambda table: table.rows_read >= LARGE_ROWS):
         staged.rows_read += table.rows_read
         staged.rows_skipped += table.skipped.height
         staged.notes.extend(table.notes)

@@ -14,14 +14,37 @@ def numbers(count: int, error: Exception | None = None) -> Iterator[int]:
         raise error
 
 
+def always(_: int) -> bool:
+    return True
+
+
+@pytest.mark.parametrize("first_large", [0, 2, 100])
 @pytest.mark.parametrize("count", [0, 1, 2, 3, 50])
-def test_all_things_come_in_their_order(count):
-    assert list(drawn_ahead(numbers(count))) == list(range(count))
+def test_all_things_come_in_their_order(count, first_large):
+    assert list(drawn_ahead(numbers(count), lambda number: number >= first_large)) == list(range(count))
+
+
+def test_small_things_are_drawn_without_a_thread_and_one_is_drawn_while_a_large_one_is_worked_on():
+    before = threading.active_count()
+    drawn_second = threading.Event()
+
+    def some() -> Iterator[int]:
+        yield 0
+        yield 1
+        drawn_second.set()
+        yield 2
+
+    drawn = drawn_ahead(some(), lambda number: number == 1)
+    assert next(drawn) == 0
+    assert threading.active_count() == before
+    assert next(drawn) == 1
+    assert drawn_second.wait(10)
+    assert list(drawn) == [2]
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 5])
 def test_an_error_comes_behind_what_was_drawn_before_it(count):
-    drawn = drawn_ahead(numbers(count, ValueError("cut off")))
+    drawn = drawn_ahead(numbers(count, ValueError("cut off")), always)
 
     assert [next(drawn) for _ in range(count)] == list(range(count))
     with pytest.raises(ValueError, match="cut off"):
@@ -32,7 +55,7 @@ def test_an_error_comes_behind_what_was_drawn_before_it(count):
 def test_the_thread_ends_when_the_rest_is_not_wanted(taken):
     """An interrupt or a failed statement leaves no thread behind."""
     before = threading.active_count()
-    drawn = drawn_ahead(numbers(1_000_000))
+    drawn = drawn_ahead(numbers(1_000_000), always)
     for _ in range(taken):
         next(drawn)
 
