@@ -6,6 +6,7 @@ Either all of it is replaced or nothing is; a run that fails leaves the figures 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime
 
 import polars as pl
@@ -13,14 +14,12 @@ import polars as pl
 from pipeline import resources
 from pipeline.check.soundness import keeps_schema
 from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges, renew_lives
-from pipeline.derive.job_drift import job_drift
+from pipeline.derive.job_marts import READ, job_facts, job_marts
 from pipeline.derive.periods import derive_periods, period_column, periods
 from pipeline.derive.quoting_marts import KEPT as KEPT_QUOTING
-from pipeline.derive.quoting_marts import quoting_marts
 from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
 from pipeline.derive.scratch import KEPT, NAME, place, scratch_of, window_sql
-from pipeline.derive.settled_run import numbered, settled_runs
 from pipeline.derive.shelf import edge_now, shelf_list
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.suspects import with_suspects
@@ -64,11 +63,23 @@ def derive(book: Book, shop: ShopFile, progress: Progress, *, whole: bool = True
         scratch.store("core.period", periods(derived, shop.shop.zone))
         derive_periods(scratch, relations, is_whole=whole)
         pooled = of_kind(relations, Renewed.WHOLE, Renewed.BY_EDGE)
-        with book.transaction(), progress.step("sum up", total=len(pooled)) as step:
+        batches = [relation for relation in pooled if relation.full_name == "core.batch"]
+        with book.transaction(), progress.step("sum up", total=len(pooled)) as step, ThreadPoolExecutor(1) as beside:
             _put_small(book, relations, small, is_whole=whole)
-            _put_derived(book, relations, is_whole=whole)
+            # what statistics of runs read comes first: they are made while the rest goes into the book
+            of_jobs = [relation for relation in relations if relation.full_name in READ]
+            _put_derived(book, of_jobs, is_whole=whole)
+            _sum_up(book, batches, step, is_whole=whole)
+            stood = tuple(None if whole else _as_it_stood(book, name) for name in KEPT_QUOTING)
+            statistics = beside.submit(job_marts, job_facts(book), shop, before=stood)
+            _put_derived(book, [relation for relation in relations if relation not in of_jobs], is_whole=whole)
             note_renewed(book, derived, is_whole=whole)
-            _sum_up(book, shop, pooled, audits, step, is_whole=whole)
+            _sum_up(book, [relation for relation in pooled if relation not in batches], step, is_whole=whole)
+            renew_lives(book, with_suspects(book.frame(_query("edge_ledger"))), is_whole=whole)
+            for name, frame in (_edge_marts(book, is_whole=whole) | statistics.result()).items():
+                _store(book, f"mart.{name}", frame)
+            forget_renewed(book)
+            _check(book, audits)
             note_derived(book, derived_by)
 
 
@@ -115,20 +126,18 @@ def _giving_way(book: Book, relation: Relation) -> str:
     return window_sql("give_way_window", relation=relation.full_name, at=at)
 
 
-def _sum_up(
-    book: Book, shop: ShopFile, pooled: Sequence[Relation], audits: Sequence[Relation], step: Step, *, is_whole: bool
-) -> None:
-    """Derive what rests on all of the book, and check it."""
+def _sum_up(book: Book, pooled: Sequence[Relation], step: Step, *, is_whole: bool) -> None:
+    """Derive what rests on all of the book."""
     for relation in pooled:
         if relation.renewed is Renewed.BY_EDGE:
             renew_edges(book, relation, is_whole=is_whole)
         else:
             book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
         step.advance()
-    renew_lives(book, with_suspects(book.frame(_query("edge_ledger"))), is_whole=is_whole)
-    for name, frame in _marts(book, shop, is_whole=is_whole).items():
-        _store(book, f"mart.{name}", frame)
-    forget_renewed(book)
+
+
+def _check(book: Book, audits: Sequence[Relation]) -> None:
+    """Hold the marts to their models, and the book to its laws."""
     for name, model in mart.MODELS.items():
         rows = book.frame(f"from mart.{name}").select(list(mart.columns(name)))
         # weeks and days are rows of the relation that gives the months: what holds of it is asked once
@@ -139,41 +148,24 @@ def _sum_up(
         audit(book.frame(relation.sql), relation)
 
 
-def _marts(book: Book, shop: ShopFile, *, is_whole: bool) -> dict[str, pl.DataFrame]:
-    """Return the marts that rest on statistics."""
-    runs = numbered(book.frame(_query("runs_counted")))
-    settled = settled_runs(runs)
-    rates = book.frame("select machine, rate_per_hour from core.machine")
+def _edge_marts(book: Book, *, is_whole: bool) -> dict[str, pl.DataFrame]:
+    """Return the marts that rest on statistics of edges."""
     edges = book.frame(_query("edges_counted"))
-    drift, spread = job_drift(runs, settled, rates, shop.shop.tolerance)
     tools, tool_rates = book.frame(_query("tools_counted")), book.frame(_query("rates_counted"))
     # what other relations and settings made of the same rows is made anew
-    kept = ("tool_fit", "tool_life", "life_curve", "wear_curve", *KEPT_QUOTING)
+    kept = ("tool_fit", "tool_life", "life_curve", "wear_curve")
     stood = {name: None if is_whole else _as_it_stood(book, name) for name in kept}
     fits = tool_fit(edges, tools, tool_rates, before=stood["tool_fit"])
     wear, renewed = book.frame(_query("wear_parts")), book.frame(_query("lives_renewed"))
     life, outlook = tool_life(edges, fits, tools, tool_rates, before=stood["tool_life"], wear=wear, renewed=renewed)
     coming = book.frame(_query("coming_use"))
     return {
-        "job_drift": drift,
-        "run_spread": spread,
         "tool_life": life,
         "tool_fit": fits,
         "life_curve": life_curves(edges, life, before=stood["life_curve"], life_before=stood["tool_life"]),
         "wear_curve": wear_curve(wear, life, before=stood["wear_curve"], renewed=renewed),
         "edge_now": edge_now(edges, life, coming, outlook),
         "shelf_list": shelf_list(edges, tools, life, coming, outlook),
-        **quoting_marts(
-            settled,
-            drift,
-            spread["within_sd"].item(),
-            book.frame(_query("tool_batches")),
-            book.frame("from core.estimate_line"),
-            book.frame("from core.batch"),
-            book.frame("select estimate_id, load_s from core.estimate_operation where load_s > 0"),
-            shop.shop.timezone,
-            before=tuple(stood[name] for name in KEPT_QUOTING),
-        ),
     }
 
 

@@ -32,6 +32,8 @@ class Scratch:
     cursor: duckdb.DuckDBPyConnection
     book_name: str
     name: str = NAME
+    kinds: dict[str, str] = field(default_factory=dict)
+    """What stands under a name, `table` or `view`: to ask the catalogue costs more than most statements."""
     parts: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
     """The tables that what goes into the book lies in, by relation: kept.@name shows them as one."""
     others: list[Scratch] = field(default_factory=list)
@@ -59,8 +61,7 @@ class Scratch:
 
     def table(self, name: str, sql: str) -> None:
         """Make a table, in place of what stood under its name."""
-        self.forget(name)
-        self.run(f"create table {name} as\n{sql}")
+        self._make("table", name, sql)
 
     def make(self, relation: Relation) -> None:
         """Make a relation, in place of what stood under its name."""
@@ -69,20 +70,20 @@ class Scratch:
 
     def view(self, name: str, sql: str) -> None:
         """Make a view, in place of what stood under its name."""
-        self.forget(name)
-        self.run(f"create view {name} as\n{sql}")
+        self._make("view", name, sql)
+
+    def _make(self, kind: str, name: str, sql: str) -> None:
+        before = self.kinds.get(name, kind)
+        if before != kind:
+            self.run(f"drop {before} {name}")
+        self.run(f"create or replace {kind} {name} as\n{sql}")
+        self.kinds[name] = kind
 
     def store(self, name: str, frame: pl.DataFrame) -> None:
         """Make a table of a frame."""
         self.cursor.register("_frame", frame)
         self.table(name, "from _frame")
         self.cursor.unregister("_frame")
-
-    def forget(self, name: str) -> None:
-        """Drop what stands under a name, a table or a view."""
-        held = self.cursor.execute(window_sql("held"), [self.name, *name.split(".")]).fetchall()
-        for (kind,) in held:
-            self.run(f"drop {kind} {name}")
 
     def keep(self, name: str, sql: str) -> None:
         """Add rows to what goes into the book at the end."""
@@ -114,7 +115,7 @@ class Scratch:
             other = Scratch(self.cursor.cursor(), self.book_name, f"{self.name}_beside")
             self.others.append(other)
             other.open()
-            for (name,) in self.cursor.execute(window_sql("all_held"), [self.name]).fetchall():
+            for name in self.kinds:
                 other.view(name, f"from {self.name}.{name}")
         return self.others[0]
 

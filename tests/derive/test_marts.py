@@ -12,9 +12,12 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from pipeline import resources
 from pipeline.derive.calendar import ROUND_THE_CLOCK, working_calendar
 from pipeline.derive.deriving import derive, derive_in_passing
-from pipeline.derive.relations import in_order, load_relations
+from pipeline.derive.job_marts import READ
+from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
+from pipeline.derive.renewing import of_kind
 from pipeline.progress import Null
 from pipeline.stats.iso22400 import TimeElements, nee_index, oee_index
 from pipeline.store.book import Book, open_book
@@ -448,3 +451,13 @@ def test_relations_come_after_what_they_read() -> None:
         for name in relation.upstream & set(ordered):
             if relation.schema != "audit":
                 assert ordered.index(name) < ordered.index(relation.full_name)
+
+
+def test_what_statistics_of_runs_read_is_in_the_book_before_them() -> None:
+    relations = {relation.full_name: relation for relation in load_relations("core")}
+    read = set(relations["core.batch"].upstream)
+    for name in ("runs_counted", "tool_batches"):
+        read |= Relation("query", name, resources.read_text("pipeline.derive", "sql", "query", f"{name}.sql")).upstream
+    windowed = {relation.full_name for relation in of_kind(relations.values(), Renewed.BY_WINDOW, Renewed.BY_MACHINE)}
+
+    assert read & windowed == set(READ)
