@@ -450,13 +450,15 @@ class QuoteRatio(InputModel):
 class QuoteSpread(InputModel):
     """Grain: time_kind. Spread of ln ratio between batches of a job and between runs of a batch.
 
-    shared_sd is the part of between_sd that all tools of a batch have in common.
+    shared_sd is the part of between_sd that all tools of a batch have in common; freedom is the degrees of freedom that
+    between_sd rests on.
     """
 
     time_kind: str = pa.Field(isin=list(TIME_KINDS))
     between_sd: float = pa.Field(ge=0)
     shared_sd: float = pa.Field(ge=0)
     within_sd: float = pa.Field(ge=0)
+    freedom: pl.Int64 = pa.Field(ge=0)
 
 
 class QuoteBacktest(InputModel):

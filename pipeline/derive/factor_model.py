@@ -78,12 +78,15 @@ def _name(factor: str) -> pl.Expr:
     return pl.col(factor).cast(pl.String).fill_null("")
 
 
-def fit_factors(ratios: pl.DataFrame, time_kind: str, start: FloatArray | None = None) -> FactorModel | None:
+def fit_factors(
+    ratios: pl.DataFrame, time_kind: str, spreads: pl.DataFrame, start: FloatArray | None = None
+) -> FactorModel | None:
     """Fit one kind of time; None without a job.
 
     Parameters
     ----------
     ratios : rows of mart.quote_ratio (of that kind of time; a column `job_number` tells jobs apart)
+    spreads : mart.quote_spread
     start : where the fit of nearly the same rows came out (`CrossedFit.mode`)
     """
     if ratios.is_empty():
@@ -100,5 +103,6 @@ def fit_factors(ratios: pl.DataFrame, time_kind: str, start: FloatArray | None =
         group=ratios["job_number"].to_numpy() if time_kind in TOOL_KINDS else None,
         group_sampling=ratios["shared_variance"].to_numpy(),
         start=start,
+        sampling_freedom=float(spreads.filter(pl.col("time_kind") == time_kind)["freedom"].sum()),
     )
     return FactorModel(time_kind, tuple(factors), levels, fit)

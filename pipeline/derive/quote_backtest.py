@@ -101,7 +101,7 @@ def quote_backtest(
             known = own.head(known_rows)
             spreads = batch_spreads(known, None) if known.height else no_spread(time_kind)
             rows = job_ratios(known, spreads).join(names, on="_key", maintain_order="left")
-            model = fit_factors(rows.rename({"_key": "job_number"}), time_kind, start)
+            model = fit_factors(rows.rename({"_key": "job_number"}), time_kind, spreads, start)
             start = model.fit.mode if model is not None and model.fit.rows > 1 else None
             cells = asked.join(names.select("_key", *KEY), on="_key", maintain_order="left")
             found.append(_quoted(cells.with_columns(pl.lit(origin).alias("origin_at")), model))

@@ -17,19 +17,20 @@ from schemas.vocabulary import TIME_KINDS
 LEVEL = 0.95
 
 
-def quote_factor(ratios: pl.DataFrame, trust: pl.DataFrame) -> pl.DataFrame:
+def quote_factor(ratios: pl.DataFrame, spreads: pl.DataFrame, trust: pl.DataFrame) -> pl.DataFrame:
     """Return mart.quote_factor: a row a cell and time kind, one with empty keys for the shop.
 
     Parameters
     ----------
     ratios : mart.quote_ratio
+    spreads : mart.quote_spread
     trust : mart.quote_trust
     """
     numbered = with_job_numbers(ratios)
     factors = [pl.DataFrame(schema=columns("quote_factor"))]
     for time_kind in TIME_KINDS:
         rows = numbered.filter(pl.col("time_kind") == time_kind)
-        model = fit_factors(rows, time_kind)
+        model = fit_factors(rows, time_kind, spreads)
         if model is None:
             continue
         factors.append(_factors(model, rows, trust))

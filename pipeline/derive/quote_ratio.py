@@ -109,7 +109,7 @@ def _tool_ratios(placed: pl.DataFrame, tool_batches: pl.DataFrame, estimate_line
 
 
 def batch_spreads(batches: pl.DataFrame, within_sd: float | None) -> pl.DataFrame:
-    """Return mart.quote_spread: time_kind, between_sd, shared_sd and within_sd of ln ratio.
+    """Return mart.quote_spread: time_kind, between_sd, shared_sd, within_sd of ln ratio, freedom.
 
     The spread between batches of one job is pooled over jobs; of `cycle` what runs alone make of it is taken off. What
     the tools of a batch share of it is the mean product of the deviations of two of them.
@@ -136,6 +136,7 @@ def batch_spreads(batches: pl.DataFrame, within_sd: float | None) -> pl.DataFram
             pl.when(known).then(between).otherwise(0.0).alias("between_sd"),
             pl.when(known).then(shared).otherwise(0.0).alias("shared_sd"),
             "within_sd",
+            pl.when(known).then("freedom").otherwise(0).cast(pl.Int64).alias("freedom"),
         )
         .sort("time_kind")
     )
@@ -143,7 +144,8 @@ def batch_spreads(batches: pl.DataFrame, within_sd: float | None) -> pl.DataFram
 
 def no_spread(time_kind: str) -> pl.DataFrame:
     """Return what mart.quote_spread says of a kind of time of which no batch is known."""
-    return pl.DataFrame({"time_kind": [time_kind], "between_sd": [0.0], "shared_sd": [0.0], "within_sd": [0.0]})
+    spreads = {"between_sd": [0.0], "shared_sd": [0.0], "within_sd": [0.0]}
+    return pl.DataFrame({"time_kind": [time_kind], **spreads, "freedom": [0]})
 
 
 def _shared_variances(batches: pl.DataFrame, own: pl.Expr) -> pl.DataFrame:

@@ -50,7 +50,7 @@ def quoting_marts(
     ratios = quote_ratio(since_shift(by_batch, names, drift), names, spreads)
     backtest, origins = quote_backtest(as_run, names, zone, *before)
     trust = quote_trust(backtest)
-    factors = quote_factor(ratios, trust)
+    factors = quote_factor(ratios, spreads, trust)
     return {
         "quote_ratio": ratios,
         "quote_spread": spreads,

@@ -86,10 +86,10 @@ class Likely:
         return {middle: self.time_s, **ends}
 
 
-def factor_models(ratios: pl.DataFrame) -> dict[str, FactorModel]:
+def factor_models(ratios: pl.DataFrame, spreads: pl.DataFrame) -> dict[str, FactorModel]:
     """Fit every kind of time that has a past job."""
     numbered = with_job_numbers(ratios)
-    found = {kind: fit_factors(numbered.filter(pl.col("time_kind") == kind), kind) for kind in TIME_KINDS}
+    found = {kind: fit_factors(numbered.filter(pl.col("time_kind") == kind), kind, spreads) for kind in TIME_KINDS}
     return {kind: model for kind, model in found.items() if model is not None}
 
 

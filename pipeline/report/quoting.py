@@ -86,7 +86,12 @@ class PastRuns:
             learning = self.spread["learning_rate"].drop_nulls() if "learning_rate" in self.spread.columns else None
             rate = float(learning[0]) if learning is not None and learning.len() else 1.0
             self._known["times"] = PastTimes(
-                factor_models(self.ratios), self.ratios, self.spreads, self.trust, self.drift, math.log2(rate)
+                factor_models(self.ratios, self.spreads),
+                self.ratios,
+                self.spreads,
+                self.trust,
+                self.drift,
+                math.log2(rate),
             )
         times: PastTimes = self._known["times"]
         return times

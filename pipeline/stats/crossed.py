@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, Final
 
@@ -30,8 +30,16 @@ SEED: Final = 1933
 STEP: Final = 0.25
 """Of the differences that give gradient and curvature, in ln spread."""
 LEAST_SHARE: Final = 0.5
-"""Of the variance of rows that is taken to be between jobs at least, whatever their sampling variance is said to be:
-limits are then rather too wide than too narrow where that is overstated."""
+"""Of the variance of rows that is taken to be between jobs at least where the search for it begins."""
+SMALL_SAMPLING: Final = 0.05
+"""Of the variance between jobs, below which the sampling variance is taken as it is said to be."""
+MOST_FREEDOM: Final = 500.0
+"""Degrees of freedom of a sampling variance from which on it is as good as known."""
+BASE_POINTS: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)
+BASE_POINTS_OF_GROUPS: Final = (-1.5, 0.0, 1.5)
+"""Standard deviations about the best ln variance between jobs at which its posterior is taken."""
+SMALLEST_BASE_LOG, LARGEST_BASE_LOG = -5.0, 4.0
+"""Bounds of ln(variance between jobs / sampling variance) where it is searched."""
 LEAST_WEIGHT: Final = 1e-4
 SMALLEST_LOG, LARGEST_LOG = -6.0, 3.0
 """Bounds of ln(spread between levels / spread between jobs)."""
@@ -88,11 +96,24 @@ class _Sums:
     rows: int
     sizes: tuple[int, ...]
     ratio: float = 0.0
+    base: float = 1.0
+    freedom: float = 0.0
+    sampling: float = 0.0  # mean sampling variance over base
 
     @property
     def prior_scale(self) -> float:
         """Of the spread ratios: levels are set against all that varies within them, the groups' own effect too."""
-        return PRIOR_SCALE * math.sqrt(1.0 + self.ratio)
+        return PRIOR_SCALE * math.sqrt(1.0 + self.ratio + (self.sampling if self.freedom else 0.0))
+
+    @property
+    def degrees(self) -> float:
+        """Degrees of freedom of the variance that all the others are multiples of."""
+        return max(self.rows - 1, 1) + self.freedom
+
+    def squares(self, explained: FloatArray) -> FloatArray:
+        """Return what squares leave, those that the sampling variance rests on among them."""
+        left = np.maximum(self.square - explained, self.rows * FLOOR**2)
+        return np.asarray(left + self.freedom * self.base, dtype=np.float64)
 
     @property
     def is_even(self) -> bool:
@@ -123,7 +144,8 @@ class CrossedFit:
     group_sd: float
     _active: tuple[int, ...] = field(repr=False)
     _centre: float = field(repr=False)
-    _base: float = field(repr=False)
+    _bases: FloatArray = field(repr=False)
+    _degrees: float = field(repr=False)
     _group_ratios: FloatArray = field(repr=False)
     _weight: FloatArray = field(repr=False)
     _ratios: FloatArray = field(repr=False)
@@ -134,15 +156,15 @@ class CrossedFit:
 
     @property
     def mode(self) -> FloatArray:
-        """Where a fit of nearly the same rows may start: ln spread ratios, with groups ln of their variance ratio."""
+        """Where a fit of nearly the same rows may start: ln spread ratios, ln variance ratio of groups, ln variance."""
         group = self._weight @ self._group_ratios
-        told = np.log(self._weight @ self._ratios)
-        return np.append(told, math.log(group)) if group > 0 else np.asarray(told, dtype=np.float64)
+        told = np.append(np.log(self._weight @ self._ratios), math.log(group) if group > 0 else 0.0)
+        return np.append(told, self._weight @ np.log(self._bases))
 
     @property
     def sampling_unit(self) -> float:
         """What a new job's sampling variance counts for in the square of a prediction's scale, on average."""
-        return float(self._weight @ self._variances) / self._base
+        return float(self._weight @ (self._variances / self._bases))
 
     def predict(
         self,
@@ -171,8 +193,8 @@ class CrossedFit:
         extra = np.asarray(sampling_variance, dtype=np.float64) + np.asarray(group_sampling, dtype=np.float64)
         mean, relative, settled = self._moments(wanted)
         if with_job:
-            own = np.broadcast_to(1.0 + extra / self._base, wanted.shape[:1])
-            relative = relative + own[:, None] + self._group_ratios
+            own = np.broadcast_to(extra, wanted.shape[:1])
+            relative = relative + 1.0 + own[:, None] / self._bases + self._group_ratios
         return self._summed_up(mean, relative, wanted < 0, settled)
 
     def shop(self) -> Predictions:
@@ -217,7 +239,7 @@ class CrossedFit:
         if known.any():
             away = mean[known] - (mean[known] @ self._weight)[:, None]
             spread = np.sqrt(relative[known] * self._variances)
-            scale[known], freedom[known] = _as_t(away, spread, self._weight, float(max(self.rows - 1, 1)))
+            scale[known], freedom[known] = _as_t(away, spread, self._weight, self._degrees)
         return Predictions(centre, scale, freedom, unseen, settled)
 
 
@@ -228,6 +250,7 @@ def fit_crossed(
     group: ArrayLike | None = None,
     group_sampling: ArrayLike | None = None,
     start: FloatArray | None = None,
+    sampling_freedom: float = MOST_FREEDOM,
 ) -> CrossedFit:
     """Fit a shop.
 
@@ -243,8 +266,9 @@ def fit_crossed(
         Rows of one number share an effect of their own: a job with several tool types.
     group_sampling : array, shape (rows,), optional
         Known variance of what the rows of a group share beside that effect: few batches, whose errors all tools share.
-    start : shape (active factors,) or one more, optional
+    start : shape (active factors + 2,), optional
         `mode` of a fit of nearly the same rows, to begin at.
+    sampling_freedom : degrees of freedom from which the sampling variances were estimated
 
     Raises
     ------
@@ -253,8 +277,12 @@ def fit_crossed(
 
     Notes
     -----
-    Variance of a row: v (1 + sampling variance / base), base found by moments so that v is near it, v times the squared
-    spread ratio of each factor between its levels, and of what a group shares v (ratio + its sampling variance / base).
+    Variance of a row: v (1 + sampling variance / base), v times the squared spread ratio of each factor between its
+    levels, and of what a group shares v (ratio + its sampling variance / base). v / base is how far the sampling
+    variance is out, of which its degrees of freedom are a chi-squared's; so the variance between jobs is free to be
+    small where batches differ far more than jobs do. Base is integrated over on even points of its logarithm, with a
+    prior flat in the spread between jobs where that is small beside the sampling spread; where the sampling variance
+    is a twentieth of base or less, base is found by moments and v is free.
     With these weights fixed, level sums are sufficient: rows of any number are summed up once, and each point of the
     posterior costs one Cholesky of the order of the levels. The shop's mean (flat prior) and v (1 / v) are integrated
     out by formula, which is the restricted likelihood (REML). Ratios of spreads have priors that are flat in the spread
@@ -271,25 +299,44 @@ def fit_crossed(
     values = values - centre
     used = level[:, list(active)]
     counts = tuple(sizes[at] for at in active)
-    point, group_log = np.full(len(active), -0.5), 0.0
-    if start is not None and start.size == len(active) + (groups is not None):
-        point, group_log = start[: len(active)], float(start[-1]) if groups is not None else 0.0
-    base, curvature = max(float(values.var()), FLOOR**2), np.eye(len(active))
+    point, group_log, base = np.full(len(active), -0.5), 0.0, max(float(values.var()), FLOOR**2)
+    if start is not None and start.size == len(active) + 2:
+        point, group_log, base = start[: len(active)], float(start[-2]), math.exp(start[-1])
+    mean_sampling = float(sampling.mean()) + (float(shared.mean()) if shared.size else 0.0)
+
+    def summed(base: float, freedom: float = 0.0) -> _GroupedRows:
+        return _GroupedRows.of(used, counts, values, sampling, groups, shared, base, freedom)
+
+    curvature = np.eye(len(active))
     for _ in range(3):
-        taken = _GroupedRows.of(used, counts, values, 1.0 + sampling / base, groups, shared / base)
+        taken = summed(base)
         if taken.alone.is_even:
             break
         group_log, _ = taken.best(point, group_log)
         sums = taken.sums(group_log)
         point, curvature = _mode(sums, point)
-        new = _new_base(sums, point, base, sampling)
+        new = _new_base(sums, point, base, mean_sampling)
         done = abs(new / base - 1.0) < 0.02
         base = new
         if done:
             break
-    taken = _GroupedRows.of(used, counts, values, 1.0 + sampling / base, groups, shared / base)
-    logs = taken.points(point, group_log)
-    weight, ratios, means, inverses, variances, at = _posterior([taken.sums(log) for log in logs], point, curvature)
+    bases, freedom = np.array([base]), 0.0
+    if not taken.alone.is_even and mean_sampling > SMALL_SAMPLING * base and values.size > 2:
+        freedom = min(sampling_freedom, MOST_FREEDOM)
+        bases, group_log, point, curvature = _open_base(
+            lambda base: summed(base, freedom), base, mean_sampling, point, group_log
+        )
+        base = float(bases[bases.size // 2])
+    several, moved, told, group_logs = [], [], [], []
+    for one in bases:
+        taken, away = summed(float(one), freedom), math.log(one / base)
+        for log in taken.points(point - 0.5 * away, group_log - away):
+            several.append(taken.sums(log))
+            moved.append(-0.5 * away)
+            told.append(float(one))
+            group_logs.append(log)
+    weight, ratios, means, inverses, variances, at = _posterior(several, point, curvature, np.array(moved))
+    logs = np.array(group_logs)
     group_ratios = np.exp(logs)[at] if groups is not None else np.zeros(weight.size)
     spreads = np.full(len(sizes), math.nan)
     spreads[list(active)] = np.exp(weight @ np.log(ratios * np.sqrt(variances)[:, None]))
@@ -303,7 +350,8 @@ def fit_crossed(
         group_sd=math.nan if alone else math.sqrt(weight @ (variances * group_ratios)),
         _active=active,
         _centre=centre,
-        _base=base,
+        _bases=np.array(told)[at],
+        _degrees=several[0].degrees,
         _group_ratios=group_ratios,
         _weight=weight,
         _ratios=ratios,
@@ -399,11 +447,13 @@ class _GroupedRows:
 
     @classmethod
     def of(
-        cls, level: IntArray, sizes: tuple[int, ...], values: FloatArray, variance: FloatArray,
-        group: IntArray | None, shared: FloatArray,
+        cls, level: IntArray, sizes: tuple[int, ...], values: FloatArray, sampling: FloatArray,
+        group: IntArray | None, shared: FloatArray, base: float, freedom: float,
     ) -> _GroupedRows:  # fmt: skip
-        """Sum rows up."""
-        alone = _sums(level, sizes, values, variance)
+        """Sum rows up, with a variance of `base` between jobs."""
+        variance, shared = 1.0 + sampling / base, shared / base
+        mean = float(variance.mean()) - 1.0 + (float(shared.mean()) if shared.size else 0.0)
+        alone = replace(_sums(level, sizes, values, variance), base=base, freedom=freedom, sampling=mean)
         if group is None:
             return cls(alone, None, np.zeros(0), np.zeros(0), shared)
         from scipy import sparse
@@ -426,14 +476,13 @@ class _GroupedRows:
         own = math.exp(log_ratio) + self.shared
         shrink = own / (1.0 + own * self.total)
         matrix = (self.spread.T @ self.spread.multiply(shrink[:, None]).tocsr()).toarray()
-        return _Sums(
-            self.alone.matrix - matrix,
-            self.alone.vector - self.spread.T @ (shrink * self.values),
-            self.alone.square - float((shrink * self.values**2).sum()),
-            self.alone.log_determinant + float(np.log1p(own * self.total).sum()),
-            self.alone.rows,
-            self.alone.sizes,
-            math.exp(log_ratio),
+        return replace(
+            self.alone,
+            matrix=self.alone.matrix - matrix,
+            vector=self.alone.vector - self.spread.T @ (shrink * self.values),
+            square=self.alone.square - float((shrink * self.values**2).sum()),
+            log_determinant=self.alone.log_determinant + float(np.log1p(own * self.total).sum()),
+            ratio=math.exp(log_ratio),
         )
 
     def best(self, point: FloatArray, start: float) -> tuple[float, float]:
@@ -494,13 +543,16 @@ def _log_posterior(sums: _Sums, points: FloatArray) -> FloatArray:
         some = points[first : first + block]
         factor = np.linalg.cholesky(_precision(sums, some))
         half = np.linalg.solve(factor, np.broadcast_to(sums.vector, (some.shape[0], sums.vector.size))[..., None])
-        residual = np.maximum(sums.square - (half[..., 0] ** 2).sum(axis=1), sums.rows * FLOOR**2)
+        residual = sums.squares((half[..., 0] ** 2).sum(axis=1))
         determinant = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
         likelihood = -(some @ np.array(sums.sizes, dtype=np.float64)) - 0.5 * determinant
-        found[first : first + block] = likelihood - 0.5 * (sums.rows - 1) * np.log(residual)
+        found[first : first + block] = likelihood - 0.5 * (sums.rows - 1 + sums.freedom) * np.log(residual)
     prior = _log_prior(points, sums.prior_scale)
     if sums.ratio > 0:
         prior = prior + _log_prior(np.array([[0.5 * math.log(sums.ratio)]]), PRIOR_SCALE)
+    if sums.freedom:
+        prior = prior + 0.5 * sums.freedom * math.log(sums.base)
+        prior = prior + _log_prior(np.array([[-0.5 * math.log(sums.sampling)]]), 1.0)
     return found + prior - 0.5 * sums.log_determinant
 
 
@@ -549,12 +601,56 @@ def _slopes(sums: _Sums, point: FloatArray) -> tuple[FloatArray, FloatArray, flo
     return (up - down) / (2.0 * STEP), curvature, float(here)
 
 
-def _new_base(sums: _Sums, point: FloatArray, base: float, sampling: FloatArray) -> float:
+def _new_base(sums: _Sums, point: FloatArray, base: float, sampling: float) -> float:
     """Return the variance between jobs with which that of all rows is as the residuals say."""
     means = np.linalg.solve(_precision(sums, point[None])[0], sums.vector)
     variance = max(sums.square - float(sums.vector @ means), 0.0) / max(sums.rows - 1, 1)
-    whole = variance * (1.0 + float(sampling.mean()) / base)
-    return max(whole - float(sampling.mean()), LEAST_SHARE * whole, FLOOR**2)
+    whole = variance * (1.0 + sampling / base)
+    return max(whole - sampling, LEAST_SHARE * whole, FLOOR**2)
+
+
+def _open_base(
+    summed: Callable[[float], _GroupedRows], start: float, sampling: float, point: FloatArray, group_log: float
+) -> tuple[FloatArray, float, FloatArray, FloatArray]:
+    """Return even points about the likeliest variance between jobs, with what is likeliest and its curvature there.
+
+    Spreads of levels and groups are held as they are while it is searched, uphill and then by a parabola.
+    """
+    low, high = SMALLEST_BASE_LOG + math.log(sampling), LARGEST_BASE_LOG + math.log(sampling)
+    middle, spread, curvature = min(max(math.log(start), low), high), 1.0, np.eye(point.size)
+    point, group_log = point - 0.5 * (middle - math.log(start)), group_log - (middle - math.log(start))
+    has_groups = False
+    for step in (1.0, 0.5):
+        known: dict[float, float] = {}
+
+        def height(
+            log: float, middle: float = middle, point: FloatArray = point, group_log: float = group_log,
+            known: dict[float, float] = known,
+        ) -> float:  # fmt: skip
+            if log not in known:
+                away = log - middle
+                sums = summed(math.exp(log)).sums(group_log - away)
+                known[log] = float(_log_posterior(sums, point[None] - 0.5 * away)[0])
+            return known[log]
+
+        best = middle
+        while True:
+            inside = [log for log in (best, best - step, best + step) if low <= log <= high]
+            higher = max(inside, key=height)
+            if higher == best:
+                break
+            best = higher
+        below, here, above = height(best - step), height(best), height(best + step)
+        curved = max((2.0 * here - below - above) / step**2, 0.1)
+        spread = 1.0 / math.sqrt(curved)
+        best += min(max((above - below) / (2.0 * step) / curved, -step), step)
+        taken = summed(math.exp(best))
+        has_groups = taken.spread is not None
+        point, group_log, middle = point - 0.5 * (best - middle), group_log - (best - middle), best
+        group_log, _ = taken.best(point, group_log)
+        point, curvature = _mode(taken.sums(group_log), point)
+    places = np.array(BASE_POINTS_OF_GROUPS if has_groups else BASE_POINTS)
+    return np.exp(middle + spread * places), group_log, point, curvature
 
 
 @lru_cache(maxsize=16)
@@ -567,11 +663,12 @@ def _draws(size: int) -> tuple[FloatArray, FloatArray]:
 
 
 def _posterior(
-    several: Sequence[_Sums], point: FloatArray, curvature: FloatArray
+    several: Sequence[_Sums], point: FloatArray, curvature: FloatArray, moved: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
     """Return weights, spread ratios, level means, their relative covariances, variances, and which sums, by point.
 
-    The draws are dealt to the sums, which are evenly spaced in what they differ by; the middle one goes to each.
+    The draws are dealt to the sums, which are evenly spaced in what they differ by; the middle one goes to each. For
+    each of them they are moved by so much.
     """
     first = several[0]
     points, log_density = np.zeros((1, point.size)), np.zeros(1)
@@ -583,27 +680,28 @@ def _posterior(
     found = []
     for number, sums in enumerate(several):
         dealt = np.append(0, 1 + np.flatnonzero(pair % len(several) == number))
-        height = _log_posterior(sums, points[dealt]) - log_density[dealt] - math.log(dealt.size)
+        height = _log_posterior(sums, points[dealt] + moved[number]) - log_density[dealt] - math.log(dealt.size)
         found.append((np.full(dealt.size, number), dealt, height))
     at, dealt, height = (np.concatenate(parts) for parts in zip(*found, strict=True))
     weight = np.exp(height - height.max())
     weight /= weight.sum()
     kept = weight >= LEAST_WEIGHT
-    at, points, weight = at[kept], points[dealt[kept]], weight[kept] / weight[kept].sum()
+    at, weight = at[kept], weight[kept] / weight[kept].sum()
+    points = points[dealt[kept]] + moved[at][:, None]
     inverses, means, residual = [], [], []
     for number, sums in enumerate(several):
         inverse = np.linalg.inv(_precision(sums, points[at == number]))
         mean = inverse @ sums.vector
         inverses.append(inverse)
         means.append(mean)
-        residual.append(np.maximum(sums.square - mean @ sums.vector, sums.rows * FLOOR**2))
+        residual.append(sums.squares(mean @ sums.vector))
     # an empty column at the end stands for levels without history
     return (
         weight,
         np.exp(points),
         np.pad(np.concatenate(means), ((0, 0), (0, 1))),
         np.pad(np.concatenate(inverses), ((0, 0), (0, 1), (0, 1))),
-        np.concatenate(residual) / max(first.rows - 1, 1),
+        np.concatenate(residual) / first.degrees,
         at,
     )
 

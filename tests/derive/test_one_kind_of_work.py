@@ -31,7 +31,7 @@ def ratios_of(jobs: int) -> pl.DataFrame:
 def test_the_mart_holds_with_one_kind_of_work(jobs: int) -> None:
     """The mart is valid; a kind never run has no interval, and with one job there is none at all."""
     trust = quote_trust(pl.DataFrame(schema=columns("quote_backtest")))
-    found = quote_factor(ratios_of(jobs), trust)
+    found = quote_factor(ratios_of(jobs), pl.DataFrame(schema=columns("quote_spread")), trust)
 
     MODELS["quote_factor"].validate(found)
     MODELS["quote_trust"].validate(trust)

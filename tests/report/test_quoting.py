@@ -17,6 +17,9 @@ AT = datetime(2026, 3, 2, tzinfo=UTC)
 OFFERED = {"jobs": 12, "least_reach": None, "offered": True, "because": "off by 4 % against 11 %"}
 
 
+SPREADS = pl.DataFrame({"time_kind": ["cycle"], "between_sd": [0.03], "within_sd": [0.04], "freedom": [40]})
+
+
 def ratio(number: int, time_kind: str, log_ratio: float, **changes: object) -> dict[str, object]:
     return {
         "time_kind": time_kind, "job_key": f"P{number}", "machine": "M1", "program": f"O{100 + number}",
@@ -45,7 +48,7 @@ def trust(**changes: object) -> pl.DataFrame:
 def past(**changes: object) -> PastRuns:
     known = {
         "ratios": ratios(),
-        "spreads": pl.DataFrame({"time_kind": ["cycle"], "between_sd": [0.03], "within_sd": [0.04]}),
+        "spreads": SPREADS,
         "trust": trust(),
         "drift": pl.DataFrame(schema=mart_columns("job_drift")),
         "spread": pl.DataFrame({"learning_rate": [1.0]}),
@@ -69,7 +72,7 @@ def lines(*rows: dict[str, object]) -> pl.DataFrame:
 def factor(time_kind: str, machine: str = "M1", variance: float = 0.0) -> tuple[float, float, float]:
     """ln factor, scale and degrees of freedom by the model itself."""
     numbered = with_job_numbers(ratios()).filter(pl.col("time_kind") == time_kind)
-    model = fit_factors(numbered, time_kind)
+    model = fit_factors(numbered, time_kind, SPREADS)
     assert model is not None
     cell = pl.DataFrame({"machine": [machine], "material": ["brass"], "operation_kind": ["milling"]})
     found = model.predict(cell, variance)

@@ -123,7 +123,8 @@ def test_sums_over_levels_are_all_that_is_needed(seed: int, grouped: bool) -> No
     group = None if group is None else np.unique(group, return_inverse=True)[1]
     variance = 1.0 + sampling / JOB_SD**2
     shared = np.zeros(0) if group is None else rng.uniform(0, 1, int(group.max()) + 1)
-    sums = crossed._GroupedRows.of(levels, sizes, values, variance, group, shared).sums(math.log(0.5))
+    base = JOB_SD**2
+    sums = crossed._GroupedRows.of(levels, sizes, values, sampling, group, shared * base, base, 0.0).sums(math.log(0.5))
     points = rng.normal(0, 1, (2, 3))
     plain = [dense(levels, values, variance, np.exp(point), group, 0.5 + shared) for point in points]
     heights = crossed._log_posterior(sums, points) - crossed._log_prior(points, sums.prior_scale)
@@ -176,7 +177,7 @@ def test_spreads_come_back_from_a_large_shop() -> None:
 def test_jobs_with_several_tools_are_not_several_jobs() -> None:
     """24 jobs of four tools each, whose rows share 6 % and differ by 1.5 %: 90 % limits hold a row of a new job."""
     rng = np.random.default_rng(12)
-    shops, hits = 300, 0
+    shops, hits = 150, 0
     for _ in range(shops):
         job = np.repeat(np.arange(25), 4)
         levels = np.column_stack((rng.integers(0, 4, 25)[job], np.tile(rng.permutation(4), 25)))
@@ -192,7 +193,7 @@ def test_jobs_with_several_tools_are_not_several_jobs() -> None:
 def test_tools_that_share_the_errors_of_their_batches() -> None:
     """30 jobs of five tools whose batches err by 6 % together and 3 % apart: limits hold the rows of a new job."""
     rng = np.random.default_rng(14)
-    shops, tools, shared_sd, own_sd = 150, 5, 0.06, 0.03
+    shops, tools, shared_sd, own_sd = 80, 5, 0.06, 0.03
     hits = {0.5: np.zeros(shops), 0.9: np.zeros(shops)}
     for shop in range(shops):
         job = np.repeat(np.arange(31), tools)
@@ -213,6 +214,29 @@ def test_tools_that_share_the_errors_of_their_batches() -> None:
     for share, held in hits.items():
         # rows of a shop's new job err together: each shop counts once
         assert abs(held.mean() - share) <= 3 * held.std(ddof=1) / math.sqrt(shops)
+
+
+@pytest.mark.parametrize(("job_sd", "machine_sd", "least", "most"), [(0.02, 0.1, 3, 9), (0.05, 0.2, 1, 4)])
+def test_setups_that_differ_by_batch_more_than_by_job(job_sd: float, machine_sd: float, least: int, most: int) -> None:
+    """40 jobs whose batches differ by 30 %, estimated from them: limits of a new job's first batch hold 50 and 90 %."""
+    rng = np.random.default_rng(16)
+    shops, hits = 150, {0.5: 0, 0.9: 0}
+    for _ in range(shops):
+        machine, batches = rng.integers(0, 4, 41), rng.integers(least, most + 1, 41)
+        job = rng.normal(0, machine_sd, 4)[machine] + rng.normal(0, job_sd, 41)
+        told = np.repeat(np.arange(40), batches[:40])
+        each = job[told] + rng.normal(0, 0.3, told.size)
+        mean = np.bincount(told, weights=each) / batches[:40]
+        freedom = told.size - 40
+        variance = float(((each - mean[told]) ** 2).sum()) / freedom
+        renamed, new = numbered(machine[:40, None], machine[40:])
+        fit = fit_crossed(renamed, mean, variance / batches[:40], sampling_freedom=freedom)
+        found, first = fit.predict(new[None], variance), job[40] + rng.normal(0, 0.3)
+        for share in hits:
+            low, high = (float(found.quantile(0.5 + side * share / 2)[0]) for side in (-1, 1))
+            hits[share] += low <= first <= high
+    for share, held in hits.items():
+        assert abs(held / shops - share) <= 3 * math.sqrt(share * (1 - share) / shops)
 
 
 @pytest.mark.parametrize("apart", [1.0, 4.0])
