@@ -137,6 +137,18 @@ def test_steps_run_once_in_order_and_only_those_that_lack(path: Path) -> None:
         assert bring_up_to_date(book.connection, steps) == []
 
 
+def test_marts_that_nothing_makes_any_more_leave_an_older_book(path: Path) -> None:
+    """Two marts of former versions are gone once the book is stepped up."""
+    with open_book(path) as book:
+        for name in ("edge_outlook", "quote_effect"):
+            book.run(f"create table mart.{name} as select 1 as one")
+        book.keep_note(VERSION_KEY, "8")
+    with open_book(path) as book:
+        left = book.rows("select table_name from duckdb_tables() where schema_name = 'mart'")
+        assert not {("edge_outlook",), ("quote_effect",)} & set(left)
+        assert book.note(VERSION_KEY) == str(newest_version())
+
+
 def test_a_book_of_version_1_keeps_its_rows_and_is_read_once_more(path: Path, making: Any) -> None:
     """Ranks are made from what is known; which columns the tables of files have, these tell when they are read anew."""
     files = [
