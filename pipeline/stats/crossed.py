@@ -31,12 +31,11 @@ STEP: Final = 0.25
 """Of the differences that give gradient and curvature, in ln spread."""
 LEAST_SHARE: Final = 0.5
 """Of the variance of rows that is taken to be between jobs at least where the search for it begins."""
-SMALL_SAMPLING: Final = 0.05
+SMALL_SAMPLING: Final = 0.2
 """Of the variance between jobs, below which the sampling variance is taken as it is said to be."""
 MOST_FREEDOM: Final = 500.0
 """Degrees of freedom of a sampling variance from which on it is as good as known."""
 BASE_POINTS: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)
-BASE_POINTS_OF_GROUPS: Final = (-1.5, 0.0, 1.5)
 """Standard deviations about the best ln variance between jobs at which its posterior is taken."""
 SMALLEST_BASE_LOG, LARGEST_BASE_LOG = -5.0, 4.0
 """Bounds of ln(variance between jobs / sampling variance) where it is searched."""
@@ -281,8 +280,8 @@ def fit_crossed(
     levels, and of what a group shares v (ratio + its sampling variance / base). v / base is how far the sampling
     variance is out, of which its degrees of freedom are a chi-squared's; so the variance between jobs is free to be
     small where batches differ far more than jobs do. Base is integrated over on even points of its logarithm, with a
-    prior flat in the spread between jobs where that is small beside the sampling spread; where the sampling variance
-    is a twentieth of base or less, base is found by moments and v is free.
+    prior flat in the spread between jobs where that is small beside the sampling spread; with groups, and where the
+    sampling variance is a fifth of base or less, base is found by moments and v is free.
     With these weights fixed, level sums are sufficient: rows of any number are summed up once, and each point of the
     posterior costs one Cholesky of the order of the levels. The shop's mean (flat prior) and v (1 / v) are integrated
     out by formula, which is the restricted likelihood (REML). Ratios of spreads have priors that are flat in the spread
@@ -308,8 +307,11 @@ def fit_crossed(
         return _GroupedRows.of(used, counts, values, sampling, groups, shared, base, freedom)
 
     curvature = np.eye(len(active))
-    for _ in range(3):
+    is_known = start is not None and groups is None and mean_sampling > SMALL_SAMPLING * base
+    for _ in range(1 if is_known else 3):
         taken = summed(base)
+        if is_known:
+            break
         if taken.alone.is_even:
             break
         group_log, _ = taken.best(point, group_log)
@@ -321,10 +323,11 @@ def fit_crossed(
         if done:
             break
     bases, freedom = np.array([base]), 0.0
-    if not taken.alone.is_even and mean_sampling > SMALL_SAMPLING * base and values.size > 2:
+    is_open = groups is None and mean_sampling > SMALL_SAMPLING * base and values.size > 2
+    if is_open and not taken.alone.is_even:
         freedom = min(sampling_freedom, MOST_FREEDOM)
-        bases, group_log, point, curvature = _open_base(
-            lambda base: summed(base, freedom), base, mean_sampling, point, group_log
+        bases, point, curvature = _open_base(
+            lambda base: summed(base, freedom).alone, base, mean_sampling, point, (0.5,) if is_known else (1.0, 0.5)
         )
         base = float(bases[bases.size // 2])
     several, moved, told, group_logs = [], [], [], []
@@ -610,27 +613,24 @@ def _new_base(sums: _Sums, point: FloatArray, base: float, sampling: float) -> f
 
 
 def _open_base(
-    summed: Callable[[float], _GroupedRows], start: float, sampling: float, point: FloatArray, group_log: float
-) -> tuple[FloatArray, float, FloatArray, FloatArray]:
+    summed: Callable[[float], _Sums], start: float, sampling: float, point: FloatArray, steps: tuple[float, ...]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return even points about the likeliest variance between jobs, with what is likeliest and its curvature there.
 
-    Spreads of levels and groups are held as they are while it is searched, uphill and then by a parabola.
+    Spreads of levels are held as they are while it is searched, uphill and then by a parabola.
     """
     low, high = SMALLEST_BASE_LOG + math.log(sampling), LARGEST_BASE_LOG + math.log(sampling)
     middle, spread, curvature = min(max(math.log(start), low), high), 1.0, np.eye(point.size)
-    point, group_log = point - 0.5 * (middle - math.log(start)), group_log - (middle - math.log(start))
-    has_groups = False
-    for step in (1.0, 0.5):
+    point = point - 0.5 * (middle - math.log(start))
+    for step in steps:
         known: dict[float, float] = {}
 
         def height(
-            log: float, middle: float = middle, point: FloatArray = point, group_log: float = group_log,
-            known: dict[float, float] = known,
-        ) -> float:  # fmt: skip
+            log: float, middle: float = middle, point: FloatArray = point, known: dict[float, float] = known
+        ) -> float:
             if log not in known:
-                away = log - middle
-                sums = summed(math.exp(log)).sums(group_log - away)
-                known[log] = float(_log_posterior(sums, point[None] - 0.5 * away)[0])
+                moved = point[None] - 0.5 * (log - middle)
+                known[log] = float(_log_posterior(summed(math.exp(log)), moved)[0])
             return known[log]
 
         best = middle
@@ -644,13 +644,9 @@ def _open_base(
         curved = max((2.0 * here - below - above) / step**2, 0.1)
         spread = 1.0 / math.sqrt(curved)
         best += min(max((above - below) / (2.0 * step) / curved, -step), step)
-        taken = summed(math.exp(best))
-        has_groups = taken.spread is not None
-        point, group_log, middle = point - 0.5 * (best - middle), group_log - (best - middle), best
-        group_log, _ = taken.best(point, group_log)
-        point, curvature = _mode(taken.sums(group_log), point)
-    places = np.array(BASE_POINTS_OF_GROUPS if has_groups else BASE_POINTS)
-    return np.exp(middle + spread * places), group_log, point, curvature
+        point, middle = point - 0.5 * (best - middle), best
+        point, curvature = _mode(summed(math.exp(best)), point)
+    return np.exp(middle + spread * np.array(BASE_POINTS)), point, curvature
 
 
 @lru_cache(maxsize=16)
