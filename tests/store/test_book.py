@@ -142,10 +142,12 @@ def test_marts_that_nothing_makes_any_more_leave_an_older_book(path: Path) -> No
     with open_book(path) as book:
         for name in ("edge_outlook", "quote_effect"):
             book.run(f"create table mart.{name} as select 1 as one")
+        book.run("create table mart.quote_spread as select 'setup' as time_kind")
         book.keep_note(VERSION_KEY, "8")
     with open_book(path) as book:
         left = book.rows("select table_name from duckdb_tables() where schema_name = 'mart'")
         assert not {("edge_outlook",), ("quote_effect",)} & set(left)
+        assert book.rows("select freedom from mart.quote_spread") == [(0,)]
         assert book.note(VERSION_KEY) == str(newest_version())
 
 
