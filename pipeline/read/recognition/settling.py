@@ -339,7 +339,8 @@ def _settle_marks(
         forms_of_others = [column.numbers[0] for column in others if column.numbers]
         told = {form.decimal for form in forms_of_others if form.decimal and not form.undecided}
         decided = told if len(told) == 1 else set()
-    if not decided and _writes_dotted_dates(settled):
+    masses = all(unit_dimension(name) == "mass" for name in numeric if name not in _COUNTS)  # times are told by cycles
+    if not decided and masses and _writes_dotted_dates(settled):
         commas = [forms for _, forms in cells if forms and forms[0].undecided]
         decided = {","} if commas and all(any(form.decimal == "," for form in forms) for forms in commas) else set()
     if len(decided) > 1:
