@@ -5,7 +5,7 @@ Names, units and vocabulary only; times, machines and files are others' business
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -81,7 +81,7 @@ def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, p
     if "item" not in observations.columns:
         observations = _as_the_standard_writes(observations, items)
     names = observations["name"]
-    known = [name for name in names.unique(maintain_order=True).to_list() if name in items.rules]
+    known = [name for name in names.unique(maintain_order=True).to_list() if name in items.rules] if items.rules else []
     frame = observations.with_columns(
         item=_by_rule(observations, "item", known, lambda name: items.rules[name].type, fallback="name"),
         sub_type=_by_rule(observations, "sub_type", known, lambda name: items.rules[name].sub_type),
@@ -94,8 +94,9 @@ def translate(observations: pl.DataFrame, items: Items) -> tuple[pl.DataFrame, p
     for name in known:
         if items.rules[name].values:
             frame = frame.with_columns(value=_looked_up(frame, name, items.rules[name].values))
-    frame = _in_vocabulary(frame)
-    return _in_units(frame, items, known)
+    present = set(frame["item"].unique().to_list())
+    frame = _in_vocabulary(frame, present)
+    return _in_units(frame, items, known, present & NUMERIC_ITEMS)
 
 
 def _as_the_standard_writes(observations: pl.DataFrame, items: Items) -> pl.DataFrame:
@@ -163,9 +164,8 @@ def _looked_up(frame: pl.DataFrame, name: str, values: Mapping[str, str]) -> pl.
     return frame["value"].zip_with(~((frame["name"] == name) & found.is_not_null()), found)
 
 
-def _in_vocabulary(frame: pl.DataFrame) -> pl.DataFrame:
+def _in_vocabulary(frame: pl.DataFrame, present: Set[str]) -> pl.DataFrame:
     """Write words of the vocabulary in capitals, tools without leading zeros, condition levels in capitals."""
-    present = set(frame["item"].unique().to_list())
     value = frame["value"]
     for items, put in ((WORD_ITEMS, pl.col("value").str.to_uppercase()), (TOOL_ITEMS, tool_text(pl.col("value")))):
         if found := present & items:
@@ -184,11 +184,10 @@ def _rewritten(value: pl.Series, where: pl.Series, put: pl.Expr) -> pl.Series:
     return value if new.equals(part, null_equal=True) else value.scatter(rows, new)
 
 
-def _in_units(frame: pl.DataFrame, items: Items, known: list[str]) -> tuple[pl.DataFrame, pl.Series]:
+def _in_units(frame: pl.DataFrame, items: Items, known: list[str], present: Set[str]) -> tuple[pl.DataFrame, pl.Series]:
     """Write numbers as the shortest text of the number in our unit."""
     never = pl.Series([False]).new_from_index(0, frame.height)
     units = {name: unit for name in known if (unit := items.rules[name].unit)}
-    present = set(frame["item"].unique().to_list()) & NUMERIC_ITEMS
     told = FACTOR in frame.columns and frame[FACTOR].null_count() < frame.height
     if not present and not units and not told:
         return frame, never
@@ -200,9 +199,9 @@ def _in_units(frame: pl.DataFrame, items: Items, known: list[str]) -> tuple[pl.D
     if "level" in frame.columns:
         numeric = numeric & frame["level"].is_null()
     numeric = numeric & frame["value"].is_not_null() & (frame["value"] != UNAVAILABLE).fill_null(True)
-    rows = numeric.arg_true()
     if items.feed_factor == 1.0 and not units:
-        rows = rows.filter(~_is_whole_number(frame["value"][rows]))
+        numeric = numeric & ~_is_whole_number(frame["value"])
+    rows = numeric.arg_true()
     if not len(rows):
         return frame, never
     part = frame.select("name", "item", "value", *([FACTOR] if told else []))[rows]

@@ -30,7 +30,7 @@ def with_item_notes(tables: Iterable[TableRead], profile: Profile | None, shape:
         if table.kind == "event":
             events = True
             seen |= table.items
-            words |= set(table.rows.filter(pl.col("item") == EXECUTION)["value"].drop_nulls().unique())
+            words |= set(table.rows["value"].filter(table.rows["item"] == EXECUTION).drop_nulls().unique())
         yield table
     if events and (notes := (*item_notes(seen, profile, shape), *_strange_words(words))):
         yield TableRead("event", pl.DataFrame(schema=row_columns("event")), 0, notes=notes)

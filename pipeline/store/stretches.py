@@ -127,7 +127,8 @@ def _near_another(frame: pl.DataFrame, starts: pl.Series, meet: bool) -> pl.Seri
     if meet:
         before, after = at.cum_max().shift(1), at.cum_min(reverse=True).shift(-1)
         shared = (at <= before).fill_null(False) | (at >= after).fill_null(False)
-        return frame.select(shared.over("machine") if frame["machine"].n_unique() > 1 else shared).to_series()
+        is_of_one = (frame["machine"] == frame["machine"][0]).all()
+        return frame.select(shared if is_of_one else shared.over("machine")).to_series()
     same_time = ~starts & (frame["at"] == frame["at"].shift(1)).fill_null(False)
     return same_time | same_time.shift(-1).fill_null(False)
 
