@@ -31,14 +31,14 @@ from schemas.toml_model import parse
 from schemas.vocabulary import STORED_KINDS
 
 PROPERTY = settings(
-    max_examples=80,
+    max_examples=60,
     derandomize=True,
     deadline=None,
     database=None,
     phases=[Phase.generate],  # a smaller dialect tells no more than the one that is shown
     suppress_health_check=list(HealthCheck),
 )
-SURE_DIALECTS: Final = 200
+SURE_DIALECTS: Final = 150
 READ_SHARE: Final = 0.9
 MISSED_SHARE: Final = 0.05  # of the fields that may be absent, but stand in the export
 BOOKKEEPING: Final = ("file_id", "row_number", "line")

@@ -262,7 +262,7 @@ def test_days_that_come_late_are_derived_in_their_place(seed: int, monkeypatch: 
         later.append([(f"{machine}/{day}.old", earlier_version(rng, kinds))])
     rng.shuffle(later)
     later = [step for step in later if step]
-    later = [[file for step in later[9:] for file in step], *later[:9]]
+    later = [[file for step in later[6:] for file in step], *later[:6]]
     shop = shop_at(rng, zone, [f"M{number}" for number in range(len(TOLD))])
     seen = renewed(monkeypatch)
     if seed == 1:
