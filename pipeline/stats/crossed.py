@@ -504,17 +504,7 @@ class _GroupedRows:
 
         middle, spread = start, 1.0
         for step in (1.0, 0.25):
-            while True:
-                around = [middle, middle - step, middle + step]
-                inside = [at for at in around if SMALLEST_GROUP_LOG <= at <= LARGEST_GROUP_LOG]
-                higher = max(inside, key=height)
-                if higher == middle:
-                    break
-                middle = higher
-            low, here, high = height(middle - step), height(middle), height(middle + step)
-            curved = max((2.0 * here - low - high) / step**2, 0.25)
-            spread = 1.0 / math.sqrt(curved)
-            middle += min(max((high - low) / (2.0 * step) / curved, -step), step)
+            middle, spread = _peak(height, middle, step, (SMALLEST_GROUP_LOG, LARGEST_GROUP_LOG), 0.25)
         return middle, spread
 
     def points(self, point: FloatArray, start: float) -> FloatArray:
@@ -633,20 +623,24 @@ def _open_base(
                 known[log] = float(_log_posterior(summed(math.exp(log)), moved)[0])
             return known[log]
 
-        best = middle
-        while True:
-            inside = [log for log in (best, best - step, best + step) if low <= log <= high]
-            higher = max(inside, key=height)
-            if higher == best:
-                break
-            best = higher
-        below, here, above = height(best - step), height(best), height(best + step)
-        curved = max((2.0 * here - below - above) / step**2, 0.1)
-        spread = 1.0 / math.sqrt(curved)
-        best += min(max((above - below) / (2.0 * step) / curved, -step), step)
+        best, spread = _peak(height, middle, step, (low, high), 0.1)
         point, middle = point - 0.5 * (best - middle), best
         point, curvature = _mode(summed(math.exp(best)), point)
     return np.exp(middle + spread * np.array(BASE_POINTS)), point, curvature
+
+
+def _peak(
+    height: Callable[[float], float], start: float, step: float, bounds: tuple[float, float], least_curvature: float
+) -> tuple[float, float]:
+    """Return where a curve is highest, by steps uphill and a parabola through three points, and its spread there."""
+    low, high = bounds
+    at = start
+    while (higher := max((to for to in (at, at - step, at + step) if low <= to <= high), key=height)) != at:
+        at = higher
+    below, here, above = height(at - step), height(at), height(at + step)
+    curved = max((2.0 * here - below - above) / step**2, least_curvature)
+    moved = min(max((above - below) / (2.0 * step) / curved, -step), step)
+    return at + moved, 1.0 / math.sqrt(curved)
 
 
 @lru_cache(maxsize=16)

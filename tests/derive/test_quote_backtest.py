@@ -58,10 +58,10 @@ def backtest(batches: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
 
 
 def test_factors_that_help_are_offered_and_intervals_hold() -> None:
-    """Six shops of 60 jobs at 1.10 and 8 % between machines: errors a third less, 90 % of jobs lie within."""
+    """Eight shops of 60 jobs at 1.10 and 8 % between machines: errors a third less, 90 % of jobs lie within."""
     rng = np.random.default_rng(1)
     held, half, quoted, errors, offered = 0, 0, 0, [], []
-    for _ in range(6):
+    for _ in range(8):
         found = backtest(*shop(rng, 60))
         MODELS["quote_backtest"].validate(found)
         trust = quote_trust(found)
@@ -74,7 +74,7 @@ def test_factors_that_help_are_offered_and_intervals_hold() -> None:
         quoted += tested.height
         held += tested.select(pl.col("actual_s").is_between("low", "high").sum()).item()
         half += tested.select(pl.col("actual_s").is_between("q25", "q75").sum()).item()
-    assert sum(offered) >= 5
+    assert sum(offered) >= 7
     raw, corrected = np.mean(errors, axis=0)
     assert corrected < 0.7 * raw
     for share, hits in ((0.9, held), (0.5, half)):
@@ -83,12 +83,12 @@ def test_factors_that_help_are_offered_and_intervals_hold() -> None:
 
 
 def test_factors_that_do_not_help_are_seldom_offered() -> None:
-    """Twelve shops whose estimates are right on average, on every machine: at most 5 % offer factors."""
+    """Forty shops whose estimates are right on average, on every machine: at most 5 % offer factors."""
     rng = np.random.default_rng(2)
     offered = [
-        bool(quote_trust(backtest(*shop(rng, 25, 0.0, 0.0, months=8)))["offered"][0]) for _ in range(12)
+        bool(quote_trust(backtest(*shop(rng, 25, 0.0, 0.0, months=8)))["offered"][0]) for _ in range(40)
     ]  # fmt: skip
-    assert np.mean(offered) <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 12)
+    assert np.mean(offered) <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 40)
 
 
 def test_it_does_not_look_ahead() -> None:

@@ -177,7 +177,7 @@ def test_spreads_come_back_from_a_large_shop() -> None:
 def test_jobs_with_several_tools_are_not_several_jobs() -> None:
     """24 jobs of four tools each, whose rows share 6 % and differ by 1.5 %: 90 % limits hold a row of a new job."""
     rng = np.random.default_rng(12)
-    shops, hits = 150, 0
+    shops, hits = 300, 0
     for _ in range(shops):
         job = np.repeat(np.arange(25), 4)
         levels = np.column_stack((rng.integers(0, 4, 25)[job], np.tile(rng.permutation(4), 25)))
@@ -193,7 +193,7 @@ def test_jobs_with_several_tools_are_not_several_jobs() -> None:
 def test_tools_that_share_the_errors_of_their_batches() -> None:
     """30 jobs of five tools whose batches err by 6 % together and 3 % apart: limits hold the rows of a new job."""
     rng = np.random.default_rng(14)
-    shops, tools, shared_sd, own_sd = 80, 5, 0.06, 0.03
+    shops, tools, shared_sd, own_sd = 150, 5, 0.06, 0.03
     hits = {0.5: np.zeros(shops), 0.9: np.zeros(shops)}
     for shop in range(shops):
         job = np.repeat(np.arange(31), tools)
