@@ -298,8 +298,8 @@ def report(
     tooling       what edges cost, today's habit against the best change; tool_jobs by job
     quoting, counters, quality, corrections, contradictions, restatements
 
-    The table shows the main columns; csv, json and xlsx carry all of them, in seconds and UTC. One month of utilisation
-    is a workbook with losses and sums, or with --format html a page to print.
+    The table shows the main columns, and times by the shop's clock; csv, json and xlsx carry all columns, in seconds and
+    UTC. One month of utilisation is a workbook with losses and sums, or with --format html a page to print.
 
     \b
     Example:
@@ -335,7 +335,7 @@ def report(
         for line in restatement_lines(frame):
             echo(line)
     else:
-        _write(frame, form, output, name)
+        _write(frame, form, output, name, place)
     if "restated" in frame.columns and frame["restated"].any():
         echo(
             "Frozen months would be different today: `spindlebook report restatements` says by how much and why.",
@@ -388,13 +388,14 @@ def rejects(workspace: Path, form: str, output: Path | None) -> None:
     from pipeline.report.queries import query
     from pipeline.store.book import open_book
 
-    with open_book(_workspace(workspace).book_path, read_only=True) as book:
+    place = _workspace(workspace)
+    with open_book(place.book_path, read_only=True) as book:
         frame, files, away = (query(book, name) for name in ("rejects", "files_to_mend", "files_out_of_reach"))
     if form == "table" and output is None:
         for line in reject_lines(frame, files, workspace.as_posix(), away):
             echo(line)
     else:
-        _write(frame, form, output, "rejects")
+        _write(frame, form, output, "rejects", place)
 
 
 @cli.command()
@@ -440,7 +441,7 @@ def quote(
         for line in total_lines(quoted, place.shop.shop.currency):
             echo(line)
     else:
-        _write(quoted, form, output, "quote")
+        _write(quoted, form, output, "quote", place)
     if number:
         echo(f"Kept as {number}.", err=True)
     _caution()
@@ -472,7 +473,7 @@ def parse_interval(text: str) -> timedelta:
     return timedelta(seconds=int(match[1]) * seconds)
 
 
-def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
+def _write(frame: Any, form: str, output: Path | None, name: str, place: Any) -> None:
     from pipeline.report import output as formats
 
     if frame.is_empty():
@@ -483,7 +484,7 @@ def _write(frame: Any, form: str, output: Path | None, name: str) -> None:
         echo(f"Written: {output}", err=True)
         return
     text = {
-        "table": lambda: formats.as_table(frame, name),
+        "table": lambda: formats.as_table(frame, name, place.shop.shop.timezone),
         "csv": lambda: formats.as_csv(frame),
         "json": lambda: formats.as_json(frame) + "\n",
     }[form]()

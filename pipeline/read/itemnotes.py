@@ -25,26 +25,33 @@ def with_item_notes(tables: Iterable[TableRead], profile: Profile | None, shape:
     """Yield the tables of a file, and behind tables of events an empty one that bears the notes about their items."""
     seen: set[tuple[str, str]] = set()
     words: set[str] = set()
+    conditions: set[str] = set()
     events = False
     for table in tables:
         if table.kind == "event":
             events = True
             seen |= table.items
             words |= set(table.rows["value"].filter(table.rows["item"] == EXECUTION).drop_nulls().unique())
+            conditions |= set(table.rows["item"].filter(table.rows["level"].is_not_null()).drop_nulls().unique())
         yield table
-    if events and (notes := (*item_notes(seen, profile, shape), *_strange_words(words))):
+    if events and (notes := (*item_notes(seen, profile, shape, conditions), *_strange_words(words))):
         yield TableRead("event", pl.DataFrame(schema=row_columns("event")), 0, notes=notes)
 
 
-def item_notes(seen: Iterable[tuple[str, str]], profile: Profile | None, shape: str) -> tuple[str, ...]:
-    """Return what is to be told about the items of a file, given each one's name in the file and its name of ours."""
+def item_notes(
+    seen: Iterable[tuple[str, str]], profile: Profile | None, shape: str, conditions: Iterable[str] = ()
+) -> tuple[str, ...]:
+    """Return what is to be told about the items of a file, given each one's name in the file and its name of ours.
+
+    `conditions` are those of ours that bear levels: they are computed with, whatever they are called.
+    """
     pairs = sorted(set(seen))
     notes = [*_lacking([name for name, _ in pairs], profile, shape)]
     if shape in STREAMS and all(item != EXECUTION for _, item in pairs):
         notes.append(
             "no Execution in this stream: what the machine did cannot be seen from it; name its item in a profile"
         )
-    if idle := sorted({item for _, item in pairs} - set(COMPUTED_ITEMS)):
+    if idle := sorted({item for _, item in pairs} - set(COMPUTED_ITEMS) - set(conditions)):
         notes.append(f"items kept but not computed with: {listed_names([_hinted(item) for item in idle])}")
     return tuple(notes)
 

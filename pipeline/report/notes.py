@@ -14,7 +14,15 @@ from schemas.vocabulary import COUNTERS
 
 def book_notes(book: Book, has_shop_file: bool) -> tuple[str, ...]:
     """Return a sentence for each thing in the book that would make a figure mislead."""
-    machines = query(book, "machines_told")
+    return (
+        *machine_notes(query(book, "machines_told"), has_shop_file),
+        *_left_out(query(book, "fields_left_out")),
+        *witness_notes(query(book, "counters"), query(book, "contradictions")),
+    )
+
+
+def machine_notes(machines: pl.DataFrame, has_shop_file: bool) -> list[str]:
+    """Name the machines whose ids miss each other, and those of which nothing tells when they ran."""
     notes = []
     if has_shop_file:
         strange = machines.filter(~pl.col("in_shop_file"))["machine"].to_list()
@@ -32,9 +40,21 @@ def book_notes(book: Book, has_shop_file: bool) -> tuple[str, ...]:
             f"The stream of {_listed(mute)} tells no Execution: what the machine did cannot be seen from it, and none "
             "of its time counts as cutting. Name the item in a profile."
         )
-    notes += _left_out(query(book, "fields_left_out"))
-    notes += [*_counter_notes(query(book, "counters")), *_contradiction_notes(query(book, "contradictions"))]
-    return tuple(notes)
+    untimed = machines.filter((pl.col("rows") > 0) & (pl.col("events") == 0) & (pl.col("cycles") == 0))
+    if not untimed.is_empty():
+        notes.append(
+            f"Of {_listed(untimed['machine'].to_list())} only changes of tools or edges came in: when the machine ran "
+            "cannot be seen from them, and no report of time has it. Add its cycle list or its event stream."
+        )
+    return notes
+
+
+def witness_notes(counters: pl.DataFrame, contradictions: pl.DataFrame) -> tuple[str, ...]:
+    """Say where the control's own counters, or two sources of one machine, do not go together.
+
+    The frames are those of the reports `counters` and `contradictions`, of all months or of one.
+    """
+    return (*_counter_notes(counters), *_contradiction_notes(contradictions))
 
 
 def _left_out(files: pl.DataFrame) -> list[str]:

@@ -177,8 +177,10 @@ def write_workbook(frame: pl.DataFrame, path: Path, sheet: str) -> None:
     path.write_bytes(buffer.getvalue())
 
 
-def as_table(frame: pl.DataFrame, report: str) -> str:
-    """Return the main columns of a report as an aligned text table; seconds over an hour are shown as hours."""
+def as_table(frame: pl.DataFrame, report: str, timezone: str) -> str:
+    """Return the main columns of a report as an aligned text table; long times in hours, instants by the shop's clock."""
+    instants = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime)]
+    frame = frame.with_columns(pl.col(instants).dt.convert_time_zone(timezone))
     if {"value", "unit"} <= set(frame.columns):
         frame = frame.with_columns(_with_unit())
     shown = frame.select(
@@ -218,7 +220,7 @@ def _cell(column: str, value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, datetime):
-        return value.strftime("%Y-%m-%d %H:%MZ")
+        return value.strftime("%Y-%m-%d %H:%M")
     if column == "low_coverage":
         return "low coverage" if value else ""
     if column == "interrupted":

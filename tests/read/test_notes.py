@@ -107,18 +107,30 @@ def test_items_of_the_profile_that_the_file_never_has_are_told(read):
 
 def test_a_stream_without_execution_is_told_with_the_slip(read):
     """Without a profile the name in the log is the item's name."""
-    whole = read(LINES.replace("exec", "Excution").replace("fruit", "Load"), name="log.txt", machine="L1")
+    whole = read(LINES.replace("exec", "Excution").replace("fruit", "Torque"), name="log.txt", machine="L1")
 
-    assert whole.notes == [NO_EXECUTION, "items kept but not computed with: Excution (Execution?), Load"]
+    assert whole.notes == [NO_EXECUTION, "items kept but not computed with: Excution (Execution?), Torque"]
 
 
 @pytest.mark.parametrize("name", ["execution", "EXECUTION", "Execution"])
 def test_the_standards_names_count_in_any_letters(read, name):
     """Small letters or capitals, it is the same item."""
-    whole = read(LINES.replace("exec", name).replace("fruit", "Load"), name="log.txt", machine="L1")
+    whole = read(LINES.replace("exec", name).replace("fruit", "Torque"), name="log.txt", machine="L1")
 
-    assert set(whole.rows["item"]) == {"Execution", "Load"}
-    assert whole.notes == ["items kept but not computed with: Load"]
+    assert set(whole.rows["item"]) == {"Execution", "Torque"}
+    assert whole.notes == ["items kept but not computed with: Torque"]
+
+
+def test_alarms_are_computed_with_whatever_they_are_called(read):
+    """A condition at FAULT makes a fault, and a load is a sign of life: neither is told as left alone."""
+    text = "2026-01-05T06:00:00Z|exec|ACTIVE\n2026-01-05T06:00:01Z|load|20\n2026-01-05T06:00:02Z|servo|FAULT|9||HIGH|hot\n"
+    profile = STREAM.partition('[[item]]\nname = "fruit')[0]
+    profile += '[[item]]\nname = "load"\ntype = "Load"\n[[item]]\nname = "servo"\ntype = "SERVO"\n'
+
+    whole = read(text, name="log.txt", profile=profile, machine="L1")
+
+    assert whole.rows["level"].to_list() == [None, None, "FAULT"]
+    assert whole.notes == []
 
 
 def test_words_of_execution_that_are_not_the_standards_are_told(read):
@@ -139,11 +151,11 @@ def test_a_document_without_execution_is_told(read):
     at = 'timestamp="2026-01-05T06:00:00Z"'
     text = f"""<?xml version="1.0"?>
     <MTConnectStreams xmlns="urn:mtconnect.org:MTConnectStreams:1.3"><Streams><DeviceStream name="M1">
-    <ComponentStream component="Path"><Samples><Load dataItemId="l1" name="load" {at}>1</Load></Samples>
+    <ComponentStream component="Path"><Samples><Torque dataItemId="l1" name="load" {at}>1</Torque></Samples>
     <Events><EmergencyStop dataItemId="e1" {at}>ARMED</EmergencyStop></Events>
     </ComponentStream></DeviceStream></Streams></MTConnectStreams>"""
 
-    assert read(text, name="doc.xml").notes == [NO_EXECUTION, "items kept but not computed with: Load"]
+    assert read(text, name="doc.xml").notes == [NO_EXECUTION, "items kept but not computed with: Torque"]
     profile = STREAM.replace('"exec"', '"e1"\nvalues = { "ARMED" = "READY" }').replace('"fruit"', '"load"')
     assert read(text, name="doc.xml", profile=profile).notes == ["items kept but not computed with: Banana"]
 

@@ -50,7 +50,7 @@ def test_the_share_behind_the_ideal_stands_where_it_matters() -> None:
 
 def test_table_writes_units_and_marks_low_coverage() -> None:
     """Seconds read as hours, shares as per cent, what is not known as nothing; low coverage is said."""
-    lines = as_table(indicator_rows(months()), "indicators").splitlines()
+    lines = as_table(indicator_rows(months()), "indicators", "UTC").splitlines()
     pbt, oee = (next(line for line in lines if name in line) for name in ("(PBT)", "OEE index"))
 
     assert "2.0 h" in pbt

@@ -30,16 +30,24 @@ FRAME = pl.DataFrame(
 
 def test_table_names_units_and_aligns() -> None:
     """Long times are shown in hours and say so; shares are per cent; nothing known is empty."""
-    lines = as_table(FRAME, "utilisation").splitlines()
+    lines = as_table(FRAME, "utilisation", "UTC").splitlines()
 
     assert lines[0].split() == ["machine", "month", "planned_h", "coverage"]
     assert lines[2].split() == ["M1", "2026-03", "2.0", "50.0%"]
     assert lines[3].split() == ["=1+1", "2026-04", "1.0"]
 
 
+def test_table_shows_times_by_the_shops_clock() -> None:
+    """Madrid's clock goes from 02:00 to 03:00 at that instant; the other formats keep UTC."""
+    shown = as_table(FRAME.select("machine", "shifted_at"), "no report", "Europe/Madrid").splitlines()
+
+    assert shown[2].split() == ["M1", "2026-03-29", "03:00"]
+    assert as_csv(FRAME.select("shifted_at")).splitlines()[1].startswith("2026-03-29T01:00:00")
+
+
 def test_table_of_nothing_is_a_header() -> None:
     """No rows: the header stands."""
-    assert as_table(FRAME.head(0), "utilisation").splitlines()[0].startswith("machine")
+    assert as_table(FRAME.head(0), "utilisation", "UTC").splitlines()[0].startswith("machine")
 
 
 def test_json_is_plain() -> None:
@@ -86,7 +94,7 @@ def test_what_only_looks_like_a_formula_stays() -> None:
 
 def test_the_table_on_a_terminal_obeys_no_cell() -> None:
     """Escape sequences, marks that turn writing round and line ends in a name are shown, not carried out."""
-    shown = as_table(pl.DataFrame({"machine": ["\x1b[2JM1", "M\u202e1", "M1\nM2 100 %"]}), "no report")
+    shown = as_table(pl.DataFrame({"machine": ["\x1b[2JM1", "M\u202e1", "M1\nM2 100 %"]}), "no report", "UTC")
 
     assert shown.splitlines()[2:] == ["\\u001b[2JM1", "M\\u202e1", "M1\\u000aM2 100 %"]
 

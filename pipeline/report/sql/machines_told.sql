@@ -6,6 +6,7 @@ select
     coalesce(sum(told.rows), 0)::bigint as rows,
     coalesce(sum(told.executions), 0)::bigint as executions,
     coalesce(sum(told.rows) filter (told.kind = 'event'), 0)::bigint as events,
+    coalesce(sum(told.rows) filter (told.kind = 'cycle'), 0)::bigint as cycles,
 from core.machine as machine
 left join raw.source_extent as told
     on machine.machine = told.machine
