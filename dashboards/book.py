@@ -19,6 +19,7 @@ from dashboards import wording
 from dashboards.blocks import Cell
 from dashboards.site_data import SECTION_KEY, SiteData
 from dashboards.slugs import slugs
+from pipeline.report.notes import witness_notes
 
 Row = dict[str, Any]
 FILES_SHOWN: Final = 1000
@@ -178,6 +179,37 @@ class Book:
         pairs = zip(min(names, default=""), max(names, default=""), strict=False)
         shared = "".join(one for one, _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
         return shared[: max(shared.rfind("/"), shared.rfind("\\")) + 1]
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """What the reader must know first, with files named as on all pages."""
+        return tuple(self._with_short_names(note) for note in self.data.notes)
+
+    def month_notes(self, month: str) -> tuple[str, ...]:
+        """The same for the reader of one month: of counters and contradictions those of that month alone."""
+        own = witness_notes(*(frame.filter(pl.col("month") == month) for frame in self._witnesses))
+        return tuple(self._with_short_names(note) for note in (*self._general_notes, *own))
+
+    @cached_property
+    def _general_notes(self) -> list[str]:
+        of_witnesses = set(witness_notes(*self._witnesses))
+        return [note for note in self.data.notes if note not in of_witnesses]
+
+    @cached_property
+    def _witnesses(self) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Counters and contradictions with the names of their files."""
+        names = dict(self.data.files.select("file_id", "name").iter_rows())
+
+        def named(column: str, by: str) -> pl.Expr:
+            return pl.col(by).replace_strict(names, default=pl.col(by), return_dtype=pl.String).alias(column)
+
+        return (
+            self.data.counters.with_columns(named("file", "file_id")),
+            self.data.contradictions.with_columns(named("file", "file_id"), named("other_file", "other_file_id")),
+        )
+
+    def _with_short_names(self, note: str) -> str:
+        return note.replace(self.files_folder, "") if len(self.files_folder) > 1 else note
 
     @cached_property
     def files_shown(self) -> pl.DataFrame:

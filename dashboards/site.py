@@ -5,6 +5,7 @@ Pages open from the disk, ask nothing of any host, and are the same bytes for th
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator
 from functools import lru_cache
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import jinja2
+from markupsafe import Markup, escape
 
 from dashboards import wording
 from dashboards.assets import write_assets
@@ -94,7 +96,7 @@ def _swap(fresh: Path, folder: Path, aside: Path) -> None:
 
 def _write(data: SiteData, folder: Path, earlier_assets: Path) -> list[Path]:
     book = Book(data)
-    words = _site_words(data)
+    words = _site_words(book)
     templates = _templates()
     written = write_assets(folder / "assets", earlier_assets)
     marker = folder / MARKER
@@ -139,12 +141,14 @@ def data_months(data: SiteData) -> list[str]:
 def month_alone(data: SiteData, month: str) -> str:
     """Return the page of one month as one file that needs nothing beside it."""
     css = "\n".join(resources.read_text("dashboards", "static", name) for name in ("site.css", "month.css"))
-    page = month_page(Book(data), month, alone=True)
-    return _templates().get_template(page.template).render(page=page, site={**_site_words(data), "css": css})
+    book = Book(data)
+    page = month_page(book, month, alone=True)
+    return _templates().get_template(page.template).render(page=page, site={**_site_words(book), "css": css})
 
 
-def _site_words(data: SiteData) -> dict[str, Any]:
+def _site_words(book: Book) -> dict[str, Any]:
     """Return what every page says of the shop."""
+    data = book.data
     built = data.built_at.astimezone(data.zone)
     span = ""
     if data.first_at is not None and data.last_at is not None:
@@ -157,7 +161,7 @@ def _site_words(data: SiteData) -> dict[str, Any]:
         "timezone": data.timezone,
         "zone_name": built.tzname() or "",
         "money": data.currency or "no currency in shop.toml",
-        "notes": data.notes,
+        "notes": book.notes,
         "span": span,
         "caution": wording.CAUTION,
         "version": version("spindlebook"),
@@ -168,7 +172,7 @@ def _site_words(data: SiteData) -> dict[str, Any]:
 @lru_cache(maxsize=1)
 def _templates() -> jinja2.Environment:
     """Return the packaged templates, with every value escaped and a missing one an error."""
-    return jinja2.Environment(
+    templates = jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: resources.read_text("dashboards", "templates", name)),
         autoescape=True,
         finalize=lambda value: printable(value) if type(value) is str else value,
@@ -176,3 +180,10 @@ def _templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    templates.filters["coded"] = _coded
+    return templates
+
+
+def _coded(text: str) -> Markup:
+    """Return text as HTML with what stands between backticks as code."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(printable(text)))))

@@ -194,7 +194,9 @@ def month_page(month: str, workspace: Workspace) -> str:
 
     with open_book(workspace.book_path, read_only=True) as book:
         require_marts(book)
-        frames = {**empty_frames(), "machines": query(book, "machines"), **_month_frames(book, workspace)}
+        told = {"machines": "machines", "files": "quality", "counters": "counters", "contradictions": "contradictions"}
+        frames = {**empty_frames(), **{frame: query(book, name) for frame, name in told.items()}}
+        frames |= _month_frames(book, workspace)
         _require_month(frames["utilisation"], month)
         return month_alone(_site_data(book, workspace, frames), month)
 
@@ -218,7 +220,17 @@ def month_workbook(narrowed: Narrowed, workspace: Workspace, path: Path) -> None
     _require_month(machines, month)
     standing = standing_sentence(month, machines, frames["freezings"], shop.zone)
     write_month_workbook(
-        MonthFrames(month, shop.name, shop.currency, standing, machines, frames["losses"], frames["restatements"]), path
+        MonthFrames(
+            month,
+            shop.name,
+            shop.currency,
+            shop.least_coverage,
+            standing,
+            machines,
+            frames["losses"],
+            frames["restatements"],
+        ),
+        path,
     )
 
 

@@ -298,8 +298,8 @@ def report(
     tooling       what edges cost, today's habit against the best change; tool_jobs by job
     quoting, counters, quality, corrections, contradictions, restatements
 
-    The table shows the main columns, and times by the shop's clock; csv, json and xlsx carry all columns, in seconds and
-    UTC. One month of utilisation is a workbook with losses and sums, or with --format html a page to print.
+    The table shows the main columns, and times by the shop's clock; csv, json and xlsx carry all of them, in seconds
+    and UTC. One month of utilisation is a workbook with losses and sums, or with --format html a page to print.
 
     \b
     Example:

@@ -5,6 +5,7 @@ Each block is a sentence with its figure, a few rows and the way to the rest.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from dashboards import cells, wording
@@ -114,7 +115,7 @@ def _busy(book: Book) -> Section:
         [
             (
                 book.machine_cell(row["machine"]),
-                cells.percent(row["spindle_utilisation"]),
+                replace(cells.percent(row["spindle_utilisation"]), mark="few" if utilisation.thin(row) else ""),
                 cells.hours(row["observed_planned_s"] / 3600, 0),
                 Cell(
                     wording.percent(row["coverage"]) + (", too little" if utilisation.thin(row) else ""),

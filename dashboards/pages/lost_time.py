@@ -6,7 +6,10 @@ Blocks only, from the frames of the marts; no page is put together here and no t
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
+
+import polars as pl
 
 from dashboards import cells, wording
 from dashboards.blocks import Cell, Column, Figure, Table
@@ -118,6 +121,8 @@ def losses_table(book: Book, month: str, losses: Sequence[Row]) -> Table:
         lost = sum(row["hours"] for loss, row in by_loss.items() if loss != "unobserved")
         rows.append((machine, by_loss, lost, sum(costs) if costs else None))
     rows.sort(key=lambda row: (-(row[3] or 0.0), -row[2], row[0]))
+    watched = book.data.utilisation.filter((pl.col("month") == month) & ~pl.col("low_coverage"))
+    full = set(watched["machine"])
     return Table(
         f"What kept machines from cutting in {wording.month(month)}, inside planned time",
         (
@@ -128,8 +133,13 @@ def losses_table(book: Book, month: str, losses: Sequence[Row]) -> Table:
         [
             (
                 book.machine_cell(machine),
-                *(cells.hours(by_loss[loss]["hours"] if loss in by_loss else None) for loss in LOSSES),
-                book.money(cost),
+                *(
+                    replace(cell, mark="" if machine in full else "few")
+                    for cell in (
+                        *(cells.hours(by_loss[loss]["hours"] if loss in by_loss else None) for loss in LOSSES),
+                        book.money(cost),
+                    )
+                ),
             )
             for machine, by_loss, _, cost in rows
         ],

@@ -59,6 +59,7 @@ class MonthPage(Page):
     """The page of a month, and what only it has."""
 
     standing: str = ""
+    notes: Sequence[str] = ()
     bars: tuple[Bar, ...] = ()
     bars_note: str = ""
     legend: tuple[tuple[str, str], ...] = ()
@@ -73,18 +74,15 @@ def month_page(book: Book, month: str, *, alone: bool = False) -> MonthPage:
     head = Cell if alone else book.machine_cell
     all_rows = book.data.utilisation.filter(pl.col("month") == month).sort("machine")
     stated = in_statement(all_rows)
-    rows, total = stated.to_dicts(), month_total(stated)
+    rows, total = stated.to_dicts(), month_total(stated, book.data.least_coverage)
     losses = book.data.losses.filter(pl.col("month") == month)
     changes = book.data.restatements.filter(pl.col("month") == month)
     drawn = rows[:BARS_DRAWN]
     first: list[Block] = [Text(_lead(rows, total), "lead"), _machines_table(rows, total, head)]
-    short = [row["machine"] for row in rows if thin(row)]
-    if short:
-        share = wording.percent(book.data.least_coverage)
-        grey = f"Grey: of {wording.listed(short[:5])} under {share} of planned time was observed; these do not compare."
+    if grey := _grey_note(book, rows, total):
         first.append(Text(grey, "note"))
     later = [
-        Section("What kept machines from cutting", [_losses_table(book, in_losses(losses, rows), head)]),
+        Section("What kept machines from cutting", [_losses_table(book, in_losses(losses, rows), rows, total, head)]),
         Section("Hours of the whole month", [_hours_table(rows, total, head)]),
         Section("Indicators, inside planned time", [_indicators_table(rows, total, head)]),
     ]
@@ -97,6 +95,7 @@ def month_page(book: Book, month: str, *, alone: bool = False) -> MonthPage:
         nav="utilisation",
         template="month.html",
         standing=standing_sentence(month, all_rows, book.data.freezings, book.zone),
+        notes=book.month_notes(month),
         bars=tuple(_bar(row, max(one["planned_s"] for one in drawn)) for row in drawn),
         bars_note=f"The first {BARS_DRAWN} of {len(rows)} machines." if len(rows) > BARS_DRAWN else "",
         legend=tuple((state, wording.STATE_NAMES[state]) for state in STATES if total[f"{state}_planned_s"] > 0),
@@ -128,6 +127,16 @@ def _lead(rows: Sequence[Row], total: Row) -> str:
     if outside >= 360:
         told += f" Another {wording.hours(outside / 3600)} were cut outside planned time."
     return told
+
+
+def _grey_note(book: Book, rows: Sequence[Row], total: Row) -> str:
+    """Say whose figures are grey and why; empty where none are."""
+    short = [row["machine"] for row in rows if thin(row)]
+    told = wording.listed(short[:5]) if short else ""
+    if thin(total) and len(rows) > 1:
+        told = f"{told}, and of all machines together," if short else "all machines together"
+    share = wording.percent(book.data.least_coverage)
+    return told and f"Grey: of {told} under {share} of planned time was observed; these do not compare."
 
 
 def _with_total(rows: Sequence[Sequence[Cell]], total: Sequence[Cell]) -> list[Sequence[Cell]]:
@@ -170,7 +179,9 @@ def _machines_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
             Column("Spindle utilisation", True),
             Column("Basis"),
         ),
-        _with_total([_grey(row, line(head(row["machine"]), row)) for row in rows], line(Cell(TOTAL), total)),
+        _with_total(
+            [_grey(row, line(head(row["machine"]), row)) for row in rows], _grey(total, line(Cell(TOTAL), total))
+        ),
     )
 
 
@@ -186,20 +197,20 @@ def _bar(row: Row, longest_s: float) -> Bar:
     return Bar(row["machine"], tuple(stretches))
 
 
-def _losses_table(book: Book, losses: pl.DataFrame, head: Head) -> Table:
+def _losses_table(book: Book, losses: pl.DataFrame, rows: Sequence[Row], total: Row, head: Head) -> Table:
+    by_name = {row["machine"]: row for row in rows}
     lines = []
     by_machine = losses.partition_by("machine", maintain_order=True)
     for frame in [*by_machine, losses]:
         hours = dict(frame.group_by("loss").agg(pl.col("hours").sum()).iter_rows())
         cost = None if frame["cost"].null_count() == frame.height else float(frame["cost"].sum())
         name = Cell(TOTAL) if frame is losses else head(frame["machine"][0])
-        lines.append(
-            (
-                name,
-                *(Cell(wording.number(hours.get(loss), 1), sort=hours.get(loss)) for loss in LOSSES),
-                book.money(cost),
-            )
+        line = (
+            name,
+            *(Cell(wording.number(hours.get(loss), 1), sort=hours.get(loss)) for loss in LOSSES),
+            book.money(cost),
         )
+        lines.append(_grey(total if frame is losses else by_name[frame["machine"][0]], line))
     return Table(
         "Hours of planned time that were not cutting, and what they cost at the machine's rate; no data costs nothing",
         (
@@ -238,7 +249,9 @@ def _hours_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
             Column("Parts", True),
             Column("Scrap", True),
         ),
-        _with_total([line(head(row["machine"]), row) for row in rows], line(Cell(TOTAL), total)),
+        _with_total(
+            [_grey(row, line(head(row["machine"]), row)) for row in rows], _grey(total, line(Cell(TOTAL), total))
+        ),
     )
 
 
@@ -260,7 +273,9 @@ def _indicators_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
     return Table(
         "In the terms of ISO 22400-2; an index that misses something it needs is empty",
         (Column("Machine"), *(Column(one.name, True) for one in shares), Column("Coverage", True), Column("Basis")),
-        _with_total([_grey(row, line(head(row["machine"]), row)) for row in rows], line(Cell(TOTAL), total)),
+        _with_total(
+            [_grey(row, line(head(row["machine"]), row)) for row in rows], _grey(total, line(Cell(TOTAL), total))
+        ),
     )
 
 

@@ -5,6 +5,7 @@ It lays out no month itself.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from dashboards import cells, wording
@@ -27,15 +28,15 @@ def months_table(book: Book) -> Table:
         "month", maintain_order=True
     ):
         month, stated = str(frame["month"][0]), in_statement(frame)
-        total = month_total(stated)
+        total = month_total(stated, book.data.least_coverage)
         standing = "restated" if frame["restated"].any() else str(frame["standing"][0])
         lines.append(
             (
                 Cell(wording.month(month), month_path(month), sort=month),
                 cells.count(stated.height),
                 cells.hours(total["planned_s"] / 3600, 0),
-                cells.percent(total["coverage"]),
-                cells.percent(total["spindle_utilisation"], 1),
+                replace(cells.percent(total["coverage"]), mark="few" if total["low_coverage"] else ""),
+                replace(cells.percent(total["spindle_utilisation"], 1), mark="few" if total["low_coverage"] else ""),
                 Cell(STANDING_WORDS[standing], mark="bad" if standing == "restated" else ""),
             )
         )

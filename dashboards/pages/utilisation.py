@@ -204,7 +204,12 @@ def _machines_figure(book: Book) -> Figure:
         }
         for row in rows
     ]
-    ranked = [row for row in month_rows(book, book.month or months[-1]) if row["spindle_utilisation"] is not None]
+    # a machine that was hardly watched is no busiest one
+    ranked = [
+        row
+        for row in month_rows(book, book.month or months[-1])
+        if row["spindle_utilisation"] is not None and not thin(row)
+    ]
     title = "Spindle utilisation by machine and month"
     if ranked:
         busiest = ranked[0]
@@ -353,8 +358,8 @@ def states_table(book: Book, rows: list[Row], with_machine: bool = True) -> Tabl
                 cells.hours(row["calendar_s"] / 3600),
                 cells.hours(row["overtime_s"] / 3600),
                 cells.hours(row["lights_out_s"] / 3600),
-                cells.percent(row["spindle_utilisation"], 1),
-                cells.percent(row["coverage"]),
+                _greyed(cells.percent(row["spindle_utilisation"], 1), row),
+                _greyed(cells.percent(row["coverage"]), row),
                 Cell(row["basis"]),
             )
             for row in rows

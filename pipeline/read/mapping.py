@@ -269,10 +269,10 @@ def _reject_missing(chunk: Chunk) -> None:
         }
         already = chunk.cells[ROW].is_in(told.filter(pl.col("column").is_in(list(seen)))["row_number"].implode())
         article = "an" if kind[0] in "aeiou" else "a"
-        message = (
-            f"{label[0].upper()}{label[1:]} is empty, but {article} {kind.replace('_', ' ')} needs it. "
-            "Fill it in where the export comes from and run again."
-        )
+        mend = "Fill it in where the export comes from and run again."
+        if name == "ended_at":
+            mend = f"If it was still running, export again when it has ended; else {mend[0].lower()}{mend[1:]}"
+        message = f"{label[0].upper()}{label[1:]} is empty, but {article} {kind.replace('_', ' ')} needs it. {mend}"
         chunk.problems.add(
             series.is_null() & ~already,
             own_name(plan, name if name in plan.columns else partner),

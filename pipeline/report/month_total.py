@@ -21,8 +21,11 @@ def in_statement(months: pl.DataFrame) -> pl.DataFrame:
     return months.filter(pl.col("standing") != ADDED)
 
 
-def month_total(rows: pl.DataFrame) -> dict[str, Any]:
-    """Return one row of utilisation for all machines together; the basis is the weakest of theirs."""
+def month_total(rows: pl.DataFrame, least_coverage: float) -> dict[str, Any]:
+    """Return one row of utilisation for all machines together; the basis is the weakest of theirs.
+
+    `low_coverage` says that less than `least_coverage` of their planned time was observed, as it does of one machine.
+    """
     sums = [name for name in rows.columns if name.endswith("_s") or name in COUNTS]
     total: dict[str, Any] = rows.select(pl.col(sums).sum()).to_dicts()[0]
     pbt_s = total["observed_planned_s"]
@@ -36,6 +39,7 @@ def month_total(rows: pl.DataFrame) -> dict[str, Any]:
     return {
         **total,
         "coverage": ratio(pbt_s, total["planned_s"]),
+        "low_coverage": not total["planned_s"] or pbt_s < total["planned_s"] * least_coverage,
         "spindle_utilisation": ratio(total["cutting_planned_s"], pbt_s),
         "spindle_utilisation_calendar": ratio(total["cutting_s"], observed_s),
         "utilization_efficiency": times.utilization_efficiency,

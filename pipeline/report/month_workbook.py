@@ -37,6 +37,7 @@ class MonthFrames:
     month: str
     shop_name: str
     currency: str
+    least_coverage: float
     standing: str
     machines: pl.DataFrame
     losses: pl.DataFrame
@@ -115,6 +116,7 @@ def _forms(workbook: Any) -> dict[str, Any]:
     forms |= {f"{name} sum": workbook.add_format({"num_format": n, **sums}) for name, n in numbers.items()}
     grey = {"font_color": "#6b737b", "italic": True}
     forms |= {f"{name} grey": workbook.add_format({"num_format": n, **grey}) for name, n in numbers.items()}
+    forms |= {f"{name} sum grey": workbook.add_format({"num_format": n, **sums, **grey}) for name, n in numbers.items()}
     forms["title"] = workbook.add_format({"bold": True, "font_size": 14})
     forms["head"] = workbook.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
     forms["wrap"] = workbook.add_format({"text_wrap": True, "valign": "top"})
@@ -149,10 +151,11 @@ def _machines(sheet: Any, forms: dict[str, Any], frames: MonthFrames) -> None:
         for place, column in enumerate(columns):
             _write(sheet, FIRST_ROW + number, place, column, row[column.figure], forms[column.form + grey])
     end = FIRST_ROW + rows.height
-    total = month_total(rows)
+    total = month_total(rows, frames.least_coverage)
+    grey = " grey" if total["low_coverage"] else ""
     sheet.write_string(end, 0, "All machines", forms["text sum"])
     for place, column in enumerate(columns[1:], start=1):
-        form, value = forms[f"{column.form} sum"], total.get(column.figure)
+        form, value = forms[f"{column.form} sum{grey}"], total.get(column.figure)
         letter = xl_col_to_name(place)
         if column.form in ("hours", "count"):
             shown = value / 3600 if column.form == "hours" and value is not None else value
@@ -162,7 +165,7 @@ def _machines(sheet: Any, forms: dict[str, Any], frames: MonthFrames) -> None:
             sheet.write_formula(end, place, f'=IF({whole}=0,"",{part}/{whole})', form, "" if value is None else value)
         else:
             _write(sheet, end, place, column, value, form)
-    if rows["low_coverage"].any():
+    if rows["low_coverage"].any() or total["low_coverage"]:
         sheet.write_string(end + 2, 0, "Grey: too little of the planned time was observed for the figures to compare.")
     sheet.set_column(0, 0, 16)
     sheet.set_column(1, len(columns) - 1, 11)

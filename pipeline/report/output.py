@@ -178,7 +178,7 @@ def write_workbook(frame: pl.DataFrame, path: Path, sheet: str) -> None:
 
 
 def as_table(frame: pl.DataFrame, report: str, timezone: str) -> str:
-    """Return the main columns of a report as an aligned text table; long times in hours, instants by the shop's clock."""
+    """Return the main columns of a report as an aligned text table: long times in hours, instants in `timezone`."""
     instants = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.Datetime)]
     frame = frame.with_columns(pl.col(instants).dt.convert_time_zone(timezone))
     if {"value", "unit"} <= set(frame.columns):

@@ -147,3 +147,32 @@ def test_months_without_planned_or_observed_time(make: Callable[..., SiteData], 
     text = text_of(month_alone(make(utilisation=one), MONTH))
 
     assert "1 spindle; no planned time was observed." in text
+
+
+def test_a_month_that_was_hardly_watched_is_grey_throughout(frozen: SiteData) -> None:
+    """M2 in every table, and with it all machines together; the note says whose figures are grey."""
+    low = (pl.col("machine") == "M2") & (pl.col("month") == MONTH)
+    months = frozen.utilisation.with_columns(
+        low_coverage=pl.when(low).then(pl.lit(True)).otherwise(pl.col("low_coverage")),
+        observed_planned_s=pl.when(low).then(0.0).otherwise(pl.col("observed_planned_s")),
+    )
+
+    page = month_page(Book(replace(frozen, utilisation=months)), MONTH)
+
+    tables = [block for part in (*page.sections, *page.later[:3]) for block in part.blocks if block.part == "table"]
+    assert len(tables) == 4
+    for table in tables:
+        marks = [{cell.mark.removesuffix(" total") for cell in row[1:]} for row in table.rows]
+        assert marks == [{""}, {"few"}, {"few"}], table.caption
+    (note,) = (block.text for block in page.sections[0].blocks if block.part == "text" and block.kind == "note")
+    assert note.startswith("Grey: of M2, and of all machines together, under 80")
+
+
+def test_a_month_tells_its_own_contradictions(shop: SiteData) -> None:
+    """What was contradicted in another month is not told on a page to sign; what is said of the book is."""
+    shown = shop.contradictions.with_columns(month=pl.lit("2026-04"), machine=pl.lit("M1"))
+    book = Book(replace(shop, contradictions=shown, notes=("No shop.toml.",)))
+
+    assert book.month_notes("2026-05")[0] == "No shop.toml."
+    assert not [note for note in book.month_notes("2026-05") if "contradict" in note]
+    assert [note for note in book.month_notes("2026-04") if note.startswith("M1: sources contradict each other")]

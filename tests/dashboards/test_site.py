@@ -266,6 +266,19 @@ def test_money_and_notes_are_said(make: Callable[..., SiteData], tmp_path: Path)
     assert "<a calendar of 24 hours> is assumed" in tree.text_content()
 
 
+def test_notes_name_files_as_all_pages_do(make: Callable[..., SiteData], shop: SiteData, tmp_path: Path) -> None:
+    """Without the folder that all files share, commands as code: no backtick is left."""
+    files = shop.files.with_columns(name="/exports/" + pl.col("name"))
+    note = f"M1: most of it in {files['name'][0]}. `spindlebook report <x>` lists it."
+    data = make(notes=(note,), files=files)
+    publish(data, tmp_path / "site")
+    tree = lxml.html.fromstring((tmp_path / "site" / "index.html").read_bytes())
+
+    (told,) = (p for p in tree.xpath("//main/p[@class='note']") if "most of it" in p.text_content())
+    assert told.xpath("./code")[0].text_content() == "spindlebook report <x>"
+    assert told.text_content().startswith(f"M1: most of it in {shop.files['name'][0]}. ")
+
+
 def test_no_page_obeys_a_name(make: Callable[..., SiteData], tmp_path: Path) -> None:
     """Escape sequences and marks that turn writing round are written out, so that no name looks like another."""
     name = "\x1b[2J\x00\u202eShop\u2066</title><script>1</script>"

@@ -70,8 +70,9 @@ def test_a_profile_maps_renames_joins_formats_units_splits_and_lookups(read):
         ),
         (
             GOOD.replace("1:05:30", ""),
-            ("missing_value", "Laufzeit", None, 'Column "Laufzeit" (duration_s) is empty, but a cycle needs it. Fill '
-             "it in where the export comes from and run again."),
+            ("missing_value", "Laufzeit", None, 'Column "Laufzeit" (duration_s) is empty, but a cycle needs it. If it '
+             "was still running, export again when it has ended; else fill it in where the export comes from and run "
+             "again."),
         ),
         (
             GOOD.replace("1:05:30", "1:75"),

@@ -123,7 +123,8 @@ def test_the_standards_names_count_in_any_letters(read, name):
 
 def test_alarms_are_computed_with_whatever_they_are_called(read):
     """A condition at FAULT makes a fault, and a load is a sign of life: neither is told as left alone."""
-    text = "2026-01-05T06:00:00Z|exec|ACTIVE\n2026-01-05T06:00:01Z|load|20\n2026-01-05T06:00:02Z|servo|FAULT|9||HIGH|hot\n"
+    told = ("exec|ACTIVE", "load|20", "servo|FAULT|9||HIGH|hot")
+    text = "".join(f"2026-01-05T06:00:0{at}Z|{what}\n" for at, what in enumerate(told))
     profile = STREAM.partition('[[item]]\nname = "fruit')[0]
     profile += '[[item]]\nname = "load"\ntype = "Load"\n[[item]]\nname = "servo"\ntype = "SERVO"\n'
 

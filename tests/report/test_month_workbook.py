@@ -58,7 +58,7 @@ def frames(restatements: pl.DataFrame) -> MonthFrames:
             for loss in LOSSES
         ]
     )
-    return MonthFrames("2026-03", "=A shop", "EUR", "Frozen on 2026-04-02.", MACHINES, losses, restatements)
+    return MonthFrames("2026-03", "=A shop", "EUR", 0.8, "Frozen on 2026-04-02.", MACHINES, losses, restatements)
 
 
 @pytest.fixture
@@ -135,6 +135,6 @@ def test_sheets(path: Path) -> None:
 
 def test_a_month_of_nothing() -> None:
     """No machine: no sum, no basis, nothing divided by nothing."""
-    total = month_total(MACHINES.clear())
+    total = month_total(MACHINES.clear(), 0.8)
 
     assert (total["planned_s"], total["spindle_utilisation"], total["basis"]) == (0.0, None, None)
