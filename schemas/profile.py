@@ -83,6 +83,7 @@ FIELD_WORDS: Final = {"outcome": OUTCOMES, "reason": EDGE_REASONS, "level": COND
 
 MAX_HEADER_ROW: Final = 10_000
 _DELIMITER: Final = re.compile(r"[\t\x1f !#$%&'()*+,./:;<=>?@\[\\\]^_`{|}~-]")
+_COLUMN_AT: Final = re.compile(r"(\d{1,5})-(\d{1,5})")
 _NO_TEXT_FILES: Final = ("utf-7", "utf-32", "unicode", "raw")  # encodings in which no control or office writes
 
 Shape = Literal["table", "json lines", "adapter text", "streams xml"]
@@ -128,6 +129,7 @@ class FileShape(TomlModel):
 
     encoding: str | None = None
     delimiter: str | None = None
+    columns_at: list[str] = []  # where columns stand in a line that no delimiter parts: first and last character, "1-7"
     decimal: Literal[".", ","] = "."
     thousands: Literal[".", ",", " ", "'"] | None = None
     header_row: Annotated[int, Field(ge=0, le=MAX_HEADER_ROW)] | None = (
@@ -162,6 +164,23 @@ class FileShape(TomlModel):
         if value is not None and not _DELIMITER.fullmatch(value):
             raise ValueError("a delimiter is one mark that stands in no cell, such as ; , | or a tab")
         return value
+
+    @field_validator("columns_at")
+    @classmethod
+    def _stand_beside_each_other(cls, value: list[str]) -> list[str]:
+        last = 0
+        for said in value:
+            match = _COLUMN_AT.fullmatch(said)
+            if match is None or not last < int(match[1]) <= int(match[2]):
+                raise ValueError(f'columns stand one behind the other, each as "first-last": {said} does not')
+            last = int(match[2])
+        return value
+
+    @model_validator(mode="after")
+    def _parted_in_one_way(self) -> Self:
+        if self.columns_at and self.delimiter is not None:
+            raise ValueError("columns_at is for lines that no delimiter parts: give one of the two")
+        return self
 
     @model_validator(mode="after")
     def _marks_differ(self) -> Self:

@@ -1,4 +1,4 @@
-"""Delimited text (commas, semicolons, tabs) -> raw tables, block by block.
+"""Delimited text (commas, semicolons, tabs), or text with aligned columns -> raw tables, block by block.
 
 It tells lines, cells and lines that are no rows apart; what the cells mean is `mapping.py`'s business.
 """
@@ -13,6 +13,7 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.read.aligned import RULED, Span, part_lines
 from pipeline.read.header import split_line
 from pipeline.read.rawtable import (
     LINE,
@@ -34,6 +35,10 @@ from schemas.profile import SkipRule
 MAX_QUOTED_LINES: Final = 50  # a quoted cell that spans more lines is a quote that nobody closed
 _REST: Final = "__rest"
 _PIECE_BYTES: Final = 1 << 20
+_OVER_THE_EDGE: Final = (
+    "A text in this line runs over the edge of its column, so that its cells cannot be told apart. Widen the column "
+    "where the export comes from, or say where columns stand with columns_at under [file] of a profile."
+)
 _UNLIKE: Final = (b"\n", "\ufeff".encode())  # beginnings of text that the library's reader passes over or refuses
 
 
@@ -45,6 +50,7 @@ class Layout:
     header_line: int  # 1-based physical line
     names: list[str]
     skip: Sequence[SkipRule] = ()
+    spans: Sequence[Span] = ()  # where columns stand that are aligned by blanks; they have no delimiter then
 
 
 def read_delimited(blocks: Iterable[TextBlock], layout: Layout, last: int = 0) -> Iterator[RawTable]:
@@ -54,12 +60,16 @@ def read_delimited(blocks: Iterable[TextBlock], layout: Layout, last: int = 0) -
     """
     row = last
     header_raw = None
+    titles: list[str] = []
     for block in blocks:
         above, header, body, first_line = _cut_header(block, layout.header_line)
         header_raw = header or header_raw
         cells, empty = _read_body(body, first_line, layout)
         repeated = header_raw is not None and header_raw.strip().encode() in body  # many times as fast as line by line
-        cells, skipped = skip_rows(cells, layout.names, header_raw, layout.header_line, layout.skip, repeated=repeated)
+        titles += above["raw"].drop_nulls().to_list() if above.height and not titles else []
+        cells, skipped = skip_rows(
+            cells, layout.names, header_raw, layout.header_line, layout.skip, repeated=repeated, titles=titles
+        )
         cells = cells.with_row_index(ROW, offset=row + 1).with_columns(pl.col(ROW).cast(pl.Int64))
         cells, rejects = _take_out_broken(cells, layout, block)
         table = RawTable(cells, rejects, concat_skipped(above, empty, skipped))
@@ -116,6 +126,8 @@ def _read_body(data: bytes, first_line: int, layout: Layout) -> tuple[pl.DataFra
     Text in which every line has just the header's cells goes to the library's own reader whole. Text with an odd line
     here and there is parted into pieces, so that one such line does not make a whole block slow.
     """
+    if layout.spans:
+        return _read_aligned(data, first_line, layout)
     if b'"' in data:
         return _read_carefully(data, first_line, layout)
     if (clean := _read_clean(data, first_line, layout)) is not None:
@@ -127,6 +139,18 @@ def _read_body(data: bytes, first_line: int, layout: Layout) -> tuple[pl.DataFra
         read.append(_read_clean(piece, first_line, layout) or _read_carefully(piece, first_line, layout))
         first_line += piece.count(b"\n")
     return pl.concat([cells for cells, _ in read], rechunk=True), concat_skipped(*(empty for _, empty in read))
+
+
+def _read_aligned(data: bytes, first_line: int, layout: Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Read text whose columns are aligned by blanks; a line that runs over their edges is what `__rest` holds."""
+    lines = _numbered(data, first_line)
+    blank = lines[RAW].is_null() | (lines[RAW].str.strip_chars() == "").fill_null(True)
+    ruled = lines[RAW].str.contains(RULED).fill_null(False)
+    why = pl.select(pl.when(blank).then(pl.lit("blank line")).when(ruled).then(pl.lit("ruled line"))).to_series()
+    skipped = skipped_rows(lines.filter(blank | ruled), pl.lit(why.drop_nulls()))
+    rows = lines.filter(~(blank | ruled))
+    cells, broken = part_lines(rows[RAW], layout.names, layout.spans)
+    return rows.hstack(cells).with_columns(rows[RAW].set(~broken, None).alias(_REST)), skipped
 
 
 def _pieces(data: bytes) -> Iterator[bytes]:
@@ -267,15 +291,22 @@ def _read_records(texts: list[str], at: int, delimiter: str, records: list[tuple
     return start
 
 
+def _breaks_off(cells: pl.DataFrame, layout: Layout) -> bool:
+    """Return whether the last line of a text, which no line end closes, lacks cells that all others have."""
+    if not layout.spans:
+        return len(split_line(str(cells[RAW][-1]), layout.delimiter)) < len(layout.names)
+    others = cells.head(-1).select((pl.col(layout.names).str.len_bytes() > 0).all())
+    full = [name for name in layout.names if others.height and others[name][0]]
+    return bool(full) and not cells[full[-1]][-1]
+
+
 def _take_out_broken(cells: pl.DataFrame, layout: Layout, block: TextBlock) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Take out rows with more cells than the header, and a last line that was cut off."""
     over, cut_off = (pl.Series([False]).new_from_index(0, cells.height) for _ in range(2))
     if cells[_REST].null_count() < cells.height:
         over = (cells[_REST].str.strip_chars(f" {layout.delimiter}\t") != "").fill_null(False)
-    if not block.terminated and cells.height:
-        last = split_line(str(cells[RAW][-1]), layout.delimiter)
-        if len(last) < len(layout.names):
-            cut_off = cut_off.scatter(cells.height - 1, True)
+    if not block.terminated and cells.height and _breaks_off(cells, layout):
+        cut_off = cut_off.scatter(cells.height - 1, True)
     plain = cells.select(*OWN, *layout.names)
     if not over.any() and not cut_off.any():
         return plain, no_rejects()
@@ -283,8 +314,10 @@ def _take_out_broken(cells: pl.DataFrame, layout: Layout, block: TextBlock) -> t
     rejects = concat_rejects(
         broken_lines(
             plain.filter(over),
-            f"The line has more than the {width} cells of the header. Usual causes are a decimal comma or a delimiter "
-            "inside a text; put the text in quotes, or export with another delimiter.",
+            _OVER_THE_EDGE
+            if layout.spans
+            else f"The line has more than the {width} cells of the header. Usual causes are a decimal comma or a "
+            "delimiter inside a text; put the text in quotes, or export with another delimiter.",
         ),
         broken_lines(
             plain.filter(cut_off & ~over),

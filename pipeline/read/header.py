@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from pipeline.read.aligned import Span, cells_of
 from pipeline.read.plan import NoPlan, TablePlan
 from pipeline.read.rawtable import unique_names
 
@@ -30,8 +31,10 @@ class Header:
     plan: TablePlan
 
 
-def split_line(line: str, delimiter: str) -> list[str]:
-    """Return the cells of one line."""
+def split_line(line: str, delimiter: str, spans: Sequence[Span] = ()) -> list[str]:
+    """Return the cells of one line; `spans` say where they stand if no delimiter parts them."""
+    if spans:
+        return cells_of(line, spans)
     try:
         return next(csv.reader([line], delimiter=delimiter), [])
     except csv.Error:
@@ -44,16 +47,22 @@ def widest(lines: Sequence[str]) -> int:
 
 
 def find_header(
-    lines: Sequence[str], planner: Planner, delimiter: str | None, line: int | None, rows: int = 1
+    lines: Sequence[str],
+    planner: Planner,
+    delimiter: str | None,
+    line: int | None,
+    rows: int = 1,
+    spans: Sequence[Span] = (),
 ) -> Header | NoPlan:
     """Return the header among the first lines of a text: the line whose cells fit best, the first of equals.
 
-    `rows` lines make up a header, the last of them the names; `line` is that of the names where it is known.
+    `rows` lines make up a header, the last of them the names; `line` is that of the names where it is known. Where
+    columns are aligned, `spans` say where they stand.
     """
-    candidates = [delimiter] if delimiter else list(DELIMITERS)
+    candidates = [""] if spans else [delimiter] if delimiter else list(DELIMITERS)
     searched = lines[: max(SEARCHED_LINES, line or 0)]
     found = [
-        (number, mark, _names_at(searched, number, mark, rows))
+        (number, mark, _names_at(searched, number, mark, rows, spans))
         for number, text in enumerate(searched, start=1)
         if text.strip() and (line is None or number == line)
         for mark in candidates
@@ -61,9 +70,9 @@ def find_header(
     return pick_header(found, planner)
 
 
-def _names_at(lines: Sequence[str], number: int, mark: str, rows: int) -> Sequence[str | None]:
-    cells = split_line(lines[number - 1], mark)
-    return under_groups(split_line(lines[number - 2], mark), cells) if rows > 1 and number > 1 else cells
+def _names_at(lines: Sequence[str], number: int, mark: str, rows: int, spans: Sequence[Span]) -> Sequence[str | None]:
+    cells = split_line(lines[number - 1], mark, spans)
+    return under_groups(split_line(lines[number - 2], mark, spans), cells) if rows > 1 and number > 1 else cells
 
 
 def pick_header(rows: Sequence[tuple[int, str, Sequence[str | None]]], planner: Planner) -> Header | NoPlan:

@@ -15,6 +15,7 @@ from typing import Any, BinaryIO, Final, NamedTuple
 import polars as pl
 
 from pipeline.read.adapter_text import Elapsed, item_names, read_adapter_text, said_by_items
+from pipeline.read.aligned import said_spans, spans_said
 from pipeline.read.clockorder import with_clock_notes
 from pipeline.read.delimited import Layout, read_delimited
 from pipeline.read.devices_xml import Device, DevicesDocument, device_called, device_of_items, in_scope
@@ -301,12 +302,14 @@ def _all_told(several: Sequence[_Choice]) -> bool:
 def _text_parts(job: _Job) -> list[Part]:
     """Return the tables of a text that stand under one another, [] where there is one or nothing can tell."""
     head = find_text_head(job.head_lines()) if job.whole else None
-    if head is None or not head.delimiter:
+    if head is None or not (head.delimiter or head.spans):
         return []
     lines = job.head_lines()
     is_filled = [bool(line.strip(f" {head.delimiter}\t\r")) for line in lines]
     return parts(
-        stretches_of(is_filled), lambda number: split_line(lines[number - 1], head.delimiter), job.known.machines
+        stretches_of(is_filled),
+        lambda number: split_line(lines[number - 1], head.delimiter, head.spans),
+        job.known.machines,
     )
 
 
@@ -323,7 +326,7 @@ def _choose_text(job: _Job, part: Part) -> _Choice:
     head = find_text_head(lines)
     if head is None:
         return _Choice(part, Layout("", 0, []), own if isinstance(own, NoPlan) else NoPlan(NO_TABLE))
-    layout = Layout(head.delimiter, head.line + above, head.names)
+    layout = Layout(head.delimiter, head.line + above, head.names, spans=head.spans)
     table = _text_table(job, part, layout, head.rows, (*part.titles, *head.titles))
     chosen = job.choose(table, _unnamed(own))
     return _Choice(part, layout, chosen.plan, chosen.proposal, table)
@@ -334,7 +337,8 @@ def _unnamed(own: Header | NoPlan) -> NoPlan:
 
 
 def _text_table(job: _Job, part: Part, layout: Layout, rows: int, titles: tuple[tuple[str, ...], ...]) -> FoundTable:
-    said: dict[str, Any] = {"delimiter": layout.delimiter, "header_row": layout.header_line}
+    how = {"columns_at": said_spans(layout.spans)} if layout.spans else {"delimiter": layout.delimiter}
+    said: dict[str, Any] = {**how, "header_row": layout.header_line}
     if rows > 1:
         said["header_rows"] = rows
     if job.guessed:
@@ -345,23 +349,23 @@ def _text_table(job: _Job, part: Part, layout: Layout, rows: int, titles: tuple[
             blocks = lines_within(job.blocks(stream, quoted=True, sample=True), part.first, part.last)
             yield from read_delimited(blocks, layout)
 
-    return job.found(layout.names, chunks, lambda raw: split_line(raw, layout.delimiter), said, titles)
+    return job.found(layout.names, chunks, lambda raw: split_line(raw, layout.delimiter, layout.spans), said, titles)
 
 
 def _read_described(job: _Job, file: FileShape) -> FileRead:
     """Read a table by its profile."""
-    lines = job.head_lines()
+    lines, spans = job.head_lines(), spans_said(file.columns_at)
     if file.header_row == 0:
-        head = unnamed_columns(lines, file.delimiter)
+        head = unnamed_columns(lines, file.delimiter, spans)
         plan = _plan(job, head.names, head.delimiter)
         header = plan if isinstance(plan, NoPlan) else Header(0, head.delimiter, head.names, plan)
     else:
         header = find_header(
-            lines, lambda names, mark: _plan(job, names, mark), file.delimiter, file.header_row, file.header_rows
+            lines, lambda names, mark: _plan(job, names, mark), file.delimiter, file.header_row, file.header_rows, spans
         )
     if isinstance(header, NoPlan):
         return job.refuse("needs a profile", "table", header.reason)
-    layout = Layout(header.delimiter, header.line, header.names, file.skip_rows_where)
+    layout = Layout(header.delimiter, header.line, header.names, file.skip_rows_where, spans)
     several = _text_parts(job) if file.header_row else []
     if any(part.first <= header.line <= part.last for part in several):
         nothing = NoPlan("the profile is of another table")

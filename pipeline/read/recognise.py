@@ -14,7 +14,8 @@ from typing import Final
 from pipeline.read.adapter_text import LINE_START
 from pipeline.read.header import DELIMITERS, SEARCHED_LINES, split_line
 from pipeline.read.jsonlines import parse_object
-from pipeline.read.recognition.heads import find_text_head
+from pipeline.read.recognition.alignment import names_without_columns
+from pipeline.read.recognition.heads import find_aligned_head, find_text_head
 from pipeline.read.text import decode_head, sniff_encoding
 
 _MEDIA: Final = (
@@ -33,6 +34,11 @@ _MEDIA: Final = (
 )
 _NC_BLOCK: Final = re.compile(r"^\s*/?\s*(?:%|\(|;|:\d|[OoNn]\s*\d|[GgMmTtSsFfXxYyZzHhDd]\s*-?\.?\d)")
 _NC_START: Final = re.compile(r"^\s*(?:%|[Oo:]\s*\d{1,8}\b|[Nn]\s*\d+\s*[GgMmTtSs(])")
+_NOT_PARTED: Final = (
+    "A line names columns that seem to be aligned by blanks, but where one ends and the next begins cannot be told. "
+    'Write a profile with columns_at = ["1-8", "10-28"] under [file], the first and last character of each column, '
+    "and name it under [[source]] in shop.toml; or export it as CSV."
+)
 _ELAPSED_LINE: Final = re.compile(r"^\s*(\d+(?:\.\d+)?)(?:@[\d.]+)?\s*\|\s*[A-Za-z_][^|]*\|")
 _ELAPSED_SHARE: Final = 0.9
 _ANSWER_PARTS: Final = re.compile(rb"^(?:--|HTTP/\d)[^<]{0,2000}<(?:\?xml|\w*:?MTConnect)")  # of a recorded answer
@@ -151,11 +157,13 @@ def _recognise_lines(lines: list[str]) -> Recognised:
     if _NC_START.match(lines[0]) and blocks >= len(lines) * 0.8:
         reason = "This is an NC program. Times from NC programs are not read by this version; nothing was stored."
         return Recognised("nc program", "set aside", reason)
-    if looks_like_table(lines):
+    if looks_like_table(lines) or find_aligned_head(lines) is not None:
         return Recognised("table")
     text = "".join(lines)
     if sum(character.isprintable() or character == "\t" for character in text) < len(text) * _PRINTABLE_SHARE:
         return _unreadable("This is not text, and no kind of file that can be read here. Export it as CSV.")
+    if names_without_columns(lines):
+        return Recognised("text", "needs a profile", _NOT_PARTED)
     return Recognised(
         "text",
         "unreadable",

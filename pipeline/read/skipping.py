@@ -55,11 +55,14 @@ REMARK_LINE: Final = "remark line"
 ANOTHER_TABLE: Final = "another table"
 HEADING_LINE: Final = "heading line"
 PAGE_LINE: Final = "page line"
+TITLE_AGAIN: Final = "repeated title"
 UNITS_AGAIN: Final = "repeated units row"
 UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE, HEADING_LINE, PAGE_LINE, UNITS_AGAIN)
 """Lines that were numbered as rows before they turned out to be none."""
 _WIDE: Final = 4  # columns from which a lone cell is no row
-_REMARK: Final = r"\p{L}.*(?:\s\S+){2}|\p{L}{3,}\s*:|^[-=*_#\s]{3,}$"  # a few words, a label, a ruled line
+_REMARK: Final = (  # a few words, a label, a ruled line, "4 rows selected"
+    r"\p{L}.*(?:\s\S+){2}|\p{L}{3,}\s*:|^[-=*_#+~|\s]{3,}$|^\(?\d+\s+\p{L}{3,}[\p{L}\s]*"
+)
 _MOST_OF_A_PAGE: Final = 4  # cells of a line that counts pages: a word, a number, "of", a number
 _LINKING: Final = 3
 _LONGEST_PAGE: Final = 3
@@ -77,16 +80,19 @@ def skip_rows(
     rules: Sequence[SkipRule],
     *,
     repeated: bool = True,
+    titles: Sequence[str] = (),
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Part rows (LINE, RAW and the named columns) into those of the log and skipped ones with the reason.
 
-    `repeated` is False where the caller knows that the header's text is in none of them.
+    `repeated` is False where the caller knows that the header's text is in none of them; `titles` are the lines above
+    the header, which a list that is laid out in pages repeats with it.
     """
     why = pl.Series("why", [None], dtype=pl.String).new_from_index(0, cells.height)
     if header_raw is not None:
         if repeated:
             again = (cells[RAW].str.strip_chars() == header_raw.strip()).fill_null(False)
-            why = why.set(again, "repeated header") if again.any() else why
+            if again.any():
+                why = why.set(_titles_again(cells[RAW], again, titles), TITLE_AGAIN).set(again, "repeated header")
         if cells.height and cells[LINE][0] <= header_line + 2 and _is_units_row(cells.row(0, named=True), names):
             why = why.set(cells[LINE] == cells[LINE][0], UNITS_ROW)
     for rule in rules:
@@ -98,6 +104,33 @@ def skip_rows(
         return cells, no_skipped()
     rows = cells.with_columns(why)
     return cells.filter(why.is_null()), skipped_rows(rows.filter(pl.col("why").is_not_null()), pl.col("why"))
+
+
+def _titles_again(raw: pl.Series, heads: pl.Series, titles: Sequence[str]) -> pl.Series:
+    """Return the lines above repeated heads that repeat the titles: none if one of them says something else there.
+
+    Another title may name another machine: what it is said of must not seem to be of the first.
+    """
+    said = {_unpaged(title) for title in titles if title.strip()}
+    found: list[int] = []
+    for head in heads.arg_true().to_list():
+        above = raw[max(0, head - len(titles)) : head].to_list()
+        again = [_unpaged(text or "") in said for text in above]
+        kept = len(again) - (again[::-1].index(False) if False in again else len(again))
+        if said and kept == len(again):
+            return pl.repeat(False, len(raw), eager=True)
+        found += range(head - len(above) + kept, head)
+    return pl.Series([False]).new_from_index(0, len(raw)).scatter(found, True) if found else heads & False
+
+
+def _unpaged(text: str) -> str:
+    """Return a line of a page's head without the number of the page."""
+    words = text.split()
+    for at, word in enumerate(words):
+        if at + 1 < len(words) and words[at + 1][:1].isdigit() and known_word("page", word.rstrip(".:")) is not None:
+            counted = 2 + sum(len(rest) <= _LINKING or rest.isdigit() for rest in words[at + 2 : at + 4])
+            return " ".join([*words[:at], *words[at + counted :]])
+    return " ".join(words)
 
 
 def _is_units_row(row: dict[str, object], names: Sequence[str]) -> bool:

@@ -529,10 +529,35 @@ def written(chance: random.Random, *, sure: bool = False, plain_text: bool = Fal
     return Written(kind, language, zone, name, data, rows, within, f"{how}; {name}", heads)
 
 
+def aligned_lines(chance: random.Random, made: Choices, columns: Sequence[Column]) -> tuple[list[str], str]:
+    """Return the lines of a printout, whose columns are aligned by blanks: numbers to the right, if at all."""
+    gap = " " * chance.choice((1, 2, 2, 3))
+    to_right = chance.random() < 0.7
+    heads_to_right = to_right and chance.random() < 0.7
+    set_out: list[list[str]] = []
+    for column in columns:
+        head = f"{column.head} [{column.unit}]" if column.unit else column.head
+        texts = [str(cell) for cell in column.cells]
+        width = max(len(text) for text in (head, *texts)) + chance.choice((0, 0, 3))
+        number = to_right and all(text.replace(",", "").replace(".", "").isdigit() for text in texts if text)
+        heading = head.rjust(width) if number and heads_to_right else head.ljust(width)
+        set_out.append([heading, *(text.rjust(width) if number else text.ljust(width) for text in texts)])
+    lines = [gap.join(cells).rstrip() for cells in zip(*set_out, strict=True)]
+    ruled = len(gap) > 1 and chance.random() < 0.4
+    if ruled:
+        lines.insert(1, gap.join("-" * len(cells[0]) for cells in set_out))
+    if chance.random() < 0.3 and not made.plain:
+        lines = [HEADS["title"][made.language][0], "", *lines]
+    return lines, f"aligned, {len(gap)} blanks between{', ruled' if ruled else ''}"
+
+
 def text_bytes(chance: random.Random, made: Choices, columns: Sequence[Column]) -> tuple[bytes, str]:
-    """Return a delimited text, and how it is laid out."""
-    delimiter = chance.choices([";", ",", "\t", "|"], [50, 22 if made.decimal == "." else 4, 20, 8])[0]
-    lines, layout = text_lines(chance, made, columns, delimiter)
+    """Return a delimited or aligned text, and how it is laid out."""
+    delimiter = chance.choices([";", ",", "\t", "|", " "], [50, 22 if made.decimal == "." else 4, 20, 8, 10])[0]
+    if delimiter == " ":
+        lines, layout = aligned_lines(chance, made, columns)
+    else:
+        lines, layout = text_lines(chance, made, columns, delimiter)
     encoding = "utf-8" if made.plain else encoding_of(chance, made, "\n".join(lines))
     newline = "\n" if made.plain else chance.choice(("\r\n", "\r\n", "\n"))
     return text_file(lines, encoding, newline), f"{delimiter!r} {encoding} {newline!r} {layout}"

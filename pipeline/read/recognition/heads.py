@@ -8,12 +8,14 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
+from pipeline.read.aligned import Span, cells_of, cells_of_title
 from pipeline.read.header import DELIMITERS, SEARCHED_LINES, split_line, under_groups
 from pipeline.read.rawtable import unique_names
+from pipeline.read.recognition.alignment import columns_aligned
 from pipeline.read.recognition.names import read_name, unit_of
 from schemas.concepts import CONCEPTS
 
@@ -36,12 +38,38 @@ class Head:
     names: list[str]
     titles: tuple[tuple[str, ...], ...]  # the filled cells of each line above
     score: float
+    spans: tuple[Span, ...] = ()  # where columns stand that are aligned by blanks; there is no delimiter then
 
 
 def find_text_head(lines: Sequence[str]) -> Head | None:
-    """Return the head of delimited text, None where no delimiter makes a table of it."""
+    """Return the head of a text, None where neither a delimiter nor aligned columns make a table of it."""
     found = [head for mark in DELIMITERS if (head := _find(_records(lines[:SEARCHED_LINES], mark), mark))]
+    parted = max(found, key=lambda head: head.score, default=None)
+    if parted is not None and parted.score >= _NAMED:
+        return parted
+    return find_aligned_head(lines) or parted
+
+
+def find_aligned_head(lines: Sequence[str]) -> Head | None:
+    """Return the head of text whose columns are aligned by blanks, None where no line names such columns."""
+    found = []
+    for first, spans in columns_aligned(lines):
+        records: list[tuple[int, list[str | None]]] = [
+            (number, list(cells_of(line, spans)))
+            for number, line in enumerate(lines[:SEARCHED_LINES], start=1)
+            if line.strip()
+        ]
+        head = _find([record for record in records if not _is_ruled(record[1])], "")
+        named = head is not None and head.score >= _NAMED and len(head.names) == len(spans)
+        if head is not None and named and (head.line == first or (head.rows > 1 and head.line > first)):
+            above = lines[: first - 1]
+            titles = tuple(cells for line in above if (cells := tuple(cells_of_title(line))) and not _is_ruled(cells))
+            found.append(replace(head, titles=titles, spans=tuple(spans)))
     return max(found, key=lambda head: head.score, default=None)
+
+
+def _is_ruled(cells: Cells) -> bool:
+    return not any(character.isalnum() for cell in cells for character in cell or "")
 
 
 def find_cells_head(rows: Sequence[tuple[int, Cells]]) -> Head | None:
@@ -209,8 +237,10 @@ def _is_labelled(cells: Cells) -> bool:
     return len(filled) in (1, 2) and filled[0].endswith((":", "="))
 
 
-def unnamed_columns(lines: Sequence[str], delimiter: str | None) -> Head:
+def unnamed_columns(lines: Sequence[str], delimiter: str | None, spans: Sequence[Span] = ()) -> Head:
     """Return the columns of a text without a head: as many as most of its first lines have cells."""
+    if spans:
+        return Head(0, 0, "", unique_names([None] * len(spans)), (), 0.0, tuple(spans))
     found = []
     for mark in [delimiter] if delimiter else DELIMITERS:
         widths = Counter(len(cells) for _, cells in _records(lines[:SEARCHED_LINES], mark))

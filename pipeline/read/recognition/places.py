@@ -156,6 +156,11 @@ def _is_numbered_kind(word: str) -> bool:
     return match is not None and _is_kind(match[1])
 
 
+def looks_like_id(text: str) -> bool:
+    """Return whether a text is letters and a number, as ids of machines are: M4, DR-02, "BAZ 5"."""
+    return _ID.fullmatch(text.replace(" ", "")) is not None
+
+
 def _stands_in(word: str, text: str) -> bool:
     """Return whether a word stands in a text by itself, not as a part of a longer word or number.
 

@@ -22,7 +22,7 @@ from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.item_names import named_items
-from pipeline.read.recognition.places import machine_of_titles
+from pipeline.read.recognition.places import looks_like_id, machine_designated, machine_of_titles
 from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import NO_MACHINE, Settled, settle
 from pipeline.read.rows import TableRead
@@ -227,8 +227,12 @@ def _other_machines(table: TableRead, sample: Sample, known: Knowledge) -> Itera
     lone = table.skipped.filter(pl.col("why") == REMARK_LINE)["raw"]
     for raw in pl.concat([lone, table.rejects["raw"]]).drop_nulls().unique(maintain_order=True).head(_MOST_REMARKS):
         cells = tuple(cell.strip() for cell in sample.split(raw) if cell.strip())
-        if len(cells) <= 2 and (named := machine_of_titles((cells,), known.machines)) is not None:
-            yield f'a line among the rows says "{named[1]}": the rows below it are of that machine'
+        if len(cells) > 2:
+            continue
+        named = machine_of_titles((cells,), known.machines) or machine_designated((cells,))
+        if named is not None or (len(cells) == 1 and looks_like_id(cells[0])):
+            told = named[1] if named is not None else cells[0]
+            yield f'a line among the rows says "{told}": the rows below it may be of that machine'
             return
 
 
