@@ -16,8 +16,8 @@ from pipeline.derive.settled_run import numbered, settled_runs
 from pipeline.store.book import Book
 from schemas.shop import ShopFile
 
-READ: Final = ("core.run", "core.tool_use", "core.batch_setup")
-"""What is derived window by window of what is read here, core.batch included; the rest of it is small."""
+READ: Final = ("core.run", "core.month_batch_tool", "core.batch_setup")
+"""What is derived window by window or month by month of what is read here, core.batch included; the rest is small."""
 
 
 def job_facts(book: Book) -> dict[str, pl.DataFrame]:

@@ -314,9 +314,11 @@ def _unsettled(scratch: Scratch, group: Sequence[Window]) -> dict[str, Window]:
         return {}
     schema = {"machine": pl.String(), "side": pl.String(), "cut_at": pl.Datetime("us", "UTC")}
     scratch.store("core.seam", pl.DataFrame(seams, schema=schema, orient="row"))
+    cuts = sorted(at for _, _, at in seams)
+    bounds = {"first_at": str(cuts[0]), "last_at": str(cuts[-1])}
     broken: set[tuple[str, str]] = set()
     for name in ("seam_run", "seam_span", "seam_tool", "seam_said"):
-        now, before = (scratch.frame(scratch.window_sql(name, room)) for room in (None, scratch.book_name))
+        now, before = (scratch.frame(scratch.window_sql(name, room, **bounds)) for room in (None, scratch.book_name))
         broken |= {row[:2] for row in set(now.rows()) ^ set(before.select(now.columns).rows())}
         if name in ("seam_run", "seam_span"):
             broken |= {seam[:2] for seam in seams} - {row[:2] for row in now.rows()}

@@ -6,6 +6,7 @@ Arranges frames for the statistics; it computes no statistics of its own.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -46,8 +47,25 @@ class SettledRuns:
 
 def numbered(runs: pl.DataFrame) -> pl.DataFrame:
     """Return runs as sql/query/runs_counted.sql has them, sorted by job and time; _key is the number of their job."""
-    keys = runs.select(KEY).unique().sort(KEY).with_row_index("_key")
-    return runs.join(keys, on=KEY, nulls_equal=True).sort("_key", "started_at", "run_id")
+    # stored runs mostly are in order of time: it is looked at, which costs less than to sort them
+    by_job = runs.with_columns(_numbers(runs, KEY).alias("_key")).sort("_key", maintain_order=True)
+    key, started_at, run_id = (pl.col(name) for name in ("_key", "started_at", "run_id"))
+    is_later = (started_at > started_at.shift()) | ((started_at == started_at.shift()) & (run_id > run_id.shift()))
+    is_in_order = by_job.select((is_later | (key != key.shift())).fill_null(value=True).all()).item()
+    return by_job if is_in_order else by_job.sort("_key", "started_at", "run_id")
+
+
+def _numbers(rows: pl.DataFrame, names: Sequence[str]) -> pl.Series:
+    """Return numbers from 0 of what rows say under some names, in the order in which it is sorted.
+
+    Runs follow each other batch by batch, so that only the first of each stretch of like rows is looked at.
+    """
+    is_other = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in names)
+    is_first = rows.select(is_other | (pl.int_range(pl.len()) == 0)).to_series()
+    stretches = rows.filter(is_first).select(names)
+    known = stretches.unique().sort(names).with_row_index("_number")
+    numbers = stretches.join(known, on=names, nulls_equal=True, maintain_order="left")["_number"]
+    return numbers.gather(is_first.cast(pl.UInt32).cum_sum() - 1)
 
 
 def settled_runs(runs: pl.DataFrame) -> SettledRuns:
@@ -62,11 +80,11 @@ def settled_runs(runs: pl.DataFrame) -> SettledRuns:
     judged = (
         runs.filter(IS_COMPLETE & pl.col("estimate_s").is_not_null() & (pl.col("actual_s") > 0))
         .with_columns(
-            pl.col("_key").rank("dense").cast(pl.Int64).alias("_job") - 1,
-            pl.struct("_key", "batch_id").rank("dense").cast(pl.Int64).alias("_batch") - 1,
+            pl.col("_key").rle_id().cast(pl.Int64).alias("_job"),
             (pl.col("actual_s") / pl.col("estimate_s")).log().alias("log_ratio"),
         )
-        .with_columns(pl.int_range(1, pl.len() + 1).over("_batch", order_by=["started_at", "run_id"]).alias("number"))
+        .pipe(lambda told: told.with_columns(_numbers(told, ["_key", "batch_id"]).cast(pl.Int64).alias("_batch")))
+        .with_columns(pl.int_range(1, pl.len() + 1).over("_batch").alias("number"))  # they are in order of time
     )
     job, batch = judged["_job"].to_numpy(), judged["_batch"].to_numpy()
     number, log_ratio = judged["number"].to_numpy(), judged["log_ratio"].to_numpy()
@@ -90,7 +108,6 @@ def _set_apart(settled: pl.DataFrame) -> pl.DataFrame:
     that come after those that may be proving runs.
     """
     later = pl.col("number") > MOST_PROVING
-    is_first_batch = pl.col("_batch") == pl.col("_batch").sort_by("started_at").first()
     usual = (
         settled.group_by("_batch")
         .agg(
@@ -102,23 +119,23 @@ def _set_apart(settled: pl.DataFrame) -> pl.DataFrame:
             later.sum().alias("later"),
         )
     )  # fmt: skip
-    placed = settled.join(usual, on="_batch", maintain_order="left")
     away = pl.col("settled_log") - pl.col("usual")
+    placed = settled.select("_batch", "number", "settled_log").join(usual, on="_batch", maintain_order="left")
     spread = placed.filter(pl.col("number") > 1).select(away.abs().median() / 0.6745).item() or 0.0
+    is_first_batch = (pl.col("_batch") == pl.col("_batch").first()).over("_key")
     may_be = (
-        pl.when(is_first_batch.over("_key") & (pl.col("later") >= LEAST_OTHERS))
+        pl.when(is_first_batch & (pl.col("later") >= LEAST_OTHERS))
         .then(pl.col("number") <= MOST_PROVING)
         .otherwise(pl.col("number") == 1)
     )
     is_long = away > max(FIRST_ARTICLE_SDS * spread, FIRST_ARTICLE_LOG)
-    marked = placed.with_columns(
-        (may_be & is_long & (pl.col("batch_runs") > LEAST_OTHERS)).fill_null(False).alias("_long"),
-        is_first_batch.over("_key").alias("_first"),
-    ).with_columns(pl.col("_long").cast(pl.Int8).cum_min().over("_batch", order_by=["number"]).cast(pl.Boolean))
-    return marked.with_columns(
-        pl.when(pl.col("_long") & pl.col("_first"))
-        .then(pl.lit("proving"))
-        .when("_long")
-        .then(pl.lit("first article"))
-        .alias("apart")
-    ).drop("_long", "_first", "usual", "later", "batch_runs")
+    return (
+        settled.with_columns(placed["usual", "later", "batch_runs"])
+        .with_columns((may_be & is_long & (pl.col("batch_runs") > LEAST_OTHERS)).fill_null(value=False).alias("_long"))
+        .with_columns(
+            pl.when(pl.col("_long").cast(pl.Int8).cum_min().over("_batch").cast(pl.Boolean))
+            .then(pl.when(is_first_batch).then(pl.lit("proving")).otherwise(pl.lit("first article")))
+            .alias("apart")
+        )
+        .drop("_long", "usual", "later", "batch_runs")
+    )

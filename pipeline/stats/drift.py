@@ -16,6 +16,7 @@ from scipy import special
 from pipeline.stats.arrays import AnyArray, FloatArray, IntArray, TextArray, as_positive, as_share
 from pipeline.stats.errors import InvalidInput
 from pipeline.stats.multiple import benjamini_hochberg
+from pipeline.stats.ragged import sorted_within
 
 # Beyond this squared coefficient of variation of the jobs' variances few jobs say nothing surer; it leaves the spread
 # of the other jobs the worth of one degree of freedom.
@@ -214,12 +215,13 @@ def _checked(job: ArrayLike, batch: ArrayLike, ratio: ArrayLike) -> tuple[IntArr
 
 def _by_batch(job: IntArray, batch: AnyArray, log_ratio: FloatArray) -> _Batches:
     """Sum up runs by job and batch."""
-    order = np.lexsort((log_ratio, batch, job))
+    order = np.lexsort((batch, job))
     job, batch, value = job[order], batch[order], log_ratio[order]
     new = np.ones(job.size, dtype=np.bool_)
     new[1:] = (job[1:] != job[:-1]) | (batch[1:] != batch[:-1])
     starts = np.flatnonzero(new)
     sizes = np.diff(np.append(starts, job.size))
+    value = sorted_within(np.cumsum(new) - 1, value)
     if not starts.size:
         empty = np.empty(0)
         return _Batches(job=job, runs=sizes, median=empty, variance=empty)
@@ -237,7 +239,7 @@ def _sorted_medians(value: FloatArray, starts: IntArray, sizes: IntArray) -> Flo
 
 def _job_medians(job: IntArray, ratio: FloatArray, count: int) -> FloatArray:
     """Return the median ratio of each job, nan for a number without runs."""
-    value = ratio[np.lexsort((ratio, job))]
+    value = sorted_within(job, ratio)
     sizes = np.bincount(job, minlength=count)
     starts = np.cumsum(sizes) - sizes
     medians = np.full(count, math.nan)

@@ -129,6 +129,7 @@ def estimate_learning(job: ArrayLike, batch: ArrayLike, number: ArrayLike, log_r
     if not jobs.shape == batches.shape == values.shape == places.shape:
         raise InvalidInput(f"job, batch and number: expected {values.size} entries each, one per log_ratio")
     count = int(jobs.max()) + 1 if jobs.size else 0
+    _, batches = np.unique(batches, return_inverse=True)
     none = Learning(np.zeros(count), math.nan, math.nan, math.nan, False, 0)
     if not jobs.size:
         return none
@@ -148,10 +149,9 @@ def estimate_learning(job: ArrayLike, batch: ArrayLike, number: ArrayLike, log_r
 
 def _within(batch: IntArray, values: FloatArray, used: np.ndarray) -> FloatArray:
     """Return values less the mean of the used ones of their batch, 0 where it has none."""
-    _, at = np.unique(batch, return_inverse=True)
-    number = np.bincount(at, weights=used)
-    mean = np.bincount(at, weights=np.where(used, values, 0.0)) / np.maximum(number, 1.0)
-    return np.asarray(values - mean[at], dtype=np.float64)
+    number = np.bincount(batch, weights=used)
+    mean = np.bincount(batch, weights=np.where(used, values, 0.0)) / np.maximum(number, 1.0)
+    return np.asarray(values - mean[batch], dtype=np.float64)
 
 
 def _pooled(job: IntArray, x: FloatArray, y: FloatArray, used: np.ndarray, count: int, none: Learning) -> Learning:

@@ -87,3 +87,12 @@ class Ragged:
     def within(self, is_member: BoolArray) -> Ragged:
         """Return the sets when only some members of the flat array stay."""
         return Ragged.of_sizes(self.sum(is_member).astype(np.int64))
+
+
+def sorted_within(of_set: IntArray, values: FloatArray) -> FloatArray:
+    """Return values in the order of their sets' numbers, from 0, and in each set from the least to the largest."""
+    by_value = np.argsort(values)
+    numbers = of_set[by_value]
+    # sixteen bits are sorted in one pass over the rows
+    narrow = numbers.astype(np.uint16) if numbers.size and int(numbers.max()) < 2**16 else numbers
+    return np.asarray(values[by_value[np.argsort(narrow, kind="stable")]], dtype=np.float64)

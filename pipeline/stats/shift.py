@@ -156,37 +156,48 @@ def _checked(values: ArrayLike, weights: ArrayLike | None) -> tuple[FloatArray, 
 
 
 @lru_cache(maxsize=64)
-def _orders(size: int, resamples: int, seed: int) -> NDArray[np.int32]:
-    """Return random orders of `size` batches, shape (resamples, size); jobs with as many batches share them."""
+def _orders(size: int, resamples: int, seed: int) -> NDArray[np.intp]:
+    """Return random orders of `size` batches, shape (size, resamples); jobs with as many batches share them."""
     orders = _draw_orders(np.random.default_rng(seed), size, resamples)
     orders.setflags(write=False)
     return orders
 
 
-def _draw_orders(rng: np.random.Generator, size: int, rows: int) -> NDArray[np.int32]:
-    return rng.permuted(np.broadcast_to(np.arange(size, dtype=np.int32), (rows, size)), axis=1)
+def _draw_orders(rng: np.random.Generator, size: int, orders: int) -> NDArray[np.intp]:
+    # an order stands in a column, so that sums run over all orders at once
+    drawn = rng.permuted(np.broadcast_to(np.arange(size, dtype=np.int32), (orders, size)), axis=1)
+    return np.ascontiguousarray(drawn.T, dtype=np.intp)
 
 
 def _split_heights(series: FloatArray, weight: FloatArray) -> FloatArray:
-    """Return the sum of squares between both sides for every split, over the last axis of one or many series.
+    """Return the sum of squares between both sides for every split of a series.
 
-    Series are centred on their weighted mean. Dividing by the total sum of squares, which no order changes, would
+    The series is centred on its weighted mean. Dividing by the total sum of squares, which no order changes, would
     give the standardised difference; it is left out.
     """
-    total = weight.sum(axis=-1, keepdims=True)
-    sums = np.cumsum(series * weight, axis=-1)[..., MIN_SIDE - 1 : series.shape[-1] - MIN_SIDE]
-    left = np.cumsum(weight, axis=-1)[..., MIN_SIDE - 1 : series.shape[-1] - MIN_SIDE]
+    total = weight.sum()
+    sums = np.cumsum(series * weight)[MIN_SIDE - 1 : series.size - MIN_SIDE]
+    left = np.cumsum(weight)[MIN_SIDE - 1 : series.size - MIN_SIDE]
     return np.asarray(sums**2 * total / (left * (total - left)), dtype=np.float64)
 
 
-def _count_extreme(series: FloatArray, weight: FloatArray, orders: NDArray[np.int32]) -> int:
+def _count_extreme(series: FloatArray, weight: FloatArray, orders: NDArray[np.intp]) -> int:
     """Return how many of the orders give a change at least as large as the series as it stands."""
     centred = series - np.average(series, weights=weight)
     observed = float(_split_heights(centred, weight).max())
     slack = 1e-9 * float((weight * centred**2).sum())
-    permuted_weight = weight[None, :] if bool((weight == weight[0]).all()) else weight[orders]
-    heights = _split_heights(centred[orders], permuted_weight)
-    return int((heights.max(axis=1) >= observed - slack).sum())
+    shares, total = centred * weight, float(weight.sum())
+    least = max(observed - slack, 0.0) / total
+    is_even = bool((weight == weight[0]).all())
+    # all orders move on by one batch at a time: what is at hand then stays in the processor's cache
+    sums, left = np.zeros(orders.shape[1]), np.zeros(1 if is_even else orders.shape[1])
+    is_extreme = np.zeros(orders.shape[1], dtype=np.bool_)
+    for place in range(series.size - MIN_SIDE):
+        sums += shares[orders[place]]
+        left += weight[0] if is_even else weight[orders[place]]
+        if place >= MIN_SIDE - 1:
+            is_extreme |= np.abs(sums) >= np.sqrt(least * left * (total - left))
+    return int(is_extreme.sum())
 
 
 def _judge_again(series: FloatArray, weight: FloatArray, seed: int, resamples: int) -> Shift:

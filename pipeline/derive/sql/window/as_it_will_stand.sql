@@ -1,4 +1,4 @@
--- A relation as it will stand in the book, in the months at hand: what was derived now, and what stands around it.
+-- A relation as it will stand in the book, in the days or months at hand: what was derived now, and what stands around it.
 -- Grain: as @relation.
 from kept.@name
 union all by name
@@ -11,7 +11,7 @@ where
     and exists (
         select 1 from core.period as period
         where
-            period.machine = kept.machine and @at < period.months_until_at and @until >= period.months_from_at
+            period.machine = kept.machine and @at < period.@looked_until and @until >= period.@looked_from
     )
     and not exists (
         select 1 from core.period as period

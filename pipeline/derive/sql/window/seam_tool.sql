@@ -2,5 +2,6 @@
 -- Grain: seam x tool.
 select seam.machine, seam.side, use.* exclude (machine)
 from @room.core.tool_use as use
-inner join @room.core.run as run using (run_id)
-inner join core.seam as seam on run.machine = seam.machine and run.started_at = seam.cut_at
+inner join core.seam as seam on use.machine = seam.machine and use.started_at = seam.cut_at
+-- said again as plain values, so that blocks of other times need not be looked at
+where use.started_at between '@first_at'::timestamptz and '@last_at'::timestamptz
