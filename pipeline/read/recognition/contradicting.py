@@ -31,6 +31,8 @@ _SURELY: Final = 0.9
 _LETTERED: Final = frozenset({"shift", "operator", "revision", "department"})  # often said by a letter
 _DAY_US: Final = 86_400_000_000
 _HOUR_US: Final = 3_600_000_000
+_FEWEST_LOADED: Final = 5
+_ONCE: Final = 25  # rows from which some tool of a program comes again
 _HOURS_US: Final = 2 * _HOUR_US
 _IN_ORDER: Final = 0.7
 _ONE_MORE: Final = 0.6  # share of rows that count one more than the row before
@@ -324,6 +326,7 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
             yield "one order stands in several rows: it may be a list of bookings or deliveries"
     if kind == "tool_change":
         yield from _hours_apart(used, sample)
+        yield from _each_once(used, sample)
         times = [columns[name] for name in used if _holds(columns[name], "instant")]
         for column in times:
             if column.filled > _FEW / 2 and column.text.n_unique() < _ALONE * column.filled:
@@ -347,6 +350,19 @@ def _hours_apart(used: frozenset[str], sample: Sample) -> Iterator[str]:
     gap = rows.drop_nulls().sort("us").select(pl.col("us").diff().over("of").median()).item()
     if gap is not None and gap > _HOURS_US:
         yield "its rows lie hours apart: they may be tools lent, checked or worn, and not tool changes of programs"
+
+
+def _each_once(used: frozenset[str], sample: Sample) -> Iterator[str]:
+    """Tell tools of which none comes twice: a magazine is loaded so, while programs call their tools again and again.
+
+    A few rows may be the first run of one program, unless the name of their column says that tools were loaded.
+    """
+    for column in sample.columns:
+        if column.name not in used or column.reading.concepts.get("tool", 0.0) < _MEANT:
+            continue
+        loaded = any(word.startswith(tuple(telling_columns()["loaded"])) for word in plain(column.name).split())
+        if column.filled >= (_FEWEST_LOADED if loaded else _ONCE) and len(column.distinct) == column.filled:
+            yield f'no tool of column "{column.name}" comes twice: they may be tools put into a magazine'
 
 
 def _says_nothing(column: Column) -> bool:

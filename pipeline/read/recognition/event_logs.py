@@ -48,6 +48,7 @@ _DAY_US: Final = 86_400_000_000
 _TITLE_WORTH: Final = 0.8
 _LISTED_WORDS: Final = 6
 _NOT_RUNNING: Final = ("MANUAL", "MANUAL_DATA_INPUT")
+_STANDING: Final = ("READY", "STOPPED", "PROGRAM_COMPLETED")
 _STATE_ITEMS: Final = {"Execution": "READY", "ControllerMode": "UNAVAILABLE", "Condition": "NORMAL"}
 """The items that words for states say something of, each with what all other words say of it."""
 
@@ -179,6 +180,8 @@ def signal_rule(column: Column, item: str, settled: Settled) -> dict[str, Any]:
 def _words(column: Column, list_name: str, item: str, settled: Settled) -> dict[str, str]:
     words = sorted(column.text.drop_nulls().unique().to_list())
     found = {word: known_word(list_name, word) for word in words}
+    if item == "Execution":
+        found |= {word: state.get(item) for word, state in _states(words).items() if found[word] is None}
     strange = [word for word, meaning in found.items() if meaning is None and word.upper() not in EXECUTION]
     _doubt_words(column, strange, item, settled)
     return {word: meaning for word, meaning in found.items() if meaning is not None and meaning != word.upper()}
@@ -191,6 +194,8 @@ def _doubt_words(column: Column, strange: Sequence[str], item: str, settled: Set
     counts = column.text.filter(column.text.is_in(list(strange))).value_counts(sort=True)
     listed = ", ".join(f'"{word}" ({count} rows)' for word, count in counts.head(_LISTED_WORDS).iter_rows())
     what = f'column "{column.name}" says {listed}: tell which word of the standard for {item} it is'
+    if item == "Execution" and any(_is_break(word) for word in strange):
+        what += " (FEED_HOLD where the control holds a program, READY where people rest)"
     settled.doubt(column.name, "words", what)
 
 
@@ -210,10 +215,35 @@ def _state(word: str) -> dict[str, str]:
     return {}
 
 
+def _states(words: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Return what each word of a column of states says; nothing for those that are not known.
+
+    A pause is a program held where the words beside it are those of a control, which tells a machine that stands apart
+    from it. Among bookings of a shop it may be people who rest: nothing is known of it.
+    """
+    states = {word: _state(word) for word in words}
+    known = [state for state in states.values() if state]
+    runs = [word for word, state in states.items() if state.get("Execution") == EXECUTION_ACTIVE]
+    stands = any(state.get("Execution") in _STANDING for state in known)
+    booked = any(len(state) > 1 for state in known) or any(_says_producing(word) for word in runs)
+    if runs and stands and not booked:
+        held = {word: {"Execution": "FEED_HOLD"} for word, state in states.items() if not state and _is_break(word)}
+        return states | held
+    return states
+
+
+def _is_break(word: str) -> bool:
+    return plain(word) in telling_columns()["breaks"]
+
+
+def _says_producing(word: str) -> bool:
+    return plain(word).startswith(tuple(telling_columns()["producing"]))
+
+
 def state_items(column: Column, settled: Settled) -> list[dict[str, Any]]:
     """Return the items that a column of states is: Execution, and where some words say so the mode and alarms."""
     words = column.text.drop_nulls().unique().sort().to_list()
-    states = {word: _state(word) for word in words}
+    states = _states(words)
     _doubt_words(column, [word for word, state in states.items() if not state], "Execution", settled)
     items: list[dict[str, Any]] = []
     for item, else_put in _STATE_ITEMS.items():
@@ -250,7 +280,8 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, li
     items = state_items(column, settled)
     if len(items) == 1:
         words = column.text.drop_nulls().unique().sort().to_list()
-        settled.rules["value"]["lookup"] = {word: _state(word).get("Execution", "UNAVAILABLE") for word in words}
+        lookup = {word: state.get("Execution", "UNAVAILABLE") for word, state in _states(words).items()}
+        settled.rules["value"]["lookup"] = lookup
         settled.rules["item"] = {"constant": "Execution"}
         items = []
     else:
@@ -266,7 +297,7 @@ def _is_state(column: Column) -> bool:
 
     "Stopped" may be either; a state that is no outcome, or a run that is still going on in many rows, tells.
     """
-    words = {word: _state(word).get("Execution") for word in column.few_values}
+    words = {word: state.get("Execution") for word, state in _states(column.few_values).items()}
     known = [word for word, meaning in words.items() if meaning]
     active = [word for word, meaning in words.items() if meaning == EXECUTION_ACTIVE]
     if len(known) < _FEWEST:
