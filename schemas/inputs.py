@@ -27,8 +27,8 @@ class InputModel(pa.DataFrameModel):
         ordered = True
 
 
-def _ends_after_start(data: PolarsData) -> pl.LazyFrame:
-    return data.lazyframe.select(pl.col("ended_at") > pl.col("started_at"))
+def _ends_no_sooner_than_it_starts(data: PolarsData) -> pl.LazyFrame:
+    return data.lazyframe.select(pl.col("ended_at") >= pl.col("started_at"))
 
 
 def _is_no_longer_than_a_fortnight(data: PolarsData) -> pl.LazyFrame:
@@ -47,7 +47,7 @@ def _has_a_time(data: PolarsData) -> pl.LazyFrame:
 
 _WHOLE_ROW: Final[dict[InputKind, list[pa.Check]]] = {
     "cycle": [
-        pa.Check(_ends_after_start, name="ends_before_start"),
+        pa.Check(_ends_no_sooner_than_it_starts, name="ends_before_start"),
         pa.Check(_is_no_longer_than_a_fortnight, name="out_of_range"),
     ],
     "estimate": [

@@ -108,7 +108,7 @@ def _sentences(column: str, check: str) -> list[_Sentence]:
     nothing = pl.lit(None, dtype=pl.String)
     if check == "ends_before_start":
         message = pl.format(
-            "The cycle ends at {} UTC, not after its start at {} UTC. Correct one of the two times.",
+            "The cycle ends at {} UTC, before its start at {} UTC. Correct one of the two times.",
             pl.col("ended_at").dt.strftime(_TIME),
             pl.col("started_at").dt.strftime(_TIME),
         )

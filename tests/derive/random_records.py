@@ -162,7 +162,7 @@ def lists(rng: Random, start: datetime, may_overlap: bool = False) -> tuple[list
         for _ in range(rng.randint(0, 3)):
             late = timedelta(milliseconds=rng.choice([0, 0, 1, 3_000, 59_000, 300_000]))
             changes.append({"occurred_at": at + late, "tool": rng.choice("123")})
-        end = at + timedelta(milliseconds=rng.choice(LENGTHS_MS))
+        end = at + timedelta(milliseconds=rng.choice([*LENGTHS_MS, 0]))
         cycles.append(
             {
                 **rng.choice(work),

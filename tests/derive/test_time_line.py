@@ -71,7 +71,8 @@ def read(book: Book) -> dict[str, Found]:
         " from core.tool_use order by all"
     ):
         use = dict(zip(USES, map(us, parts), strict=True))
-        found[machine]["tools"].append((begun, tool or "", us(total), use, override))
+        if us(total):  # a run in no time used no tool
+            found[machine]["tools"].append((begun, tool or "", us(total), use, override))
     for known in found.values():
         known["tools"].sort(key=lambda use: use[:2])
     for machine, begun, ended, *counts, setup, first, repeat, between in book.rows(

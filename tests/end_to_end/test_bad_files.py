@@ -24,7 +24,7 @@ CASES = {
     "impossible times": (
         "machine,program,started_at,ended_at\nM9,O1,2026-05-04T09:00:00Z,2026-05-04T08:20:00Z\n",
         "ends_before_start",
-        "not after its start",
+        "before its start",
     ),
     "a cycle of a month": (
         "machine,program,started_at,ended_at\nM9,O1,2026-04-04T09:00:00Z,2026-05-04T08:20:00Z\n",

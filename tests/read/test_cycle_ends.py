@@ -2,6 +2,8 @@
 
 from datetime import UTC, datetime
 
+from pipeline.check.checking import check_rows
+
 ENDS = """
 version = 1
 name = "ends"
@@ -59,3 +61,14 @@ def test_an_end_past_midnight_belongs_to_the_next_day(read):
     whole = read("Program,Date,Start,End\nO1,14.03.2026,22:10,22:40\nO1,14.03.2026,23:50,00:20\n", profile=ONE_DATE)
 
     assert whole.rows["ended_at"].to_list() == [at(14, 22, 40), at(15, 0, 20)]
+
+
+def test_a_run_within_one_minute_is_kept_where_times_have_no_seconds(read):
+    """The export can say no more than that it began and ended in that minute; left out, it makes the mean too long."""
+    rows = "".join(f"M1;O1;15.03.2026 06:{start:02};15.03.2026 06:{start + start % 2:02};1\n" for start in range(40))
+    whole = read("Machine;Program;Start;End;Good\n" + rows)
+
+    assert whole.file.status == "loaded", whole.file.reason
+    checked = check_rows(whole.tables[0])
+    assert (checked.rows.height, checked.rejects.height) == (40, 0)
+    assert (whole.rows["ended_at"] == whole.rows["started_at"]).sum() == 20

@@ -248,7 +248,7 @@ def _implausible(table: TableRead) -> Iterator[str]:
     """Tell what no cycles of a machine can be."""
     rows = table.rows.select("machine", "started_at", "ended_at")
     length_s = (rows["ended_at"] - rows["started_at"]).dt.total_microseconds() / 1e6
-    backwards = int((length_s <= 0).sum())
+    backwards = int((length_s < 0).sum())
     if backwards > max(1, _MOST_REJECTED * rows.height):
         yield f"{backwards} of {rows.height} cycles would end before they start"
         return

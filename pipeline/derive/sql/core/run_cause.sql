@@ -99,6 +99,12 @@ of_no_tool as (
     from used
     where not by_tool
     group by machine, started_at, run_id
+    union all
+    -- a run that ends in the minute in which it begins, where times have no seconds, has no time that a tool used
+    select runs.machine, runs.started_at, runs.run_id, 'unexplained', -runs.estimate_s::decimal(18, 6)
+    from runs
+    anti join core.tool_use as use on runs.run_id = use.run_id
+    where not runs.by_tool
 ),
 
 parts as (
