@@ -242,9 +242,8 @@ def _derive_together(
 ) -> dict[str, Window]:
     """Derive a window each of some machines; keep the rows where the ends fit, return wider ones for the others."""
     _show(scratch, group)
-    wholly = bool(group) and all(window.is_whole for window in group)
     for relation in of_kind(relations, Renewed.IN_PASSING, Renewed.BY_WINDOW, Renewed.BY_MACHINE):
-        if wholly and relation.renewed is Renewed.BY_WINDOW:
+        if relation.renewed is Renewed.BY_WINDOW:
             scratch.make_to_keep(relation)
         else:
             scratch.make(relation)
@@ -253,9 +252,8 @@ def _derive_together(
         scratch.store("core.window", _frame([window for window in group if window.machine not in wider]))
     for relation in of_kind(audits, Renewed.BY_WINDOW):
         audit(scratch.frame(relation.sql), relation)
-    for relation in of_kind(relations, Renewed.BY_WINDOW) if not wholly else ():
-        at = scratch.place(relation.full_name)
-        scratch.keep(relation.name, scratch.window_sql("inside", relation=relation.full_name, at=at))
+    for relation in of_kind(relations, Renewed.BY_WINDOW):
+        scratch.forget_outside(relation)
     scratch.store("core.window", _frame([window for window in group if window.is_whole]))
     for relation in of_kind(relations, Renewed.BY_MACHINE):
         scratch.keep(relation.name, scratch.window_sql("of_machines", relation=relation.full_name))

@@ -91,12 +91,16 @@ class Scratch:
         self.run(f"create table {part} as\n{sql}")
 
     def make_to_keep(self, relation: Relation) -> None:
-        """Make a relation in place of what stood under its name, which goes into the book as it is at the end."""
+        """Make a relation in place of what stood under its name, which goes into the book at the end."""
         part = self._new_part(relation.name)
         with relation.selected(self.cursor) as sql:
             self.run(f"create table {part} as\n{sql}")
-        self.run(window_sql("forget_others", relation=part))
         self.view(relation.full_name, f"from {part}")
+
+    def forget_outside(self, relation: Relation) -> None:
+        """Delete of what was made last to go into the book what lies outside the windows at hand."""
+        part = self.parts[relation.name][-1]
+        self.run(window_sql("forget_outside", relation=part, at=self.place(part)))
 
     def _new_part(self, name: str) -> str:
         part = f"{self.name}.{KEPT}.{name}__{next(self.part_numbers)}"
