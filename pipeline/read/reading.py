@@ -56,6 +56,7 @@ from pipeline.read.workbook import (
     WorkbookError,
     find_sheet_header,
     read_sheets,
+    sheet_pairs,
     sheet_table,
     sheet_top,
     tables_below,
@@ -107,6 +108,7 @@ class _Job:
     known: Knowledge
     limits: LimitSettings
     devices: Sequence[DevicesDocument]  # that count for this file, the nearest first
+    beside: tuple[tuple[str, ...], ...] = ()  # the lines of small sheets, that may be a legend of codes
     guessed: str | None = None  # the encoding that the text shows, where its bytes alone do not tell
 
     @property
@@ -136,7 +138,7 @@ class _Job:
         titles: tuple[tuple[str, ...], ...] = (),
     ) -> FoundTable:
         name = self.opened.path.rpartition("/")[2]
-        return FoundTable(names, chunks, split, layout or {}, titles, self.opened.path, name)
+        return FoundTable(names, chunks, split, layout or {}, titles, self.opened.path, name, self.beside)
 
     @property
     def placed(self) -> Context:
@@ -471,6 +473,7 @@ def _read_workbook(job: _Job) -> FileRead:
         sheets = read_sheets(data, file.sheet if file else None, job.limits)
     except (WorkbookError, *PACKING_ERRORS, UnpackError) as error:
         return job.refuse("unreadable", "workbook", str(error))
+    job = replace(job, beside=tuple(line for sheet in sheets for line in sheet_pairs(sheet)))
     found = [table for sheet in sheets for table in _sheet_tables(job, sheet)]
     found = _decided_together(job, found) if job.profile is None else found
     known = [(one.sheet, one.header) for one in found if isinstance(one.header, Header)]

@@ -23,6 +23,7 @@ from schemas.profile import SkipRule
 from schemas.shop import LimitSettings
 
 _PLACE: Final = "__place"
+_PAIRED: Final = 3  # columns of a sheet of codes and meanings, at most
 
 
 class WorkbookError(Exception):
@@ -116,6 +117,15 @@ def _filled_rows(sheet: Sheet) -> list[bool]:
 def sheet_top(sheet: Sheet) -> list[tuple[int, Sequence[str | None]]]:
     """Return the first rows of a sheet as (row, cells), rows counted from 1."""
     return [(number, cells) for number, *cells in sheet.cells.head(SEARCHED_LINES).iter_rows()]
+
+
+def sheet_pairs(sheet: Sheet) -> list[tuple[str, ...]]:
+    """Return the lines of a small sheet of two columns, as one that says what codes mean has; [] for all others."""
+    names = [name for name in sheet.cells.columns if name != LINE and (sheet.cells[name].str.strip_chars() != "").any()]
+    if sheet.cells.height > SEARCHED_LINES or not 0 < len(names) <= _PAIRED:
+        return []
+    rows = sheet.cells.select(names).iter_rows()
+    return [cells for row in rows if (cells := tuple(text for cell in row if (text := (cell or "").strip())))]
 
 
 def find_sheet_header(sheet: Sheet, planner: Planner, line: int | None, rows: int = 1) -> Header | NoPlan:

@@ -31,6 +31,8 @@ WEIGHED_COLUMNS: Final = 200
 
 
 _DATE_PARTS: Final = re.compile(r"%([dmyYb])")
+_NARROWEST: Final = 4
+_MOST_OUTSIDE: Final = 60
 _FEWEST_ROWS: Final = (
     3  # a file with our own names and fewer rows is no reason to ask: its rows are rejected one by one
 )
@@ -47,6 +49,7 @@ class FoundTable:
     titles: tuple[tuple[str, ...], ...] = ()
     place: str = ""
     name: str = ""  # for the profile
+    beside: tuple[tuple[str, ...], ...] = ()  # cells of lines of other tables of the file, that may be a legend
     own_rows: int | None = None  # where rows of other tables of its head stand below its own
 
 
@@ -82,6 +85,7 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
         table.split,
         _rest(table),
         context.zone,
+        (*table.beside, *_lines_outside(table, first)),
         table.own_rows,
     )
     own = _in_the_zone_said(own, sample)
@@ -216,6 +220,17 @@ def _reads_more(plan: TablePlan, own: TablePlan, sample: Sample, own_rows: int, 
         return False
     rows = next(map_tables([RawTable(sample.table.cells)], plan, context)).rows.height
     return rows > own_rows or (rows == own_rows and plan.used > own.used)
+
+
+def _lines_outside(table: FoundTable, first: RawTable) -> list[tuple[str, ...]]:
+    """Return the cells of lines below a table that are hardly its rows: one or two of many are filled."""
+    if len(table.names) < _NARROWEST:
+        return []
+    filled = pl.sum_horizontal((pl.col(name).str.strip_chars() != "").fill_null(False) for name in table.names)
+    few = first.cells.filter(filled.is_between(1, 2)).head(_MOST_OUTSIDE).select(table.names)
+    raw = first.rejects["raw"].drop_nulls().head(_MOST_OUTSIDE).to_list()
+    cells = [tuple(text for cell in row if (text := (cell or "").strip())) for row in few.iter_rows()]
+    return [*cells, *((text.strip(),) for text in raw)]
 
 
 def _units(table: FoundTable, first: RawTable) -> dict[str, str]:

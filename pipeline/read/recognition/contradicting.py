@@ -31,6 +31,8 @@ _SURELY: Final = 0.9
 _LETTERED: Final = frozenset({"shift", "operator", "revision", "department"})  # often said by a letter
 _DAY_US: Final = 86_400_000_000
 _HOUR_US: Final = 3_600_000_000
+_FEWEST_CODES: Final = 6
+_SHORT_CODE: Final = 2  # letters
 _FEWEST_LOADED: Final = 5
 _ONCE: Final = 25  # rows from which some tool of a program comes again
 _HOURS_US: Final = 2 * _HOUR_US
@@ -195,7 +197,7 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
         return "sorts the rows: they may be stops, setups or states, and not all of them cycles"
     if kind == "tool_change" and not describes and name in telling_columns()["sorts"]:
         return "sorts the rows: they may be checks, loadings or bookings, and not all of them tool changes"
-    if kind == "cycle" and _are_flags(column):
+    if kind == "cycle" and (_are_flags(column) or _are_codes(column)):
         return "may say which cycles were broken off"
     if kind in ("cycle", "estimate") and column.numbers and unit_of(column.name) is not None:
         return "is a part of a time, and nothing says of which"
@@ -235,6 +237,13 @@ def _are_flags(column: Column) -> bool:
     if letters and any(column.reading.concepts.get(concept, 0.0) >= _MEANT for concept in _LETTERED):
         return False
     return 1 < len(words) <= _FEW and all(plain(word) in flags or known_word("outcome", word) for word in words)
+
+
+def _are_codes(column: Column) -> bool:
+    """Return whether a column under a name that nobody knows holds a few short codes: they may be of anything."""
+    words = column.few_values
+    coded = 1 < len(words) <= _FEWEST_CODES and all(word.isalpha() and len(word) <= _SHORT_CODE for word in words)
+    return coded and not column.reading.concepts
 
 
 def _begins(name: str, stems: str) -> bool:

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
+from datetime import date, timedelta
 from typing import Final
 
 import polars as pl
 
+from pipeline.clock import now
 from pipeline.read.recognition.sample import Column, Sample, clock_us
 from pipeline.read.recognition.time_forms import TimeForm
 from schemas.words import LANGUAGES, MONTHS, WEEKDAY_NUMBERS, plain, written_words
@@ -35,6 +38,15 @@ _PART_OF_DATE: Final = re.compile(
     r"(?<!\d)\d{1,2}[-_./]\d{1,2}[-_./]20\d\d(?!\d)|(?<!\d)20\d\d[-_./]?\d\d[-_./]?\d\d(?!\d)"
 )
 _KNOWN_NAMES: Final = 0.8
+_YEAR_FIRST: Final = re.compile(r"(?<!\d)(20\d\d)[-_. /]?(0[1-9]|1[0-2])[-_. /]?([0-3]\d)(?!\d)")
+_POINTED: Final = re.compile(r"(?<!\d)(\d{1,2})\.\s?(\d{1,2})\.\s?(20\d\d)(?!\d)")
+_IN_WORDS: Final = re.compile(
+    r"(?:(?<!\d)(\d{1,2})[. -]+(?:de )?)?([^\W\d_]{3,12})[. -]*(?:(\d{1,2}),? )?(?:de )?(20\d\d)(?!\d)"
+)
+_LONGEST_LOG_DAYS: Final = 40
+_BEFORE: Final = timedelta(days=1)  # a night's log bears the day on which it began
+_AFTER: Final = timedelta(days=3)  # a log is exported on the day after, or after a weekend
+_AHEAD: Final = timedelta(days=1)  # clocks of machines and zones differ
 
 
 def told_order(text: pl.Series, forms: Sequence[TimeForm], ended: pl.Series | None, sample: Sample) -> TimeForm | None:
@@ -47,6 +59,8 @@ def told_order(text: pl.Series, forms: Sequence[TimeForm], ended: pl.Series | No
         (by, why)
         for by, why in (
             (_by_month(read, sample), "a title or the file's name says the month"),
+            (_by_day(read, sample), "a title or the file's name says the day"),
+            (_by_today(read), "read otherwise, days would lie in the future"),
             (_by_weekday(read, sample), "the days of the week beside it say so"),
             (_by_midnight(forms, read, ended), "read otherwise, a run past midnight would last a month"),
             (_by_following(forms, read, sample), "read so, the days follow one another"),
@@ -75,6 +89,43 @@ def _by_month(read: Sequence[pl.Series], sample: Sample) -> int | None:
     if not said:
         return None
     return _the_one([_share(_dates(micros).dt.month().is_in(list(said))) for micros in read], _NONE)
+
+
+def _by_day(read: Sequence[pl.Series], sample: Sample) -> int | None:
+    """Tell by a day that is said outside the table in a form of one order: the rows are of that day or end about it."""
+    said = set(_days_said(sample))
+    if not said:
+        return None
+    near = []
+    for micros in read:
+        days = _dates(micros)
+        first, last = days.min(), days.max()
+        if not isinstance(first, date) or not isinstance(last, date):
+            return None
+        sane = (last - first).days <= _LONGEST_LOG_DAYS
+        near.append(sane and any(first - _BEFORE <= day <= last + _AFTER for day in said))
+    return near.index(True) if sum(near) == 1 else None
+
+
+def _days_said(sample: Sample) -> Iterator[date]:
+    """Yield the days that titles and the name of the file say with the year first, with points, or in words."""
+    name = sample.place.replace("\\", "/").rpartition("/")[2].rpartition(".")[0]
+    for text in (*(" ".join(cells) for cells in sample.titles), name):
+        found = [(y, m, d) for y, m, d in _YEAR_FIRST.findall(text)]
+        found += [(y, m, d) for d, m, y in _POINTED.findall(text)]
+        for before, word, after, year in _IN_WORDS.findall(text.replace("_", " ")):
+            if plain(word) in MONTHS:
+                found.append((year, str(MONTHS[plain(word)]), before or after))
+        for year, month, day in found:
+            with suppress(ValueError):
+                yield date(int(year), int(month), int(day))
+
+
+def _by_today(read: Sequence[pl.Series]) -> int | None:
+    """Tell by the computer's day: what a log says has happened."""
+    latest = now().date() + _AHEAD
+    happened = [bool((_dates(micros) <= latest).all()) for micros in read]
+    return happened.index(True) if sum(happened) == 1 else None
 
 
 def _share(flags: pl.Series) -> float:
@@ -146,6 +197,9 @@ def _is_custom(form: TimeForm, sample: Sample) -> bool:
     """Return whether people who name columns so write dates so: day first in all languages but English."""
     format = form.format if isinstance(form.format, str) else form.format[0]
     day_first = format.find("%d") < format.find("%m")
+    told = [column.reading.languages for column in sample.columns if column.reading.languages]
+    if day_first and any("en" not in codes for codes in told) and not any(codes == {"en"} for codes in told):
+        return True
     names = [words for column in sample.columns if (words := re.findall(r"[^\W\d_]{2,}", column.name.casefold()))]
     known = {code: sum(set(words) <= written_words(code) for words in names) / len(names) for code in LANGUAGES}
     english = known.pop("en")

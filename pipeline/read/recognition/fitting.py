@@ -98,7 +98,7 @@ def can_bear(concept: str, column: Column) -> bool:
     if concept == "text" and column.numbers:
         return False
     if concept in WORDS:
-        return any(known_word(WORDS[concept], word) for word in column.few_values)
+        return any(known_word(WORDS[concept], column.said(word)) for word in column.few_values)
     return not _is_instant(column)
 
 
@@ -209,8 +209,9 @@ def fit_words(field: str, column: Column) -> Fit:
         return Fit(ANSWERED, "its name asks how a cycle ended, and its cells answer yes or no")
     if not words:
         return UNFIT
-    known = [word for word in words if known_word(field, word) is not None]
-    if field == "outcome" and len(known) == len(words) and {known_word(field, word) for word in known} >= set(OPPOSITE):
+    meanings = {word: known_word(field, column.said(word)) for word in words}
+    known = [word for word, meaning in meanings.items() if meaning is not None]
+    if field == "outcome" and len(known) == len(words) and set(meanings.values()) >= set(OPPOSITE):
         return Fit(ANSWERED, f"its cells say how cycles ended: {', '.join(sorted(known)[:4])}")
     if not known:
         return Fit(0.02)

@@ -27,6 +27,7 @@ _PARTED: Final = re.compile(r"\s+[-–—|/]\s+|\s*[,;:]\s+")
 _CALLED: Final = 0.7  # how surely a word is one for a machine, before a number
 _SEVERAL: Final = re.compile(r"[:,;/&]|\b(?:and|und|et|y|e|i|en|a|och)\b")
 _NAMED: Final = 0.9
+_LABELS: Final = 0.5
 
 Titles = Sequence[Sequence[str]]
 
@@ -180,8 +181,9 @@ def machine_of_titles(titles: Titles, machines: Mapping[str, str]) -> tuple[str,
 
 
 def _labelled_machines(titles: Titles, machines: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    for cells in titles:
-        for label, value in _labelled(cells):
+    for place, cells in enumerate(titles):
+        below = titles[place + 1] if place + 1 < len(titles) else ()
+        for label, value in zip(cells, below, strict=False) if _are_labels(cells, below) else _labelled(cells):
             if read_name(label).concepts.get("machine", 0.0) < _NAMED:
                 continue
             short = value and len(value) <= _MOST_CHARACTERS and len(value.split()) <= _MOST_WORDS
@@ -191,11 +193,27 @@ def _labelled_machines(titles: Titles, machines: Mapping[str, str]) -> Iterator[
                 yield value, " ".join(cells)
 
 
+def _are_labels(cells: Sequence[str], below: Sequence[str]) -> bool:
+    """Return whether a line is of labels whose values stand in the line below it."""
+    return 1 < len(cells) == len(below) and all(_is_label(cell) for cell in cells) and not any(map(_LABEL.match, below))
+
+
+def _is_label(text: str) -> bool:
+    """Return whether a text is the name of something and says nothing of it: "Machine", "Operator"."""
+    return not any(mark.isdigit() for mark in text) and max(read_name(text).concepts.values(), default=0.0) >= _LABELS
+
+
 def _labelled(cells: Sequence[str]) -> Iterable[tuple[str, str]]:
     """Yield what is written as a label and its value, in one cell or in two beside each other."""
     for position, cell in enumerate(cells):
         after = cells[position + 1] if position + 1 < len(cells) else ""
         if match := _LABEL.match(cell):
             yield match["label"], match["value"].strip() or after
-        elif after and not _LABEL.match(after):
+        elif after and not _LABEL.match(after) and not _is_surely(after):
             yield cell, after
+
+
+def _is_surely(text: str) -> bool:
+    """Return whether a text names a quantity that is no machine: the cell before it is another label."""
+    concepts = read_name(text).concepts
+    return concepts.get("machine", 0.0) < _LABELS and max(concepts.values(), default=0.0) >= _NAMED

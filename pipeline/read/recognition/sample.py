@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.duration_forms import DurationForm, duration_forms
+from pipeline.read.recognition.legends import legend
 from pipeline.read.recognition.names import NameReading, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
 from pipeline.read.recognition.text_facts import TextFacts, text_facts
@@ -65,6 +66,11 @@ class Column:
     unit_below: str | None  # what a units row says
     year: int | None = None  # that was put in front of its cells, NO_YEAR where nothing says it
     zones: tuple[str, ...] = ()  # words for time zones that stood behind its cells
+    legend: Mapping[str, str] = field(default_factory=dict, repr=False)  # what codes stand for, as the file says
+
+    def said(self, word: str) -> str:
+        """Return what a cell says: the meaning of a code where a legend gives it, else the cell itself."""
+        return self.legend.get(word, word)
 
     @cached_property
     def reading(self) -> NameReading:
@@ -135,6 +141,7 @@ class Sample:
     split: Callable[[str], list[str]] = lambda raw: [raw]  # the raw text of a row -> its cells
     rest: Callable[[], Iterator[pl.DataFrame]] = lambda: iter(())  # the whole table again, for what the rows leave open
     zone: str = "UTC"  # in which times without an offset are read
+    beside: tuple[tuple[str, ...], ...] = ()  # cells of lines that stand outside the table: below it, on other sheets
     own_rows: int | None = None  # of this table, where others of its head are looked at too: a machine's own cycles
 
     @cached_property
@@ -151,12 +158,18 @@ class Sample:
 
     def _column(self, name: str, text: pl.Series) -> Column:
         """Return a column with the year put in front of dates that have none, and without zones behind times."""
+        known = self.legend
         if lacks_year(text) and read_name(without_zone(name)).concepts.keys() & TIMES:
             year = year_said(self.titles, self.place) or NO_YEAR
-            return Column(name, with_year(text, year), self.units.get(name), year=year)
+            return Column(name, with_year(text, year), self.units.get(name), year=year, legend=known)
         zones = zones_behind(text)
         bare = text.str.extract(zone_pattern(zones), 1) if zones else text
-        return Column(name, bare, self.units.get(name), zones=zones)
+        return Column(name, bare, self.units.get(name), zones=zones, legend=known)
+
+    @cached_property
+    def legend(self) -> Mapping[str, str]:
+        """What codes stand for, as lines around the table say."""
+        return legend([*self.titles, *self.beside])
 
     @cached_property
     def _bearers(self) -> dict[str, list[tuple[float, str]]]:

@@ -589,11 +589,17 @@ def settle_words(settled: Settled, name: str, column: Column, list_name: str) ->
     words = [word for word in column.text.drop_nulls().unique().sort().to_list() if not known_word("total", word)]
     own = {word.casefold() for word in FIELD_WORDS.get(list_name, ())}
     answered = answers(column) if list_name == "outcome" else {}
-    lookup = {word: _meaning(list_name, word, answered) for word in words if word.casefold() not in own}
+    lookup = {
+        word: _meaning(list_name, column.said(word), answered.get(word))
+        for word in words
+        if word.casefold() not in own or word in column.legend
+    }
     if strange := [word for word, meaning in lookup.items() if meaning is None]:
         listed = ", ".join(f'"{word}"' for word in strange[:6])
         one_of = ", ".join(FIELD_WORDS.get(list_name, ()))
         settled.doubt(name, "words", f'column "{column.name}" says {listed}: tell which of {one_of} it is')
+    if any(word in column.legend for word in words):
+        settled.tell(name, "a legend says what its codes mean")
     if answered and is_marked(column):
         settled.rules[name]["default"] = OPPOSITE["aborted"]
         settled.tell(name, "the others are not marked")
@@ -601,11 +607,11 @@ def settle_words(settled: Settled, name: str, column: Column, list_name: str) ->
         settled.rules[name]["lookup"] = {word: meaning or UNKNOWN_WORD[list_name] for word, meaning in lookup.items()}
 
 
-def _meaning(list_name: str, word: str, answered: Mapping[str, str]) -> str | None:
+def _meaning(list_name: str, word: str, answered: str | None) -> str | None:
     """Return what a word means in a closed list; a mark alone ("?", "-") says that it is not known."""
     if not any(character.isalnum() for character in word):
         return UNKNOWN_WORD[list_name]
-    return answered.get(word) or known_word(list_name, word)
+    return answered or known_word(list_name, word)
 
 
 def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: Knowledge) -> None:

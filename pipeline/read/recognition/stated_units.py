@@ -62,6 +62,9 @@ def spoken_unit(tokens: list[str]) -> tuple[list[str], Unit]:
     """Part the unit from a name that states it without brackets: "cut_s", "Zeit / min", "Gewicht kg", "min/Stk"."""
     if len(tokens) > 2 and tokens[1] == "/" and (found := stated_unit(tokens[0])).unit:
         return ["per", *tokens[2:]], found
+    whole = stated_unit("".join(tokens[-3:])) if len(tokens) > 3 and tokens[-2] == "/" else NO_UNIT
+    if whole.unit:  # "Feed mm/min"
+        return tokens[:-3], whole
     if len(tokens) > 3 and tokens[-2] == "/" and (found := stated_unit(tokens[-3])).unit:
         return [*tokens[:-3], "per", tokens[-1]], found
     if len(tokens) == 1:

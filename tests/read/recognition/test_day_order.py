@@ -71,3 +71,37 @@ def test_days_that_follow_one_another(
 ) -> None:
     lines = rows([f"2026-03-0{2 + more}T06:10" for more in range(days)], form)
     assert read(tmp_path, [head, *lines], zone=zone) == day
+
+
+ONE_DAY = "Machine,Program,Start,End\n" + "".join(
+    f"M1,O1,02/03/2026 06:{minute:02}:00,02/03/2026 06:{minute + 4:02}:30\n" for minute in range(0, 55, 5)
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "above", "month"),
+    [
+        ("cycles_2026-03-02.csv", "", 3),
+        ("cycles_20260203.csv", "", 2),
+        ("cycles.csv", "Printed 03.03.2026\n", 3),
+        ("cycles.csv", "Log of 2 March 2026\n", 3),
+        ("cycles.csv", "Log of February 3, 2026\n", 2),
+        ("cycles_02032026.csv", "", None),
+        ("cycles_2026-07-09.csv", "", None),
+    ],
+)
+def test_a_day_said_outside_the_table_tells_the_order(read, name, above, month) -> None:
+    whole = read(above + ONE_DAY, name=name)
+    assert (whole.file.status == "loaded") == (month is not None), whole.file.reason
+    if month is not None:
+        assert whole.rows["started_at"].dt.month().unique().to_list() == [month]
+
+
+@pytest.mark.parametrize(("today", "status"), [("2026-04-10", "loaded"), ("2026-12-24", "needs a profile")])
+def test_no_log_tells_of_the_future(read, monkeypatch, today, status) -> None:
+    """Exported on 10 April, the 4th of May is the 5th of April."""
+    monkeypatch.setenv("SPINDLEBOOK_NOW", f"{today}T12:00:00+00:00")
+    whole = read(ONE_DAY.replace("02/03/2026", "05/04/2026"))
+    assert whole.file.status == status, whole.file.reason
+    if status == "loaded":
+        assert whole.rows["started_at"].dt.month().unique().to_list() == [4]
