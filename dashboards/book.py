@@ -319,8 +319,8 @@ class Book:
         return used
 
     def machine_cell(self, machine: str) -> Cell:
-        """A machine's id, leading to its page."""
-        return Cell(machine, self.machine_href(machine))
+        """A machine's id, leading to its page where it has one: a quote may name a machine that no export tells of."""
+        return Cell(machine, self.machine_href(machine) if machine in self.machine_slugs else "")
 
     def tool_href(self, machine: str, tool: str) -> str:
         """A tool's page, or nothing where it has none."""

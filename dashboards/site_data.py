@@ -113,12 +113,15 @@ OWN_COLUMNS: Final[dict[str, dict[str, pl.DataType]]] = {
         "cycle_hours": REAL,
         "setup_hours": REAL,
         "load_hours": REAL,
+        "rate_per_hour": REAL,
         "cost": REAL,
         "quoted_batches": WHOLE,
         "setup_each_s": REAL,
         "quoted_setup_each_s": REAL,
+        "setup_over_hours": REAL,
         "load_each_s": REAL,
         "quoted_load_s": REAL,
+        "load_over_hours": REAL,
     },
     # Grain: job_key, all operations together.
     "margins": {

@@ -178,7 +178,7 @@ class Batch(InputModel):
     parts: pl.Int64
     scrap: pl.Int64
     good: pl.Int64 = pa.Field(ge=0)
-    setup_s: float = pa.Field(ge=0)
+    setup_s: float = pa.Field(nullable=True, ge=0)
     quoted_setup_s: float = pa.Field(nullable=True, ge=0)
     first_part_s: float = pa.Field(nullable=True, ge=0)
     repeat_s: float = pa.Field(nullable=True, ge=0)

@@ -534,6 +534,7 @@ class QuoteOutcome(InputModel):
     expected_cycle_s: float = pa.Field(nullable=True, ge=0)
     cycle_s_low: float = pa.Field(nullable=True, ge=0)
     cycle_s_high: float = pa.Field(nullable=True, ge=0)
+    ran_on: str = pa.Field(nullable=True)  # machines of these runs; others than quoted where none ran there
     runs: pl.Int64 = pa.Field(ge=0)
     batches: pl.Int64 = pa.Field(ge=0)
     parts: pl.Int64 = pa.Field(nullable=True, ge=0)

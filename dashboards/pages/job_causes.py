@@ -19,6 +19,8 @@ from dashboards.charts.waterfall import stacked_steps, waterfall_chart
 CAUSES_DRAWN: Final = 12
 LEAST_DRAWN_S: Final = 0.05
 EDGES_NAMED: Final = 3
+LEAST_SETUP_HOURS: Final = 0.1
+"""Of setup beyond the quote in all, from which on it is called an overrun."""
 UNITS: Final = {"cause": "s", "estimate": "s", "tool changes": "a run"}
 """Of what is no share of the runs."""
 NAMES_OF_CHANGES: Final = {
@@ -222,9 +224,21 @@ def setup_table(book: Book, row: Row) -> list[Block]:
     if money is None:
         return []
     lines = []
-    for name, taken, quoted, count in (
-        ("Setup, mean per batch", money["setup_each_s"], money["quoted_setup_each_s"], money["quoted_batches"]),
-        ("Loading, median between cycles", money["load_each_s"], money["quoted_load_s"], money["batches"]),
+    for name, taken, quoted, hours, count in (
+        (
+            "Setup, mean per batch",
+            money["setup_each_s"],
+            money["quoted_setup_each_s"],
+            money["setup_over_hours"],
+            money["quoted_batches"],
+        ),
+        (
+            "Loading, median between cycles",
+            money["load_each_s"],
+            money["quoted_load_s"],
+            money["load_over_hours"],
+            money["batches"],
+        ),
     ):
         over = None if taken is None or quoted is None else taken - quoted
         share = None if over is None or not quoted else over / quoted
@@ -235,25 +249,48 @@ def setup_table(book: Book, row: Row) -> list[Block]:
                 cells.seconds(taken),
                 Cell("" if over is None else _signed_duration(over), sort=over),
                 Cell("" if share is None else f"{wording.signed(share * 100)}{wording.NBSP}%", sort=share),
+                cells.hours(hours) if hours is not None else Cell(""),
+                book.money(cost_of(money, hours)),
                 cells.count(count),
             )
         )
     if all(line[2].text == wording.NONE for line in lines):
         return []
-    return [
-        Table(
-            "Setup and loading against the quote, beside the causes and not in them",
-            (
-                Column("Time"),
-                Column("Quoted", True),
-                Column("Taken", True),
-                Column("Over", True),
-                Column("Over, share", True),
-                Column("Batches", True),
-            ),
-            lines,
-        )
-    ]
+    table = Table(
+        "Setup and loading against the quote, beside the causes and not in them",
+        (
+            Column("Time"),
+            Column("Quoted", True),
+            Column("Taken", True),
+            Column("Over", True),
+            Column("Over, share", True),
+            Column("Hours over, in all", True),
+            Column("Cost over", True),
+            Column("Batches", True),
+        ),
+        lines,
+    )
+    return [*_setup_sentence(book, row, money), table.without_empty("Cost over")]
+
+
+def cost_of(money: Row, hours: float | None) -> float | None:
+    """Hours at the rate of the machine of a row of money; None where one of them is not known."""
+    return None if hours is None or money["rate_per_hour"] is None else hours * money["rate_per_hour"]
+
+
+def _setup_sentence(book: Book, row: Row, money: Row) -> list[Text]:
+    """Say it where setup takes more beyond the quote than the cycles do."""
+    hours, in_cycles = money["setup_over_hours"], row["overrun_hours"] or 0.0
+    if hours is None or hours < LEAST_SETUP_HOURS or hours <= in_cycles:
+        return []
+    cost = cost_of(money, hours)
+    priced = "" if cost is None else f", {wording.money(cost, book.currency)}"
+    batches = wording.plural(money["quoted_batches"], "batch", "batches")
+    runs = money["compared_runs"] or row["runs"]
+    each = f"{wording.number(runs / max(money['batches'], 1), 0)} cycles a batch"
+    told = f"Setup is the overrun here: {wording.hours(hours)} beyond the quote in {batches}{priced}"
+    cycles = f"the cycles took {wording.hours(abs(in_cycles))} {'more' if in_cycles >= 0 else 'less'} than estimated"
+    return [Text(f"{told}, at {each}; {cycles}.", "plain")]
 
 
 def _signed_duration(seconds: float) -> str:
@@ -261,4 +298,4 @@ def _signed_duration(seconds: float) -> str:
     return f"+{told}" if seconds > 0 else told
 
 
-__all__ = ["apart_notes", "cause_name", "causes_figure", "change_blocks", "drawn_steps", "setup_table"]
+__all__ = ["apart_notes", "cause_name", "causes_figure", "change_blocks", "cost_of", "drawn_steps", "setup_table"]

@@ -12,6 +12,7 @@ from dashboards.blocks import Block, Cell, Column, Figure, Page, Section, Table,
 from dashboards.book import Book, Row
 from dashboards.charts.drift import costs_chart, jobs_chart
 from dashboards.charts.theme import spec_text
+from dashboards.pages.job_causes import cost_of
 from dashboards.pages.job_costs import HOW, margins_table
 
 COSTS_DRAWN: Final = 15
@@ -39,6 +40,7 @@ def overruns_page(book: Book) -> Page:
         [
             Section("", blocks),
             Section("All jobs", [jobs_table(book, rows), Text(how, "note")], "all-jobs"),
+            *_setup_section(book, rows),
             *([Section("Cost and margin", [margins, Text(HOW, "note")], "margins")] if margins.rows else []),
         ],
         nav="overruns",
@@ -89,6 +91,55 @@ def money_note(book: Book) -> list[Text]:
     if without:
         return [Text(f"Costs are empty for {wording.listed(without)}: no rate_per_hour in shop.toml.", "note")]
     return []
+
+
+def _setup_section(book: Book, rows: list[Row]) -> list[Section]:
+    """List setup and loading beyond what was quoted for them, the most hours of setup first."""
+    found = [
+        (row, money)
+        for row in rows
+        if (money := book.money_row(row)) is not None
+        and (money["setup_over_hours"] is not None or money["load_over_hours"] is not None)
+    ]
+    if not found:
+        return []
+    found.sort(key=lambda pair: -((pair[1]["setup_over_hours"] or 0.0) + (pair[1]["load_over_hours"] or 0.0)))
+    table = Table(
+        "Setup and loading against the quote",
+        (
+            Column("Job"),
+            Column("Batches", True),
+            Column("Setup quoted", True),
+            Column("Setup taken, mean", True),
+            Column("Setup over, in all", True),
+            Column("Loading quoted", True),
+            Column("Loading taken, median", True),
+            Column("Loading over, in all", True),
+            Column("Cost over", True),
+        ),
+        [
+            (
+                book.job_cell(row),
+                cells.count(money["batches"]),
+                cells.seconds(money["quoted_setup_each_s"]),
+                cells.seconds(money["setup_each_s"]),
+                cells.hours(money["setup_over_hours"]),
+                cells.seconds(money["quoted_load_s"]),
+                cells.seconds(money["load_each_s"]),
+                cells.hours(money["load_over_hours"]),
+                book.money(
+                    cost_of(money, (money["setup_over_hours"] or 0.0) + (money["load_over_hours"] or 0.0)),
+                ),
+            )
+            for row, money in found
+        ],
+    )
+    note = (
+        "In no cycle, so in no cause and no verdict. Setup is what batches took against what was quoted for each; the "
+        "first batch of a machine is left out, for its setup lies before the first record. Loading is the median time "
+        "between two cycles of a batch."
+    )
+    return [Section("Setup and loading", [table.without_empty("Cost over"), Text(note, "note")], "setup")]
 
 
 def _costs_figure(book: Book, timed: list[Row]) -> list[Figure]:

@@ -232,7 +232,7 @@ def _outcomes_table(book: Book, kept: list[Row]) -> Table:
             (
                 Cell(_quoted_name(row)),
                 Cell(wording.local_time(row["given_at"], book.zone)[:10], sort=row["given_at"].isoformat()),
-                book.machine_cell(row["machine"]) if row["machine"] else Cell("any"),
+                _machine_cell(book, row),
                 cells.seconds(row["expected_cycle_s"]),
                 _interval_cell(row),
                 cells.seconds(row["actual_cycle_s"]),
@@ -248,6 +248,16 @@ def _outcomes_table(book: Book, kept: list[Row]) -> Table:
         more=more,
         anchor="quotes",
     )
+
+
+def _machine_cell(book: Book, row: Row) -> Cell:
+    """Name the machine quoted, and the one that ran where it is another."""
+    quoted, ran_on = row["machine"], row["ran_on"]
+    if not quoted:
+        return Cell(f"any, ran on {ran_on}" if ran_on else "any")
+    if ran_on not in (None, quoted):
+        return Cell(f"{quoted}, ran on {ran_on}")
+    return book.machine_cell(quoted)
 
 
 def _interval_cell(row: Row) -> Cell:

@@ -87,8 +87,8 @@ TABLE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "outcomes": (
         "quote_id", "given_at", "job", "program", "operation", "machine", "quantity", "estimate_s", "expected_cycle_s",
-        "cycle_s_low", "cycle_s_high", "runs", "actual_cycle_s", "actual_over_quoted", "held", "expected_setup_s",
-        "actual_setup_s",
+        "cycle_s_low", "cycle_s_high", "ran_on", "runs", "actual_cycle_s", "actual_over_quoted", "held",
+        "expected_setup_s", "actual_setup_s",
     ),
     "counters": (
         "machine", "month", "counter", "timer", "counter_s", "spans_s", "difference_s", "share", "verdict", "largest_s",

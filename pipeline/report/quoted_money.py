@@ -60,7 +60,7 @@ def material_of(
         given if given is not None else (order[name][0] if order.height else None)
         for given, name in zip(given_kg, ("stock_kg", "part_kg"), strict=True)
     )
-    known = materials.filter(pl.col("material") == material)
+    known = materials.filter(pl.col("material").eq_missing(pl.lit(material, dtype=pl.String)))
     price = float(known["price_per_kg"][0]) if known.height else None
     swarf_price = known["swarf_per_kg"][0] if known.height and "swarf_per_kg" in known.columns else None
     if stock_kg is None:

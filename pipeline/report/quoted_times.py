@@ -138,7 +138,8 @@ def _by_factors(
     said = [_rests_on(time_kind, settings, past, model)]
     unseen = model.unseen({**settings})
     if unseen:
-        said.append(f"not seen before: {', '.join(unseen)}, so the interval is wider")
+        then = "so the interval is wider" if scale is not None else "and how far such differ is not known"
+        said.append(f"not seen before: {', '.join(unseen)}, {then}")
     if scale is not None and least_reach > scale * _reach_90(df):
         scale = least_reach / _reach_90(df)
         said.append("interval as wide as past quotes were off, for narrower ones held too seldom")
@@ -186,7 +187,7 @@ def _own_history(
     known = drift.filter(
         same
         & pl.col("operation").eq_missing(pl.lit(operation))
-        & (pl.lit(machine is None) | (pl.col("machine") == machine))
+        & (pl.lit(value=True) if machine is None else pl.col("machine") == machine)
         & ((pl.col("estimate_s") / estimate_s - 1).abs() < SAME_ESTIMATE)
         & (pl.col("verdict") != "too few")
     ).sort("runs", descending=True)

@@ -123,7 +123,7 @@ def quote(lines: pl.DataFrame, past: PastRuns) -> pl.DataFrame:
 def _settings(group: pl.DataFrame, past: PastRuns) -> dict[str, Any]:
     """Return the machine's settings with what the lines say the operation is."""
     machine = first(group, "machine")
-    row = past.machines.filter(pl.col("machine") == machine)
+    row = past.machines.filter(pl.col("machine").eq_missing(pl.lit(machine, dtype=pl.String)))
     settings = row.row(0, named=True) if row.height else {}
     return {
         **settings,
@@ -197,7 +197,8 @@ def _costs(
     tooling = tooling_per_cycle(group, past.tool_costs, stretch, said)
     rate = settings.get("rate_per_hour")
     if rate is None:
-        said.append(f"machine cost left out: no rate_per_hour of {settings['machine'] or 'a machine'}")
+        lacks = f"no rate_per_hour of {settings['machine']}" if settings["machine"] else "these lines name no machine"
+        said.append(f"machine cost left out: {lacks}")
     quantity = times["quoted_quantity"]
     batch = {
         "tooling": None if tooling is None else tooling * cycles,
@@ -222,15 +223,24 @@ def _costs(
 
 def total_lines(quoted: pl.DataFrame, currency: str) -> Iterable[str]:
     """Yield a few sentences an operation for a reader at a terminal."""
-    for row in quoted.filter(pl.col("expected_cycle_s").is_not_null()).iter_rows(named=True):
+    for row in quoted.filter(pl.col("rests_on").is_not_null()).iter_rows(named=True):
         name = " ".join(str(row[key]) for key in ("job", "program") if row[key] is not None)
+        operation = f"{name} operation {row['operation']}"
+        if row["expected_cycle_s"] is None:
+            yield f"{operation}: {row['rests_on']}"
+            continue
         cost = row["total_cost_per_part"]
         money = "" if cost is None else f", {cost:.2f} {currency} a part".replace("  ", " ")
         cycle = _interval(row, "cycle_s", 1)
-        yield f"{name} operation {row['operation']}: {row['expected_cycle_s']:.0f} s a cycle{cycle}{money}"
+        yield f"{operation}: {row['expected_cycle_s']:.0f} s a cycle{cycle}{money}"
+        if row["expected_setup_s"] is not None:
+            yield f"  setup {row['expected_setup_s'] / 3600:.2f} h{_interval(row, 'setup_s', 3600)}"
+        if row["expected_load_s"] is not None:
+            yield f"  loading {row['expected_load_s']:.0f} s a cycle{_interval(row, 'load_s', 1)}"
         batch = _interval(row, "batch_s", 3600)
         parts = f"{row['quoted_quantity']} part" + ("s" if row["quoted_quantity"] != 1 else "")
         yield f"  {parts}, setup and loading included: {row['batch_s'] / 3600:.2f} h{batch}"
+        yield from _cost_lines(row, currency)
         if row["stock_kg_per_part"] is not None and row["swarf_kg_per_part"] is not None:
             yield (
                 f"  material a part: {row['stock_kg_per_part']:g} kg bought, {row['part_kg_per_part']:g} kg left "
@@ -239,12 +249,28 @@ def total_lines(quoted: pl.DataFrame, currency: str) -> Iterable[str]:
         yield f"  rests on {row['rests_on']}"
 
 
-def _interval(row: Mapping[str, Any], name: str, unit: float) -> str:
+def _cost_lines(row: Mapping[str, Any], currency: str) -> Iterable[str]:
+    """Yield what a part and the batch cost, and of what that is made."""
+    for per in ("part", "batch"):
+        total = row[f"total_cost_per_{per}"]
+        if total is None:
+            continue
+        kinds = [(name, row[f"{name}_cost_per_{per}"]) for name in ("machine", "tooling", "material")]
+        known = ", ".join(f"{name} {cost:.2f}" for name, cost in kinds if cost is not None)
+        said = f"{total:.2f} {currency}".rstrip()
+        ends = _interval(row, f"total_cost_per_{per}", 1, 2, currency)
+        yield f"  cost {'a part' if per == 'part' else 'of the batch'}: {said}{ends}: {known}"
+
+
+def _interval(
+    row: Mapping[str, Any], name: str, unit: float, digits: int | None = None, named: str | None = None
+) -> str:
     if row[f"{name}_low"] is None:
         return ""
-    digits = 0 if unit == 1 else 2
+    digits = (0 if unit == 1 else 2) if digits is None else digits
+    named = ("s" if unit == 1 else "h") if named is None else named
     low, q25, q75, high = (f"{row[f'{name}_{end}'] / unit:.{digits}f}" for end in ENDS)
-    return f" (90 %: {low} to {high}, 50 %: {q25} to {q75} {'s' if unit == 1 else 'h'})"
+    return f" (90 %: {low} to {high}, 50 %: {q25} to {q75} {named}".rstrip() + ")"
 
 
 __all__ = ["CAUTION", "QUOTE_COLUMNS", "PastRuns", "quote", "total_lines"]

@@ -153,7 +153,9 @@ def money_of(row: dict[str, Any]) -> dict[str, Any]:
         **{"compared_runs": row["runs"], "estimate_mean_s": row["estimate_s"], "actual_mean_s": row["actual_mean_s"]},
         **{"good": row["runs"] - 2, "scrap": 2, "batches": row["batches"], "cycle_hours": hours, "setup_hours": 4.5},
         **{"load_hours": 0.8, "cost": None if row["machine"] == HOSTILE else (hours + 5.3) * 58},
+        "rate_per_hour": None if row["machine"] == HOSTILE else 58.0,
         **{"quoted_batches": row["batches"], "setup_each_s": 2700.0, "quoted_setup_each_s": 2400.0},
+        **{"setup_over_hours": row["batches"] / 12, "load_over_hours": None if row["machine"] == "M2" else 0.2},
         **{"load_each_s": 62.0, "quoted_load_s": None if row["machine"] == "M2" else 50.0},
     }
 

@@ -119,9 +119,34 @@ def test_setup_and_loading_stand_beside_the_causes(book: Book) -> None:
     setup = table(page_of_job(book, "Bracket"), "Setup and loading")
     spacer = table(page_of_job(book, "Spacer"), "Setup and loading")
 
-    assert setup[0] == ["Setup, mean per batch", "40 min", "45 min", "+5 min", "+12 %", "6"]
+    assert setup[0] == ["Setup, mean per batch", "40 min", "45 min", "+5 min", "+12 %", "0.5 h", "29 EUR", "6"]
     assert setup[1][1:4] == ["50 s", "1 min 02 s", "+12 s"]
-    assert spacer[1][1:5] == ["not quoted", "1 min 02 s", "", ""]
+    assert spacer[1][1:6] == ["not quoted", "1 min 02 s", "", "", ""]
+
+
+def test_setup_that_takes_more_than_the_cycles_is_said_to(book: Book, shop: SiteData) -> None:
+    """Batches of five: an hour of setup beyond the quote in each; what costs most stands first on the overruns page."""
+    long = pl.when(pl.col("job_key") == "Pin").then(20.0).otherwise(-0.5).alias("setup_over_hours")
+    told = Book(changed(shop, money=shop.money.with_columns(long)))
+
+    assert "Setup is the overrun here: 20.0 h beyond the quote" in said(page_of_job(told, "Pin"))
+    assert "Setup is the overrun here" not in said(page_of_job(told, "Bracket"))
+    rows = table(overruns_page(told), "Setup and loading against the quote")
+    assert rows[0][0].startswith("Pin")
+    assert rows[0][4] == "20.0 h"
+
+
+def test_a_quote_for_a_machine_that_no_export_tells_of(shop: SiteData) -> None:
+    """Its name leads nowhere; where the work ran on another machine, that one is named beside it."""
+    names = [("M9", None), ("M9", "M1"), (None, "M2")]
+    machines = [names[number] if number < len(names) else ("M1", None) for number in range(shop.outcomes.height)]
+    quoted, ran_on = (
+        pl.Series(name, column, pl.String)
+        for name, column in zip(("machine", "ran_on"), zip(*machines, strict=True), strict=True)
+    )
+    page = trust_page(Book(changed(shop, outcomes=shop.outcomes.with_columns(quoted, ran_on))))
+
+    assert sorted(row[2] for row in table(page, "Quotes kept")) == ["M1", "M9", "M9, ran on M1", "any, ran on M2"]
 
 
 def test_jobs_stand_by_what_their_margin_lost(book: Book) -> None:

@@ -94,7 +94,8 @@ def test_a_break_is_no_setup_and_no_time_between_cycles(book_of: Any, shop_with:
     ]
     book = book_of({"cycle": rows}, shop_with(shift=[SHIFT]))
     assert book.rows("select job, setup_s, between_cycles_s from core.batch order by job") == [
-        ("A", 0.0, 15 * 60.0),  # 30 min less the break of 15
+        # 30 min between cycles less the break of 15; its setup lies before the machine's first record
+        ("A", None, 15 * 60.0),
         ("B", 30 * 60.0, 5 * 60.0),
     ]
 

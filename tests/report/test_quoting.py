@@ -139,6 +139,30 @@ def test_a_machine_not_seen_before_is_wider_and_says_so() -> None:
     assert "no rate_per_hour" in row["rests_on"]
 
 
+@pytest.mark.filterwarnings("error")
+def test_lines_that_say_little() -> None:
+    """No machine and no material are said to be lacking; an operation without a time is named, not left out."""
+    nothing = {"job": "J7", "operation": "10", "quantity": 3}
+    told = list(total_lines(quote(lines({**nothing, "cut_s": 90.0}, {**nothing, "operation": "20"}), past()), "EUR"))
+
+    assert "machine cost left out: these lines name no machine" in told[-2]
+    assert told[-1] == "J7 operation 20: no time on these lines, nothing to predict"
+
+
+def test_what_a_part_and_the_batch_cost_is_told() -> None:
+    """Setup, loading, and each kind of cost beside the total with its interval."""
+    told = list(total_lines(quote(lines({**LINE, "cut_s": 500.0, "setup_s": 1200.0, "load_s": 30.0}), past()), "EUR"))
+
+    row = quote(lines({**LINE, "cut_s": 500.0, "setup_s": 1200.0, "load_s": 30.0}), past()).row(0, named=True)
+    part = next(line for line in told if line.startswith("  cost a part: "))
+    assert f"{row['total_cost_per_part']:.2f} EUR (90 %: {row['total_cost_per_part_low']:.2f} to " in part
+    assert part.endswith(
+        f"machine {row['machine_cost_per_part']:.2f}, tooling {row['tooling_cost_per_part']:.2f}, material 4.00"
+    )
+    assert any(line.startswith("  setup 0.50 h (90 %: ") for line in told)
+    assert any(line.startswith("  loading 60 s a cycle (90 %: ") for line in told)
+
+
 def test_factors_that_do_not_beat_the_estimate_are_not_offered() -> None:
     """The estimate stands; the interval lies about it and is wide enough for what the factor says."""
     because = "off by 5 % against 4 %: not better"

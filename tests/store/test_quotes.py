@@ -117,6 +117,21 @@ def test_what_then_happened(lengths: list[float], held: bool) -> None:
     assert row["hours_over_quote"] == pytest.approx((sum(lengths) - 330) / 3600)
 
 
+@pytest.mark.parametrize(("also_for", "runs", "ran_on"), [(None, 3, "M1"), ("M1", 0, None)])
+def test_work_that_ran_on_another_machine(also_for: str | None, runs: int, ran_on: str | None) -> None:
+    """Quoted for M9 and run on M1: these runs count, unless the same quote has the operation for M1 too."""
+    shop = ShopFile.model_validate({"shop": {"timezone": "UTC"}, "machine": [{"id": "M1"}]})
+    lines = [quoted().with_columns(pl.lit(name).alias("machine")) for name in ("M9", also_for) if name]
+    with open_book(None, threads=1) as book:
+        keep_quote(
+            book, pl.concat(lines), file_name="new.csv", given_at=GIVEN, program_version="0.1.0", factors_version="a"
+        )
+        fill(book, [105.0, 115.0, 120.0])
+        derive(book, shop, Null())
+        found = query(book, "outcomes").filter(pl.col("machine") == "M9").row(0, named=True)
+    assert (found["runs"], found["ran_on"]) == (runs, ran_on)
+
+
 def test_a_quote_that_nothing_followed() -> None:
     """It stands in the outcomes without any."""
     shop = ShopFile.model_validate({"shop": {"timezone": "UTC"}, "machine": [{"id": "M1"}]})

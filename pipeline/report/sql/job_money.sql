@@ -36,10 +36,13 @@ batches as (
         owner.revision,
         count(*) as batches,
         sum(batch.setup_s::decimal(18, 6))::double as setup_s,
-        count(batch.quoted_setup_s) as quoted_batches,
+        count(batch.quoted_setup_s - batch.setup_s) as quoted_batches,
         sum((batch.setup_s::decimal(18, 6))) filter (where batch.quoted_setup_s is not null)::double as compared_setup_s,
-        sum(batch.quoted_setup_s::decimal(18, 6))::double as quoted_batch_setup_s,
+        sum((batch.quoted_setup_s::decimal(18, 6))) filter (where batch.setup_s is not null)::double
+        as quoted_batch_setup_s,
         median(batch.between_cycles_s) as load_each_s,
+        sum(greatest(batch.runs + batch.aborted - 1, 0)) filter (where batch.between_cycles_s is not null)::bigint
+        as loadings,
         sum((batch.between_cycles_s * greatest(batch.runs + batch.aborted - 1, 0))::decimal(18, 6))::double as load_s,
     from core.batch as batch
     inner join first_runs as owner using (batch_id)
@@ -86,8 +89,10 @@ select
     coalesce(batches.quoted_batches, 0) as quoted_batches,
     batches.compared_setup_s / nullif(batches.quoted_batches, 0) as setup_each_s,
     batches.quoted_batch_setup_s / nullif(batches.quoted_batches, 0) as quoted_setup_each_s,
+    (batches.compared_setup_s - batches.quoted_batch_setup_s) / 3600 as setup_over_hours,
     batches.load_each_s,
     cycles.quoted_load_s,
+    (batches.load_s - batches.loadings * cycles.quoted_load_s) / 3600 as load_over_hours,
     cycles.quoted_cycle_s,
     cycles.quoted_setup_s,
 from cycles

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from statistics import median
 from typing import Any
@@ -244,7 +244,7 @@ class Batch:
     parts: int
     scrap: int
     stops: int
-    setup_us: int
+    setup_us: int | None
     first_part_us: int | None
     repeat_us: float | None
     between_cycles_us: float | None
@@ -260,7 +260,11 @@ def batches(
         if last is None or last.key != run.key or run.started_us - last.ended_us > gap_us:
             groups.append([])
         groups[-1].append(run)
-    return [_batch(group, spans, setups, shifts) for group in groups]
+    found = [_batch(group, spans, setups, shifts) for group in groups]
+    # what was set up for the first batch lies before the first record
+    return [
+        replace(batch, setup_us=batch.setup_us or None) if not place else batch for place, batch in enumerate(found)
+    ]
 
 
 def _batch(group: Sequence[Run], spans: Sequence[Span], setups: Sequence[Setup], shifts: Sequence[Stretch]) -> Batch:

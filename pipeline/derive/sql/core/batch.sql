@@ -1,6 +1,7 @@
 -- Batches: setup, first part against repeat parts, time between cycles (loading and unloading), parts, scrap, stops.
 -- between_cycles_s is the median in-shift time between one cycle's end and the next one's start; what follows an aborted
--- cycle is putting things right, not loading.
+-- cycle is putting things right, not loading. What was set up for a machine's first batch lies before its first record:
+-- setup_s is empty there.
 -- Grain: batch.
 -- Renewed: whole.
 with
@@ -54,7 +55,10 @@ select
     summed.parts,
     summed.scrap,
     summed.good,
-    coalesce(setups.setup_s, 0) as setup_s,
+    coalesce(
+        setups.setup_s,
+        if(row_number() over (partition by summed.machine order by summed.started_at, summed.batch_id) = 1, null, 0)
+    ) as setup_s,
     quoted.quoted_setup_s,
     summed.complete_s[1] as first_part_s,
     list_median(summed.complete_s[2:]) as repeat_s,

@@ -1,5 +1,6 @@
 -- What was quoted against what then happened: complete runs that began after the quote was given, of the job (or the
--- part of that job, or the program) and operation quoted, on the machine quoted where one was.
+-- part of that job, or the program) and operation quoted. Where none ran on the machine quoted, those on other machines
+-- count, unless the same quote has the operation for them too; ran_on says on which.
 -- Grain: quote x operation.
 -- Renewed: whole.
 with
@@ -7,10 +8,18 @@ given as (
     select * from raw.quote_given
 ),
 
+-- an operation may be quoted for several machines
+rivals as (
+    select quote_id, job, program, operation, list(machine) as machines
+    from given
+    group by quote_id, job, program, operation
+),
+
 runs as (
     select
         given.quote_id,
         given.line,
+        run.machine,
         run.batch_id,
         run.actual_s,
         run.parts,
@@ -18,19 +27,28 @@ runs as (
     inner join core.run as run
         on run.started_at >= given.given_at
         and run.outcome = 'complete'
-        and coalesce(run.machine = given.machine, given.machine is null)
         and if(
             given.program is not null,
             run.program = given.program,
             given.job in (run.job, run.part, run.job_key)
             and (given.operation is null or run.operation is null or run.operation = given.operation)
         )
+    inner join rivals
+        on given.quote_id = rivals.quote_id
+        and given.job is not distinct from rivals.job
+        and given.program is not distinct from rivals.program
+        and given.operation is not distinct from rivals.operation
+    where given.machine is null or run.machine = given.machine or not list_contains(rivals.machines, run.machine)
+    qualify
+        coalesce(run.machine = given.machine, true)
+        = bool_or(coalesce(run.machine = given.machine, true)) over (partition by given.quote_id, given.line)
 ),
 
 cycles as (
     select
         quote_id,
         line,
+        string_agg(distinct machine, ', ' order by machine) as ran_on,
         count(*) as runs,
         count(distinct batch_id) as batches,
         median(actual_s) as actual_cycle_s,
@@ -65,6 +83,7 @@ select
     given.expected_cycle_s,
     given.cycle_s_low,
     given.cycle_s_high,
+    cycles.ran_on,
     coalesce(cycles.runs, 0) as runs,
     coalesce(cycles.batches, 0) as batches,
     cycles.parts,
