@@ -340,6 +340,17 @@ class Book:
             for row, name in zip(rows, names, strict=True)
         }
 
+    @cached_property
+    def _revisions(self) -> Counter[tuple[Any, ...]]:
+        return Counter(self.data.drift.select("job_key", "operation", "machine").iter_rows())
+
+    def short_label(self, row: Row) -> str:
+        """The name of a row of the drift mart for the axis of a chart: its revision only where there are several."""
+        name = self.job_label(row)
+        if self._revisions[(row["job_key"], row["operation"], row["machine"])] == 1:
+            return name.removesuffix(f", revision {row['revision']}")
+        return name.replace(", revision ", " rev ")
+
     def job_label(self, row: Row) -> str:
         """The name of a row of the drift mart, unlike any other row's."""
         return self.job_labels[section_key(row)]

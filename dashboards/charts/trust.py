@@ -13,7 +13,6 @@ from dashboards.charts.theme import (
     BLACK,
     BLUE,
     GREY,
-    LABEL_FLUSH,
     ORANGE,
     VERMILLION,
     Spec,
@@ -68,9 +67,9 @@ def _errors_shell() -> Spec:
 
 
 def outcomes_chart(rows: Sequence[dict[str, Any]]) -> Spec:
-    """Draw kept quotes by the day they were given: what the job then took over what was quoted, and its interval.
+    """Draw kept quotes in the order given: what the job then took over what was quoted, and its interval.
 
-    Rows: at (wall time), over, low, high (per cent over the quoted; low and high equal to 0 without an interval), held
+    Rows: label (unique), over, low, high (per cent over the quoted; low and high equal to 0 without an interval), held
     (one of HELD), told.
     """
     return with_rows(_outcomes_shell(), outcomes=rows, quoted=[{"value": 0}])
@@ -80,15 +79,16 @@ def outcomes_chart(rows: Sequence[dict[str, Any]]) -> Spec:
 def _outcomes_shell() -> Spec:
     import altair as alt
 
-    axis = alt.Axis(tickCount=6, labelOverlap=True, labelFlush=LABEL_FLUSH)
-    x = alt.X("at:T", scale=alt.Scale(type="utc", padding=12), title="Quoted on", axis=axis)
-    y_scale = alt.Scale(zero=True, padding=10)
-    y = alt.Y("over:Q", title="Cycle time over the quoted (%)", scale=y_scale)
+    axis = alt.Axis(labelExpr="split(datum.value, '\\n')", labelLineHeight=13, labelLimit=160)
+    y = alt.Y("label:N", sort=None, title=None, axis=axis)
+    scale = alt.Scale(zero=True, padding=10)
+    title = "Cycle time over the quoted (%)"
+    x = alt.X("over:Q", title=title, scale=scale, axis=number_axis())
     names = list(HELD)
     legend = alt.Legend(columns=alt.ExprRef("width < 420 ? 1 : 3"))
-    zero = rows_named("quoted").mark_rule(color=BLACK, strokeDash=[2, 2]).encode(y=alt.Y("value:Q", scale=y_scale))
-    band = rows_named("outcomes").mark_bar(width=8, color=ORANGE, opacity=0.35)
-    band = band.encode(x=x, y=alt.Y("low:Q", scale=y_scale, title="Cycle time over the quoted (%)"), y2="high:Q")
+    zero = rows_named("quoted").mark_rule(color=BLACK, strokeDash=[2, 2]).encode(x=alt.X("value:Q", scale=scale))
+    band = rows_named("outcomes").mark_bar(height=8, color=ORANGE, opacity=0.35)
+    band = band.encode(y=y, x=alt.X("low:Q", scale=scale, title=title), x2="high:Q")
     points = rows_named("outcomes").mark_point(size=60, strokeWidth=1.6, opacity=1)
     points = points.encode(
         x=x,

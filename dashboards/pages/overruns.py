@@ -164,7 +164,7 @@ def _costs_figure(book: Book, timed: list[Row]) -> list[Figure]:
             title = f"{book.job_label(first)} took {told(first)} against its estimate, the most of all"
     drawn = [
         {
-            "label": book.job_label(row).replace(", revision ", " rev "),
+            "label": book.short_label(row),
             "value": row[column],
             "side": "more" if row[column] >= 0 else "less",
             "text": told(row),
@@ -199,7 +199,7 @@ def _figure(book: Book, timed: list[Row]) -> Figure:
     points = [
         {
             # The axis has room for about 25 letters.
-            "label": book.job_label(row).replace(", revision ", " rev "),
+            "label": book.short_label(row),
             "over": (row["drift"] - 1) * 100,
             "low": ((row["drift_low"] or row["drift"]) - 1) * 100,
             "high": ((row["drift_high"] or row["drift"]) - 1) * 100,

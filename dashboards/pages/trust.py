@@ -11,11 +11,12 @@ from typing import Any, Final
 from dashboards import cells, wording
 from dashboards.blocks import Block, Cell, Column, Figure, Page, Section, Table, Text
 from dashboards.book import Book, Row
-from dashboards.charts.theme import spec_text, wall_time
+from dashboards.charts.theme import spec_text
 from dashboards.charts.trust import ESTIMATES, HELD, errors_chart, outcomes_chart
 
 FEW_JOBS: Final = 5
 """Fewer past jobs carry no verdict on factors (the rule of mart.quote_trust)."""
+QUOTES_DRAWN: Final = 25
 QUOTES_LISTED: Final = 60
 
 HOW: Final = (
@@ -185,24 +186,27 @@ def _outcome_blocks(book: Book) -> list[Block]:
 
 def _outcomes_figure(book: Book, ran: list[Row]) -> Figure:
     points = []
-    for row in ran:
+    for row in ran[:QUOTES_DRAWN]:
         over = 100 * (row["actual_over_quoted"] - 1)
         low, high = 0.0, 0.0
         if row["cycle_s_low"] is not None and row["cycle_s_high"] is not None and row["expected_cycle_s"]:
             low, high = (100 * (row[end] / row["expected_cycle_s"] - 1) for end in ("cycle_s_low", "cycle_s_high"))
         held = HELD[2] if row["held"] is None else HELD[0] if row["held"] else HELD[1]
         told = f"{_quoted_name(row)}: {wording.signed(over, 1)} % over what was quoted, {held}"
-        at = wall_time(row["given_at"], book.zone)
-        points.append({"at": at, "over": over, "low": low, "high": high, "held": held, "told": told})
-    middle = median(point["over"] for point in points)
+        on_machine = f", {row['machine']}" if row["machine"] else ""
+        label = f"{_quoted_name(row)}{on_machine}\n{row['quote_id']}"
+        points.append({"label": label, "over": over, "low": low, "high": high, "held": held, "told": told})
+    middle = median(100 * (row["actual_over_quoted"] - 1) for row in ran)
     size = f"{wording.number(abs(middle))}{wording.NBSP}%"
     title = f"Jobs took {size} {'more' if middle > 0 else 'less'} than was quoted, in the middle"
     if round(middle) == 0:
         title = "Jobs took what was quoted, in the middle"
     note = "Each mark is one quoted operation that ran since; the band is its 90 % interval, dotted is what was quoted."
+    if len(ran) > len(points):
+        note += f" The newest {len(points)} of {len(ran)}."
     see = "Quotes kept"
     chart = outcomes_chart(points)
-    return Figure(title, spec_text(chart, title, 240), note, see=see, see_anchor="quotes")
+    return Figure(title, spec_text(chart, title, 34 * len(points)), note, see=see, see_anchor="quotes")
 
 
 def _quoted_name(row: Row) -> str:

@@ -45,7 +45,7 @@ FORMS: dict[str, Spec] = {
         [{"label": "setup", "which": which, "error": 9.0, "told": "setup"} for which in ESTIMATES]
     ),
     "quotes kept": outcomes_chart(
-        [{"at": RUN["at"], "over": 2.0, "low": -7.0, "high": 7.0, "held": held, "told": "a quote"} for held in HELD]
+        [{"label": held, "over": 2.0, "low": -7.0, "high": 7.0, "held": held, "told": "a quote"} for held in HELD]
     ),
     "edges with a trend": edges_chart([EDGE], [{"edge": 1.0, "life": 40.0}], "Life (min of cutting)"),
     "edges without a trend": edges_chart([EDGE], [], "Life (parts)"),
