@@ -37,7 +37,7 @@ CAUSE_NAMES: Final = {
     "rapid": "non-cutting moves",
     "tool_change": "tool changes",
     "probing": "probing",
-    "dwell": "dwell",
+    "dwell": "standing still",
     "hold": "feed hold",
     "fault": "fault",
     "stop": "program stop",

@@ -204,6 +204,7 @@ class ToolUse(InputModel):
     off_shift_s: float = pa.Field(ge=0)
     override_s: float  # part of cut_s that a feed override below 100 % added (negative above 100 %)
     blocked_s: float = pa.Field(ge=0)  # part of noncut_s in which an override at zero let nothing move
+    dwell_s: float = pa.Field(ge=0)  # part of noncut_s in which nothing moved otherwise
     in_cycle_planned_s: float = pa.Field(ge=0)
     total_s: float = pa.Field(ge=0)
 

@@ -93,7 +93,7 @@ def read(book: Book) -> dict[str, Found]:
     return found
 
 
-USES = ("cut", "noncut", "tool_change", "hold", "stop", "fault", "unobserved", "off_shift", "blocked")
+USES = ("cut", "noncut", "tool_change", "hold", "stop", "fault", "unobserved", "off_shift", "blocked", "dwell")
 
 
 # --- what the oracles say -------------------------------------------------------------------------------------------
@@ -129,7 +129,7 @@ def work_out(machine: str, rows: dict[str, list[Row]], shop_file: ShopFile) -> F
     for run in runs:
         for tool, use in tool_use(run, stream, changes, line.spans).items():
             parts = {name: use.parts.get(name, 0) for name in USES}
-            total = sum(parts.values()) - parts["blocked"]
+            total = sum(parts.values()) - parts["blocked"] - parts["dwell"]
             found["tools"].append(
                 (run.started_us, tool or "", total, parts, pytest.approx(use.override_us / 1e6, abs=5e-4))
             )

@@ -216,6 +216,8 @@ def tool_use(run: Run, stream: Stream, changes: Sequence[Change], spans: Sequenc
         use.parts[_did(span, is_changing)] += b - a
         if span.state == "noncutting" and is_blocked and not is_changing:
             use.parts["blocked"] += b - a
+        elif span.state == "noncutting" and not is_changing and stream.executes and stream.covers(a):
+            use.parts["dwell"] += (b - a) if control.is_still else 0
         if span.state == "cutting" and span.feed_override is not None:
             use.override_us += (b - a) * (1 - span.feed_override / 100)
     return dict(found)

@@ -336,6 +336,11 @@ class Control:
         overrides = (self.rapids, self.programmed)
         return any(feed == 0 and any(said.get(path) == 0 for said in overrides) for path, feed in self.feeds.items())
 
+    @property
+    def is_still(self) -> bool:
+        """Whether no path moves."""
+        return bool(self.feeds) and all(feed == 0 for feed in self.feeds.values())
+
     def state(self, is_changing: bool) -> tuple[str | None, str | None]:
         """(state, detail) by precedence; none where only the calendar can tell."""
         if self.is_faulted:

@@ -1,7 +1,8 @@
 -- Why a complete run took longer or shorter than its estimate: seconds by tool and cause; the rows of a run add up to
 -- actual - estimate. Where the estimate gives one time for the whole cycle, in-cycle time cannot be split and is
 -- `unexplained`; where no tool of the run is known, the tools' lines are compared in total. Standing still with an
--- override at zero is `feed_override`.
+-- override at zero is `feed_override`. What an estimate allows for moves without a cut is there for moves first: what is
+-- left of it, for standing still (`dwell`). A tool that measures by its type or name does nothing but `probing`.
 -- Grain: run x tool x cause.
 -- Renewed: by window.
 with
@@ -25,6 +26,32 @@ runs as (
     left join core.estimate_operation as operation using (estimate_id)
     left join toolless using (run_id)
     where run.outcome = 'complete' and run.estimate_s is not null
+),
+
+measuring as (
+    -- words for a touch probe in ten languages
+    select
+        '(?i)\b(touch-?probe|probe|(mess|mess-|3d-|kanten)?taster|tastkopf|palpeurs?|palpadora?|tastatore|sonda'
+        || '|meettaster|(mat|mät)?prob)\b' as words
+),
+
+probes_of_estimates as materialized (
+    select line.estimate_id, line.tool
+    from core.estimate_line as line
+    cross join measuring
+    where regexp_matches(line.tool_type, measuring.words)
+),
+
+probes_of_machines as materialized (
+    select
+        tool.machine,
+        tool.tool,
+        coalesce(tool.from_at, timestamptz '0001-01-02') as from_at,
+        coalesce(timezone(shop.timezone, tool.until_on::timestamp), timestamptz '9999-01-01') as until_at,
+    from core.tool as tool
+    cross join core.shop_setting as shop
+    cross join measuring
+    where regexp_matches(concat_ws(' ', tool.tool_type, tool.name), measuring.words)
 ),
 
 -- a line without a tool carries what belongs to no tool, tool changes included: they are compared in total
@@ -65,7 +92,9 @@ used as (
         use.fault_s::decimal(18, 6) as fault_s,
         use.unobserved_s::decimal(18, 6) as unobserved_s,
         (use.cut_s - use.override_s)::decimal(18, 6) - coalesce(allowed.cut_s, 0) as cut_s,
-        (use.noncut_s - use.blocked_s)::decimal(18, 6) - coalesce(allowed.rapid_s, 0) as rapid_s,
+        use.dwell_s::decimal(18, 6) as still_s,
+        (use.noncut_s - use.blocked_s)::decimal(18, 6) - coalesce(allowed.rapid_s, 0) as uncut_s,
+        coalesce(of_estimate.tool, of_machine.tool) is not null as is_probe,
         use.tool_change_s::decimal(18, 6) - coalesce(allowed.change_s, 0) as change_s,
         (use.cut_s - use.override_s + use.noncut_s - use.blocked_s + use.tool_change_s)::decimal(18, 6) as in_cycle_s,
     from core.tool_use as use
@@ -75,15 +104,40 @@ used as (
         and runs.estimate_id = allowed.estimate_id
         and runs.in_total = allowed.in_total
         and use.tool is not distinct from allowed.tool
+    left join probes_of_estimates as of_estimate
+        on runs.estimate_id = of_estimate.estimate_id and use.tool = of_estimate.tool
+    left join probes_of_machines as of_machine
+        on runs.machine = of_machine.machine
+        and use.tool = of_machine.tool
+        and runs.started_at >= of_machine.from_at
+        and runs.started_at < of_machine.until_at
+),
+
+missed as (
+    select runs.*, allowed.tool, -allowed.cut_s as cut_s, -allowed.rapid_s as uncut_s, -allowed.change_s as change_s
+    from runs
+    inner join allowed on runs.by_tool and runs.estimate_id = allowed.estimate_id and runs.in_total = allowed.in_total
+    anti join core.tool_use as use on runs.run_id = use.run_id and allowed.tool is not distinct from use.tool
 ),
 
 unused as (
     select
-        runs.machine, runs.started_at, runs.run_id, allowed.tool, -allowed.cut_s as cut_s, -allowed.rapid_s as rapid_s,
-        -allowed.change_s as change_s,
-    from runs
-    inner join allowed on runs.by_tool and runs.estimate_id = allowed.estimate_id and runs.in_total = allowed.in_total
-    anti join core.tool_use as use on runs.run_id = use.run_id and allowed.tool is not distinct from use.tool
+        missed.machine,
+        missed.started_at,
+        missed.run_id,
+        missed.tool,
+        missed.cut_s,
+        missed.uncut_s,
+        missed.change_s,
+        coalesce(of_estimate.tool, of_machine.tool) is not null as is_probe,
+    from missed
+    left join probes_of_estimates as of_estimate
+        on missed.estimate_id = of_estimate.estimate_id and missed.tool = of_estimate.tool
+    left join probes_of_machines as of_machine
+        on missed.machine = of_machine.machine
+        and missed.tool = of_machine.tool
+        and missed.started_at >= of_machine.from_at
+        and missed.started_at < of_machine.until_at
 ),
 
 of_no_tool as (
@@ -118,17 +172,37 @@ parts as (
     union all
     select machine, started_at, run_id, tool, 'unobserved', unobserved_s from used
     union all
-    select machine, started_at, run_id, tool, 'cutting', cut_s from used where by_tool
+    select machine, started_at, run_id, tool, if(is_probe, 'probing', 'cutting'), cut_s from used where by_tool
     union all
-    select machine, started_at, run_id, tool, 'rapid', rapid_s from used where by_tool
+    -- still time is over what is allowed as far as all of it together is
+    select
+        machine,
+        started_at,
+        run_id,
+        tool,
+        if(is_probe, 'probing', 'rapid'),
+        uncut_s - if(is_probe, 0, greatest(least(still_s, uncut_s), 0)),
+    from used
+    where by_tool
     union all
-    select machine, started_at, run_id, tool, 'cutting', cut_s from unused
+    select machine, started_at, run_id, tool, 'dwell', greatest(least(still_s, uncut_s), 0)
+    from used
+    where by_tool and not is_probe and still_s > 0
     union all
-    select machine, started_at, run_id, tool, 'rapid', rapid_s from unused
+    select machine, started_at, run_id, tool, if(is_probe, 'probing', 'cutting'), cut_s from unused
+    union all
+    select machine, started_at, run_id, tool, if(is_probe, 'probing', 'rapid'), uncut_s from unused
     union all
     select machine, started_at, run_id, null, cause, seconds from of_no_tool
 )
 
+-- of a probe both times are one cause
 select machine, started_at, run_id, tool, cause, seconds::double as seconds
 from parts
-where seconds <> 0
+where seconds <> 0 and cause <> 'probing'
+union all
+select machine, started_at, run_id, tool, cause, sum(seconds)::double as seconds
+from parts
+where cause = 'probing'
+group by machine, started_at, run_id, tool, cause
+having sum(seconds) <> 0

@@ -14,6 +14,7 @@ in_cycle as (
         tool,
         coalesce(sum(length_us) filter (state = 'cutting'), 0) / 1e6 as cut_s,
         coalesce(sum(length_us) filter (state = 'noncutting' and not is_change), 0) / 1e6 as noncut_s,
+        coalesce(sum(still_us) filter (state = 'noncutting' and not is_change), 0) / 1e6 as dwell_s,
         coalesce(sum(length_us) filter (state = 'noncutting' and is_change), 0) / 1e6 as tool_change_s,
         coalesce(sum(length_us) filter (state in ('cutting', 'noncutting') and planned), 0) / 1e6 as in_cycle_planned_s,
         sum(length_us) / 1e6 as total_s,
@@ -52,6 +53,7 @@ select
     coalesce(besides.off_shift_s, 0) as off_shift_s,
     coalesce(besides.override_s, 0) as override_s,
     coalesce(besides.blocked_s, 0) as blocked_s,
+    in_cycle.dwell_s,
     in_cycle.in_cycle_planned_s,
     in_cycle.total_s,
 from in_cycle

@@ -1,8 +1,11 @@
-"""Where the path feed is a cutting feed, and where an override at zero lets nothing move (`is_blocked`).
+"""Where the path feed is a cutting feed, where an override at zero lets nothing move (`is_blocked`), and where a path
+stands still otherwise (`is_still`).
 
 A cutting feed is above zero and below 90 % of the machine's rapid rate x rapid override (common practice, no source).
 At a rapid override of zero nothing can move at rapid, so every feed is a cutting feed. An override that was never told
 stands at 100 %. A feed that changes from one cutting feed to another is no news to the time line: its stretch goes on.
+Where several paths tell of feeds, those of moving at any feed are kept too (`is_moving`): a machine stands still if no
+path moves.
 
 Grain: machine x path x stretch in which one of them holds and neither changes.
 Renewed: in passing.
@@ -48,7 +51,8 @@ def rows(ask: Ask) -> pl.DataFrame:
         has_no_rapid | (rapid_override == 0) | (feed < 0.9 * rapid_mm_min * (rapid_override / 1000) / 100)
     )
     is_blocked = (feed == 0) & ((rapid_override == 0) | (feed_override == 0))
-    place = changes(key, is_cutting, is_blocked)
+    is_still = (feed == 0) & ~is_blocked
+    place = changes(key, is_cutting, is_blocked, is_still)
     key, started_us = key[place], told["at_us"].to_numpy()[place]
     ended_us = until_next(key, started_us, streams["last_us"].to_numpy().repeat(len(paths)))
     return pl.DataFrame(
@@ -59,8 +63,13 @@ def rows(ask: Ask) -> pl.DataFrame:
             "ended_us": ended_us,
             "is_cutting_feed": is_cutting[place],
             "is_blocked": is_blocked[place],
+            "is_still": is_still[place],
+            "is_moving": (feed[place] != 0) & (len(paths) > 1),
         }
-    ).filter(pl.col("ended_us") > pl.col("started_us"), pl.col("is_cutting_feed") | pl.col("is_blocked"))
+    ).filter(
+        pl.col("ended_us") > pl.col("started_us"),
+        pl.any_horizontal("is_cutting_feed", "is_blocked", "is_still", "is_moving"),
+    )
 
 
 def _that_matter(overrides: pl.DataFrame) -> pl.DataFrame:
