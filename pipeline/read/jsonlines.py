@@ -6,7 +6,7 @@ Numbers keep their digits as written; what the values mean is `mapping.py`'s bus
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -32,6 +32,8 @@ from schemas.profile import SkipRule
 BROKEN: Final = (
     "The line is not one whole JSON object. It was probably cut off while it was written; export the file again."
 )
+MOST_DEEP: Final = 3
+"""How deep objects in objects are told apart; what is deeper stays as it is written."""
 MOST_KEYS: Final = 20_000  # that are remembered so as to name each once
 
 
@@ -43,7 +45,18 @@ def parse_object(line: str) -> dict[str, Any] | None:
         return None
     if not isinstance(found, dict):
         return None
+    if any(isinstance(value, dict) for value in found.values()):
+        found = dict(_flat(found, MOST_DEEP))
     return {_whole(key): _whole(value) for key, value in found.items()} if "\\u" in line else found
+
+
+def _flat(found: Mapping[str, Any], deep: int) -> Iterator[tuple[str, Any]]:
+    """Yield the values of an object, those of objects in it under names that a point joins: "cycle.start"."""
+    for key, value in found.items():
+        if isinstance(value, dict) and value and deep:
+            yield from ((f"{key}.{below}", inner) for below, inner in _flat(value, deep - 1))
+        else:
+            yield key, value
 
 
 def _whole(value: Any) -> Any:

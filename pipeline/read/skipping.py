@@ -53,16 +53,18 @@ _UNIT_WORDS: Final = {
 TOTAL_LINE: Final = "total line"
 REMARK_LINE: Final = "remark line"
 ANOTHER_TABLE: Final = "another table"
+RULED_LINE: Final = "ruled line"
 HEADING_LINE: Final = "heading line"
 PAGE_LINE: Final = "page line"
 TITLE_AGAIN: Final = "repeated title"
 UNITS_AGAIN: Final = "repeated units row"
-UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE, HEADING_LINE, PAGE_LINE, UNITS_AGAIN)
+UNREAD_LINES: Final = (TOTAL_LINE, REMARK_LINE, HEADING_LINE, PAGE_LINE, UNITS_AGAIN, RULED_LINE)
 """Lines that were numbered as rows before they turned out to be none."""
 _WIDE: Final = 4  # columns from which a lone cell is no row
 _REMARK: Final = (  # a few words, a label, a ruled line, "4 rows selected"
     r"\p{L}.*(?:\s\S+){2}|\p{L}{3,}\s*:|^[-=*_#+~|\s]{3,}$|^\(?\d+\s+\p{L}{3,}[\p{L}\s]*"
 )
+_DRAWN: Final = r"^\s*$|^\s*:?[-=_~+*]{2,}:?\s*$"
 _MOST_OF_A_PAGE: Final = 4  # cells of a line that counts pages: a word, a number, "of", a number
 _LINKING: Final = 3
 _LONGEST_PAGE: Final = 3
@@ -175,6 +177,8 @@ def why_no_row(cells: pl.DataFrame) -> pl.Series:
     totals = [text for text in beginnings.head(_MOST_BEGINNINGS).to_list() if _is_total(text)]
     marks = [pl.col(name).is_null() | _states_unit(cells[name]) for name in cells.columns]
     rows = rows.with_columns(cells.select(units=pl.all_horizontal(marks)))
+    drawn = [pl.col(name).is_null() | pl.col(name).str.contains(_DRAWN) for name in cells.columns]
+    rows = rows.with_columns(cells.select(ruled=pl.all_horizontal(drawn)))
     alone = pl.lit(cells.width >= _WIDE) & (pl.col("count") == 1)
     return rows.select(
         pl.when(pl.col("first").is_in(totals) | pl.col("called"))
@@ -183,6 +187,8 @@ def why_no_row(cells: pl.DataFrame) -> pl.Series:
         .then(pl.lit(UNITS_AGAIN))
         .when(pl.col("page"))
         .then(pl.lit(PAGE_LINE))
+        .when(pl.col("ruled"))
+        .then(pl.lit(RULED_LINE))
         .when(alone & pl.col("first").str.contains(_REMARK))
         .then(pl.lit(REMARK_LINE))
         .alias("why")

@@ -32,6 +32,7 @@ _LETTERED: Final = frozenset({"shift", "operator", "revision", "department"})  #
 _DAY_US: Final = 86_400_000_000
 _HOUR_US: Final = 3_600_000_000
 _FEWEST_CODES: Final = 6
+_MOSTLY: Final = 0.6
 _SHORT_CODE: Final = 2  # letters
 _FEWEST_LOADED: Final = 5
 _ONCE: Final = 25  # rows from which some tool of a program comes again
@@ -242,8 +243,11 @@ def _are_flags(column: Column) -> bool:
 def _are_codes(column: Column) -> bool:
     """Return whether a column under a name that nobody knows holds a few short codes: they may be of anything."""
     words = column.few_values
-    coded = 1 < len(words) <= _FEWEST_CODES and all(word.isalpha() and len(word) <= _SHORT_CODE for word in words)
-    return coded and not column.reading.concepts
+    if column.reading.concepts or not 1 < len(words) <= _FEWEST_CODES:
+        return False
+    if all(word.isdigit() for word in words):  # nought in most rows, as codes of errors are
+        return float((column.text == "0").mean() or 0.0) >= _MOSTLY  # type: ignore[arg-type]
+    return all(word.isalpha() and len(word) <= _SHORT_CODE for word in words)
 
 
 def _begins(name: str, stems: str) -> bool:

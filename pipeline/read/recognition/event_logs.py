@@ -77,7 +77,7 @@ def signals(sample: Sample, taken: frozenset[str]) -> list[Signal]:
     for column in sample.columns:
         if column.name in taken:
             continue
-        item, share = _item_of(column)
+        item, share = ("Execution", SURE) if _tells_running(column) else _item_of(column)
         if share < SURE and _is_state(column):
             named = column.reading.concepts.get("execution", 0.0)
             item, share = "Execution", 1 - (1 - named) * (1 - _STATE_WORDS)
@@ -95,6 +95,23 @@ def signals(sample: Sample, taken: frozenset[str]) -> list[Signal]:
             continue
         found.append(Signal(column, item, share))
     return found if any(signal.item == "Execution" for signal in found) else found + may_run
+
+
+def _tells_running(column: Column) -> bool:
+    """Return whether a column says yes or no to its name, which is a word for a machine that runs: "In cycle"."""
+    return (
+        known_word("execution", column.name) == EXECUTION_ACTIVE
+        and bool(column.few_values)
+        and set(map(plain, column.few_values)) <= _yes() | _no()
+    )
+
+
+def _yes() -> frozenset[str]:
+    return telling_columns()["yes"] | {"1", "on"}
+
+
+def _no() -> frozenset[str]:
+    return telling_columns()["no"] | {"0", "off"}
 
 
 def _item_of(column: Column) -> tuple[str | None, float]:
@@ -179,6 +196,8 @@ def signal_rule(column: Column, item: str, settled: Settled) -> dict[str, Any]:
 
 def _words(column: Column, list_name: str, item: str, settled: Settled) -> dict[str, str]:
     words = sorted(column.text.drop_nulls().unique().to_list())
+    if item == "Execution" and _tells_running(column):
+        return {word: EXECUTION_ACTIVE if plain(word) in _yes() else "READY" for word in words}
     found = {word: known_word(list_name, word) for word in words}
     if item == "Execution":
         found |= {word: state.get(item) for word, state in _states(words).items() if found[word] is None}
@@ -243,6 +262,8 @@ def _says_producing(word: str) -> bool:
 def state_items(column: Column, settled: Settled) -> list[dict[str, Any]]:
     """Return the items that a column of states is: Execution, and where some words say so the mode and alarms."""
     words = column.text.drop_nulls().unique().sort().to_list()
+    if _tells_running(column):
+        return [signal_rule(column, "Execution", settled)]
     states = _states(words)
     _doubt_words(column, [word for word, state in states.items() if not state], "Execution", settled)
     items: list[dict[str, Any]] = []

@@ -33,6 +33,9 @@ from schemas.vocabulary import InputKind
 
 LEFT_OUT: Final = "left out, as not sure:"
 """How a note on fields begins that a column may be and that were left empty."""
+_ONE_OPERATION: Final = (
+    '; if each line is all of a job, write constant = "10" (as cycles call it) under [columns.operation] of the profile'
+)
 _NEAR_KINDS: Final = 0.6  # kinds whose scores are this close are not told apart
 _TITLED: Final = 0.6
 _LITTLE: Final = 0.01
@@ -284,7 +287,10 @@ def lacking(proposal: Proposal) -> list[str]:
         meant = {field: concept for concept, field in reversed(FIELDS[proposal.kind].items())}.get(name, "")
         what = f" ({FIELD_CONCEPTS[meant]})" if meant in FIELD_CONCEPTS else ""
         near = " or ".join(f'"{column}"' for column in proposal.near.get(name, ()))
-        said.append(f"no column is surely its {name}{what}" + (f", the nearest is {near}" if near else ""))
+        told = f"no column is surely its {name}{what}" + (f", the nearest is {near}" if near else "")
+        if proposal.kind == "estimate" and name == "operation":
+            told += _ONE_OPERATION
+        said.append(told)
     return said
 
 

@@ -18,7 +18,7 @@ from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
 from pipeline.read.recognition.day_order import told_order
 from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
 from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
-from pipeline.read.recognition.names import known_word, says, unit_of
+from pipeline.read.recognition.names import known_word, read_name, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import Said, disagree, machines_said
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, is_of_which, trimmed
@@ -53,6 +53,9 @@ _FILLS: Final = 0.4
 _ODD: Final = 0.1
 _AGREEING: Final = 0.8  # share of rows in which end = start + duration before a unit counts as shown
 _HALF_A_YEAR_US: Final = 180 * 86_400_000_000
+_JOB_AND_OPERATION: Final = r"^\s*\S.*?[\s/._-]+\d{1,4}\s*$"
+_JOB_PART: Final = r"^\s*(?P<value>\S.*?)[\s/._-]+\d{1,4}\s*$"
+_OPERATION_PART: Final = r"[\s/._-](?P<value>\d{1,4})\s*$"
 _EXACT: Final = 0.02  # relative; durations are rounded to their last digit
 _HALF_A_UNIT: Final = 0.51  # durations in whole minutes are half a minute off at most
 _ROUNDED_S: Final = 1.5
@@ -122,12 +125,36 @@ def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | No
             settle_words(settled, name, found.guesses[name].cells, name)
     if (tool := found.guesses.get("tool")) is not None and found.kind != "event":
         _settle_turret(settled, tool)
+    if found.kind in ("cycle", "estimate"):
+        _settle_job_and_operation(settled, found.guesses)
     _settle_machine(settled, found, sample, known)
     if found.kind == "estimate":
         _settle_other_times(settled, found, sample)
         if "tool_type" not in settled.rules:
             _settle_tool_kind(settled, found, sample)
     return settled
+
+
+def _settle_job_and_operation(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Part a column whose name says an order and its operation ("Order/Op") into both, where all cells are so."""
+    name = next(
+        (name for name in ("job", "operation") if name in guesses and _says_both(guesses[name].cells.name)), None
+    )
+    if name is None or {"job", "operation"} <= guesses.keys():
+        return
+    column = guesses[name].cells
+    if not column.text.drop_nulls().str.contains(_JOB_AND_OPERATION).all():
+        settled.doubt(name, "both", f"{_label(guesses[name])} may say the job and its operation together: split it")
+        return
+    for said, split in (("job", _JOB_PART), ("operation", _OPERATION_PART)):
+        settled.rules[said] = {"from": column.name, "split": split}
+        settled.evidence[said] = ["its name says an order and its operation, and its cells are parted alike"]
+
+
+def _says_both(name: str) -> bool:
+    parts = [read_name(part).concepts for part in re.split(r"[/+&\-]|\band\b|\bund\b", name, maxsplit=1)]
+    wanted = ("job", "operation")
+    return len(parts) > 1 and all(part.get(said, 0.0) >= _STARTS for part, said in zip(parts, wanted, strict=True))
 
 
 def _settle_tool_kind(settled: Settled, found: Assignment, sample: Sample) -> None:
