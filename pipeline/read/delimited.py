@@ -9,6 +9,7 @@ import csv
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import polars as pl
@@ -28,13 +29,15 @@ from pipeline.read.rawtable import (
     skipped_rows,
 )
 from pipeline.read.rows import no_rejects, no_skipped
-from pipeline.read.skipping import skip_rows
+from pipeline.read.skipping import REMARK_LINE, skip_rows
 from pipeline.read.text import TextBlock, lines_of
 from schemas.profile import SkipRule
 
 MAX_QUOTED_LINES: Final = 50  # a quoted cell that spans more lines is a quote that nobody closed
 _REST: Final = "__rest"
 _PIECE_BYTES: Final = 1 << 20
+_APART: Final = 2
+_GAP: Final = re.compile(r"\s{2}")
 _OVER_THE_EDGE: Final = (
     "A text in this line runs over the edge of its column, so that its cells cannot be told apart. Widen the column "
     "where the export comes from, or say where columns stand with columns_at under [file] of a profile."
@@ -150,7 +153,18 @@ def _read_aligned(data: bytes, first_line: int, layout: Layout) -> tuple[pl.Data
     skipped = skipped_rows(lines.filter(blank | ruled), pl.lit(why.drop_nulls()))
     rows = lines.filter(~(blank | ruled))
     cells, broken = part_lines(rows[RAW], layout.names, layout.spans)
-    return rows.hstack(cells).with_columns(rows[RAW].set(~broken, None).alias(_REST)), skipped
+    found = rows.hstack(cells).with_columns(rows[RAW].set(~broken, None).alias(_REST))
+    if not broken.any() or min(start - end for (_, end), (start, _) in pairwise(layout.spans)) < _APART:
+        return found, skipped
+    remark = pl.Series([bool(odd) and _is_remark(text) for odd, text in zip(broken, rows[RAW], strict=True)])
+    return found.filter(~remark), concat_skipped(skipped, skipped_rows(rows.filter(remark), REMARK_LINE))
+
+
+def _is_remark(text: str) -> bool:
+    """Return whether a line is of words, with one blank between, where two part the cells of rows."""
+    words = text.split()
+    numbers = sum(any(mark.isdigit() for mark in word) for word in words)
+    return _GAP.search(text.strip()) is None and 2 * numbers < len(words)
 
 
 def _pieces(data: bytes) -> Iterator[bytes]:

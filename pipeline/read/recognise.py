@@ -15,7 +15,7 @@ from pipeline.read.adapter_text import LINE_START
 from pipeline.read.header import DELIMITERS, SEARCHED_LINES, split_line
 from pipeline.read.jsonlines import parse_object
 from pipeline.read.recognition.alignment import names_without_columns
-from pipeline.read.recognition.heads import find_aligned_head, find_text_head
+from pipeline.read.recognition.heads import find_text_head
 from pipeline.read.text import decode_head, sniff_encoding
 
 _MEDIA: Final = (
@@ -157,7 +157,7 @@ def _recognise_lines(lines: list[str]) -> Recognised:
     if _NC_START.match(lines[0]) and blocks >= len(lines) * 0.8:
         reason = "This is an NC program. Times from NC programs are not read by this version; nothing was stored."
         return Recognised("nc program", "set aside", reason)
-    if looks_like_table(lines) or find_aligned_head(lines) is not None:
+    if looks_like_table(lines) or ((head := find_text_head(lines)) is not None and head.score > 0):
         return Recognised("table")
     text = "".join(lines)
     if sum(character.isprintable() or character == "\t" for character in text) < len(text) * _PRINTABLE_SHARE:

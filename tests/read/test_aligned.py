@@ -128,3 +128,20 @@ def test_names_whose_columns_cannot_be_told_say_what_to_do(read) -> None:
     assert "columns_at" in whole.file.reason
     letter = "Dear all\n\nthe machine ran program 7 on Monday and made\n12 parts in 3 hours. Then it stopped.\n"
     assert read(letter).file.status == "unreadable"
+
+
+def test_a_remark_among_aligned_rows_is_skipped(read) -> None:
+    """Two blanks part all cells, so words with one between are no row; what names a machine is asked about."""
+    whole = read(PAGES.format(page=1) + month(3) + "Printed in the office on 25.03.2026\n" + month(4))
+    assert (whole.rows.height, whole.rejects.height) == (120, 0)
+    assert "remark line" in whole.skipped["why"].to_list()
+    other = read(PAGES.format(page=1) + month(3) + "Machine: M5\n" + month(4))
+    assert other.file.status == "needs a profile"
+
+
+def test_words_parted_by_one_blank_each_are_cells(read) -> None:
+    days = [f"2026-03-{day:02}T06" for day in range(1, 29)]
+    rows = "".join(f"M1 O{at % 4}00 {day}:10:00Z {day}:14:00Z 1\n" for at, day in enumerate(days, start=1))
+    whole = read("machine program start end good\n" + rows)
+    assert whole.file.status == "loaded", whole.file.reason
+    assert whole.rows["program"].to_list()[:2] == ["O100", "O200"]

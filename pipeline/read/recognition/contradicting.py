@@ -194,7 +194,8 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
         return ""  # the same in every row: it says nothing of a row
     if meant in AGAINST.get(kind, ()) and not (describes and not constant and meant in _DESCRIBES):
         return f"is of {meant.replace('_', ' ')}, which {with_article(kind).replace('_', ' ')} has no use for"
-    if kind == "cycle" and (name in telling_columns()["sorts"] or _are_states(column)):
+    of_kinds = name in telling_columns()["kinds"] and bool(column.few_values) and not column.numbers and not describes
+    if kind == "cycle" and (name in telling_columns()["sorts"] or of_kinds or _are_states(column)):
         return "sorts the rows: they may be stops, setups or states, and not all of them cycles"
     if kind == "tool_change" and not describes and name in telling_columns()["sorts"]:
         return "sorts the rows: they may be checks, loadings or bookings, and not all of them tool changes"

@@ -47,7 +47,16 @@ def find_text_head(lines: Sequence[str]) -> Head | None:
     parted = max(found, key=lambda head: head.score, default=None)
     if parted is not None and parted.score >= _NAMED:
         return parted
-    return find_aligned_head(lines) or parted
+    return find_aligned_head(lines) or _find_by_blanks(lines) or parted
+
+
+def _find_by_blanks(lines: Sequence[str]) -> Head | None:
+    """Return the head of text in which single blanks part as many words in every line, None where they do not."""
+    searched = [line.rstrip() for line in lines[:SEARCHED_LINES] if line.strip()]
+    if len({line.count(" ") for line in searched}) != 1 or any("  " in line for line in searched):
+        return None
+    head = _find(_records(lines[:SEARCHED_LINES], " "), " ")
+    return head if head is not None and head.score >= _NAMED else None
 
 
 def find_aligned_head(lines: Sequence[str]) -> Head | None:
