@@ -202,6 +202,17 @@ Summe;;;;99,5;12;
     "changes.row": "VMC-1,3/{n}/2026 7:0{d} AM,T0{d},T{n}",
     "orders.csv": "Pedido\tPieza\tCantidad\tFecha de pedido\tPeso bruto (kg)\n{rows}\n",
     "orders.row": "P-{n}\tEJE {n}\t1.{n}0\t{n:02}/03/2026\t{d},25",
+    "printout.csv": """Cycle report                     Page 1
+Machine: M4
+
+Program    Start                Finish               Good parts
+---------  -------------------  -------------------  ----------
+{rows}
+Total                                                        18
+
+E = ended, R = reset
+""",
+    "printout.row": "O10{n}      2026-03-{n:02} 07:02:1{d}  2026-03-{n:02} 07:09:1{d}           {d}",
     "signals.csv": "Timestamp;Machine;Execution;Spindle speed;Feed [mm/min]\n{rows}\n",
     "signals.row": "2026-03-{n:02} 07:02:1{d};M1;Running;{n}000;{d}50.5",
 }

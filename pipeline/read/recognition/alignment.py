@@ -16,9 +16,9 @@ from pipeline.read.aligned import RULED, Span, part_line
 from pipeline.read.recognition.names import read_name
 
 _SEARCHED_LINES: Final = 60
-_MOST_LINES: Final = 1_500  # whose cells tell where columns stand
-_MOST_HEADS: Final = 12
-_LONGEST: Final = 2_000  # characters of a line that are looked at
+_MOST_LINES: Final = 500  # whose cells tell where columns stand
+_MOST_HEADS: Final = 6
+_LONGEST: Final = 600  # characters of a line that are looked at
 _FEWEST_ROWS: Final = 2
 _LIKE_ROWS: Final = 0.6  # of the words that the middle row has
 _ODD_ROWS: Final = 0.02  # rows in which a cell may reach into a gap

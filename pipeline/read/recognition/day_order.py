@@ -43,6 +43,9 @@ _POINTED: Final = re.compile(r"(?<!\d)(\d{1,2})\.\s?(\d{1,2})\.\s?(20\d\d)(?!\d)
 _IN_WORDS: Final = re.compile(
     r"(?:(?<!\d)(\d{1,2})[. -]+(?:de )?)?([^\W\d_]{3,12})[. -]*(?:(\d{1,2}),? )?(?:de )?(20\d\d)(?!\d)"
 )
+_DAY_SAID: Final = "a title or the file's name says the day"
+_SOFT: Final = (_DAY_SAID,)
+"""What a day a month later may say too: an export of an old day."""
 _LONGEST_LOG_DAYS: Final = 40
 _BEFORE: Final = timedelta(days=1)  # a night's log bears the day on which it began
 _AFTER: Final = timedelta(days=3)  # a log is exported on the day after, or after a weekend
@@ -59,7 +62,7 @@ def told_order(text: pl.Series, forms: Sequence[TimeForm], ended: pl.Series | No
         (by, why)
         for by, why in (
             (_by_month(read, sample), "a title or the file's name says the month"),
-            (_by_day(read, sample), "a title or the file's name says the day"),
+            (_by_day(read, sample), _DAY_SAID),
             (_by_today(read), "read otherwise, days would lie in the future"),
             (_by_weekday(read, sample), "the days of the week beside it say so"),
             (_by_midnight(forms, read, ended), "read otherwise, a run past midnight would last a month"),
@@ -70,6 +73,8 @@ def told_order(text: pl.Series, forms: Sequence[TimeForm], ended: pl.Series | No
     if len({by for by, _ in found}) != 1:
         return None
     by, why = found[0]
+    if all(told in _SOFT for _, told in found) and _is_against_custom(forms[by], forms, sample):
+        return None
     return replace(forms[by], undecided=False, evidence=why)
 
 
@@ -191,6 +196,11 @@ def _by_following(forms: Sequence[TimeForm], read: Sequence[pl.Series], sample: 
             continue
         return by if days.n_unique() >= _FEWEST_DAYS or _is_custom(forms[by], sample) else None
     return None
+
+
+def _is_against_custom(form: TimeForm, forms: Sequence[TimeForm], sample: Sample) -> bool:
+    """Return whether another form is the one that people who name columns so write dates in."""
+    return not _is_custom(form, sample) and any(_is_custom(other, sample) for other in forms if other != form)
 
 
 def _is_custom(form: TimeForm, sample: Sample) -> bool:

@@ -105,3 +105,9 @@ def test_no_log_tells_of_the_future(read, monkeypatch, today, status) -> None:
     assert whole.file.status == status, whole.file.reason
     if status == "loaded":
         assert whole.rows["started_at"].dt.month().unique().to_list() == [4]
+
+
+def test_a_day_a_month_after_is_not_taken_for_the_order_against_the_custom(read) -> None:
+    """In French the 3rd of February is written 03/02: a print of 5 March does not make it the 2nd of March."""
+    french = ONE_DAY.replace("Machine,Program,Start,End", "Machine,Programme,Début,Fin").replace("02/03/", "03/02/")
+    assert read("Imprimé 05.03.2026\n" + french).file.status == "needs a profile"
