@@ -30,7 +30,6 @@ from pipeline.report.month_words import standing_sentence
 from pipeline.report.month_workbook import MonthFrames, write_month_workbook
 from pipeline.report.notes import book_notes
 from pipeline.report.queries import Narrowed, query, require_marts, site_frames
-from pipeline.report.quoting import PastRuns, quote
 from pipeline.report.restating import restatements
 from pipeline.report.stated import narrowed_months, stated_losses, stated_months
 from pipeline.store.book import Book, open_book
@@ -43,6 +42,7 @@ from pipeline.workspace import SHOP_FILE, Workspace
 if TYPE_CHECKING:
     from dashboards.site_data import SiteData
     from pipeline.read.recognition.proposing import Proposal
+    from pipeline.report.quoting import PastRuns
 
 NOTES = "notes"
 PUBLISHED = "published"  # which of these derivations the site shows
@@ -271,6 +271,8 @@ def freeze_month(month: str, workspace: Workspace, progress: Progress, *, undo: 
 
 def _past_runs(book: Book, stock_kg: float | None = None, part_kg: float | None = None) -> PastRuns:
     """Return what quotes rest on; masses are of one part, where the order list does not say."""
+    from pipeline.report.quoting import PastRuns
+
     return PastRuns(
         ratios=book.frame("from mart.quote_ratio"),
         spreads=book.frame("from mart.quote_spread"),
@@ -309,6 +311,7 @@ def quote_file(
     """
     from pipeline.check.checking import check_rows
     from pipeline.read.reading import read_file
+    from pipeline.report.quoting import quote
 
     settings = settings_of(workspace, b"", [path])
     lines, problems = [], []
