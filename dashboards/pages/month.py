@@ -27,8 +27,11 @@ RESTATED_LISTED: Final = 12
 """Machines whose restatement is laid out; the report has all."""
 RESTATED_FIGURES: Final = (
     "planned_s", "observed_planned_s", "coverage", "cutting_planned_s", "spindle_utilisation", "setup_planned_s",
-    "idle_planned_s", "held_planned_s", "faulted_planned_s", "availability", "cycles", "parts", "basis", "cost",
+    "idle_planned_s", "held_planned_s", "faulted_planned_s", "availability", "cutting_s", "noncutting_s", "overtime_s",
+    "lights_out_s", "cycles", "parts", "scrap", "basis", "cost",
 )  # fmt: skip
+IN_HOURS: Final = f",{wording.NBSP}h"
+"""Ends the head of a column of hours; the unit never stands on a line of its own."""
 NAMED_SHARE: Final = 0.09
 """A stretch of a bar that is at least so wide bears its hours."""
 TOTAL: Final = "All machines"
@@ -169,10 +172,10 @@ def _machines_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
         "Hours inside planned time; spindle utilisation is cutting over planned, observed time",
         (
             Column("Machine"),
-            Column("Planned, h", True),
+            Column(f"Planned{IN_HOURS}", True),
             Column("Of it observed", True),
             *(
-                Column(f"{wording.STATE_NAMES[state].capitalize()}, h", True)
+                Column(f"{wording.STATE_NAMES[state].capitalize()}{IN_HOURS}", True)
                 for state in STATES
                 if state != "off_shift"
             ),
@@ -215,7 +218,7 @@ def _losses_table(book: Book, losses: pl.DataFrame, rows: Sequence[Row], total: 
         "Hours of planned time that were not cutting, and what they cost at the machine's rate; no data costs nothing",
         (
             Column("Machine"),
-            *(Column(f"{name.capitalize()}, h", True) for name in LOSSES.values()),
+            *(Column(f"{name.capitalize()}{IN_HOURS}", True) for name in LOSSES.values()),
             Column("Cost", True),
         ),
         _with_total(lines[:-1], lines[-1]) if by_machine else [],
@@ -225,13 +228,13 @@ def _losses_table(book: Book, losses: pl.DataFrame, rows: Sequence[Row], total: 
 
 def _hours_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
     times = (
-        ("Cutting, h", "cutting_s"),
-        ("In cycle, not cutting, h", "noncutting_s"),
-        ("In cycle in overtime, h", "overtime_s"),
-        ("In cycle lights-out, h", "lights_out_s"),
-        ("Off shift, h", "off_shift_s"),
-        ("No data, h", "unobserved_s"),
-        ("Month, h", "calendar_s"),
+        ("Cutting", "cutting_s"),
+        ("In cycle, not cutting", "noncutting_s"),
+        ("In cycle in overtime", "overtime_s"),
+        ("In cycle lights-out", "lights_out_s"),
+        ("Off shift", "off_shift_s"),
+        ("No data", "unobserved_s"),
+        ("Month", "calendar_s"),
     )
 
     def line(name: Cell, row: Row) -> Sequence[Cell]:
@@ -243,7 +246,7 @@ def _hours_table(rows: Sequence[Row], total: Row, head: Head) -> Table:
         "All hours of the month, nights and closed days included",
         (
             Column("Machine"),
-            *(Column(head, True) for head, _ in times),
+            *(Column(f"{name}{IN_HOURS}", True) for name, _ in times),
             Column("Cutting, of observed", True),
             Column("Cycles", True),
             Column("Parts", True),

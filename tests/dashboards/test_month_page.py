@@ -15,7 +15,7 @@ import pytest
 from lxml import html
 
 from dashboards.book import Book
-from dashboards.pages.month import month_page
+from dashboards.pages.month import IN_HOURS, month_page
 from dashboards.pages.utilisation import utilisation_page
 from dashboards.site import month_alone
 from dashboards.site_data import SiteData
@@ -95,7 +95,7 @@ def test_no_sum_holds_what_came_later(frozen: SiteData) -> None:
         *machines, total = table.rows
         assert [row[0].text for row in machines] == ["M1", "M2"]
         for place, column in enumerate(table.columns):
-            if column.name.endswith(", h") or column.name in ("Cycles", "Parts", "Scrap"):
+            if column.name.endswith(IN_HOURS) or column.name in ("Cycles", "Parts", "Scrap"):
                 assert sum(row[place].sort for row in machines) == pytest.approx(total[place].sort), column.name
     assert [bar.label for bar in page.bars] == ["M1", "M2"]
     assert all(sum(stretch.width for stretch in bar.stretches) <= 100.01 for bar in page.bars)
