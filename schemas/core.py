@@ -38,6 +38,7 @@ class Machine(InputModel):
     rapid_mm_min: float = pa.Field(nullable=True, gt=0)
     tool_change_s: float = pa.Field(nullable=True, ge=0)
     silent_after_s: float = pa.Field(gt=0)
+    no_data_after_h: float = pa.Field(gt=0)
     setup_max_s: float = pa.Field(ge=0)
     in_shop_file: bool
 

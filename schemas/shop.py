@@ -103,6 +103,8 @@ class MachineSettings(TomlModel):
     acceleration_mm_s2: Positive | dict[str, Positive] | None = None
     tool_change_s: NotNegative | None = None
     silent_after_s: Positive = 300.0
+    no_data_after_h: Positive = 744.0
+    """A list or a stream without any record for longer (31 days; our choice, no source) tells nothing of that time."""
     setup_max_s: NotNegative = 14_400.0
 
     @property

@@ -49,11 +49,12 @@ def machine_setting(shop: ShopFile) -> pl.DataFrame:
         "rapid_mm_min": pl.Float64(),
         "tool_change_s": pl.Float64(),
         "silent_after_s": pl.Float64(),
+        "no_data_after_h": pl.Float64(),
         "setup_max_s": pl.Float64(),
     }
     rows = [
         (m.id, m.name, m.kind, m.rate_per_hour, m.max_speed_rpm, m.spindle_kw, m.slowest_rapid_mm_min, m.tool_change_s,
-         m.silent_after_s, m.setup_max_s)
+         m.silent_after_s, m.no_data_after_h, m.setup_max_s)
         for m in shop.machine
     ]  # fmt: skip
     return pl.DataFrame(rows, schema=schema, orient="row")

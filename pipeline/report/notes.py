@@ -17,6 +17,7 @@ def book_notes(book: Book, has_shop_file: bool) -> tuple[str, ...]:
     return (
         *machine_notes(query(book, "machines_told"), has_shop_file),
         *_left_out(query(book, "fields_left_out")),
+        *clock_notes(query(book, "clocks_wrong")),
         *witness_notes(query(book, "counters"), query(book, "contradictions")),
     )
 
@@ -66,6 +67,21 @@ def _left_out(files: pl.DataFrame) -> list[str]:
     return [
         f"Left out of {name}{more}, as it is not sure: {fields}. If it is that, write a profile that says so: "
         "`spindlebook profile FILE --save` makes one to change."
+    ]
+
+
+def clock_notes(clocks: pl.DataFrame) -> list[str]:
+    """Name the first file in which a clock was wrong, and say of how many more the same is known.
+
+    The frame is the query `clocks_wrong`.
+    """
+    if clocks.is_empty():
+        return []
+    name, note = clocks.select("name", "note").row(0)
+    more = f" ({clocks.height - 1} more: `spindlebook report quality`)" if clocks.height > 1 else ""
+    return [
+        f"In {name} {note}{more}. Rows stand at the times that files give: correct them where the export comes from "
+        "and run again."
     ]
 
 

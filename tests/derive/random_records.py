@@ -252,6 +252,7 @@ def shop(rng: Random, zone: str, start: datetime, machines: Sequence[str]) -> Sh
                     "rapid_mm_min": rng.choice([None, 30_000.0, {"X": 40_000.0, "Z": 30_000.0}]),
                     "tool_change_s": rng.choice([None, 4.0, 5.5]),
                     "silent_after_s": rng.choice([60.0, 300.0]),
+                    "no_data_after_h": rng.choice([0.5, 6.0, 744.0, 744.0]),
                     "setup_max_s": rng.choice([0.0, 900.0, 14_400.0]),
                 }
                 for name in machines

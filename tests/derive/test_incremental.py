@@ -191,6 +191,7 @@ def shop_at(rng: Random, zone: str, machines: Sequence[str]) -> ShopFile:
         "rapid_mm_min": 24_000.0,
         "tool_change_s": 4.0,
         "silent_after_s": rng.choice([120.0, 300.0]),
+        "no_data_after_h": rng.choice([5.0, 744.0, 744.0]),
         "setup_max_s": 7200.0,
         "rate_per_hour": 60.0,
     }

@@ -179,3 +179,27 @@ def test_a_list_fills_in_what_its_stream_did_not_see(book_of: Any, shop_with: An
         ("cutting", 0, 30), ("cutting", 40, 70), ("cutting", 80, 110), ("cutting", 120, 150)
     ]  # fmt: skip
     assert book.rows("from mart.contradiction_file") == []
+
+
+def test_a_log_that_says_nothing_for_over_a_month_is_no_data(book_of: Any, shop_with: Any, minute: Any) -> None:
+    """Not idle: forty days without an export, and a clock that once said 2023; the years between are not listed."""
+    day = 24 * 60.0
+    begun = (0, 30 * day, 70 * day, -800 * day)
+    rows = listed(minute, *(("A", at, at + 10) for at in sorted(begun)))
+    told = [(at, f"Execution={word}") for at in begun for at, word in ((at, "ACTIVE"), (at + 10, "READY"))]
+    events = [{**event(minute(at), *text.split("=")), "machine": "M2"} for at, text in told]
+    book = book_of({"cycle": rows, "event": events}, shop_with(machine=[{"id": "M1"}, {"id": "M2"}]))
+
+    spans = book.rows(
+        "select machine, state, (epoch(ended_at) - epoch(started_at)) / 60 from core.span order by machine, started_at"
+    )
+    for machine in ("M1", "M2"):
+        assert [(state, round(length)) for of, state, length in spans if of == machine] == [
+            *[("cutting", 10), ("unobserved", 800 * day - 10), ("cutting", 10), ("idle", 30 * day - 10)],
+            *[("cutting", 10), ("unobserved", 40 * day - 10), ("cutting", 10)],
+        ]
+    months = book.rows(
+        "select month, idle_s + cutting_s from mart.utilisation_monthly where machine = 'M1' order by all"
+    )
+    assert [month for month, _ in months] == ["2023-12", "2026-03", "2026-04", "2026-05"]
+    assert dict(months)["2026-05"] == 600.0

@@ -231,15 +231,16 @@ class Stream:
         if not self.executes:
             return []
         limit = round(self.settings.silent_after_s * SECOND)
+        longest = max(limit, round(self.settings.no_data_after_h * 3600 * SECOND))
         was_active = {at: control.is_active for at, control in self.said(self.times)}
         samples = sorted({e["at_us"] for e in self.events if is_sample(e)})
-        found = []
+        found = {(a, b) for a, b in pairwise(self.times) if b - a > longest}
         for active in (True, False):
             gaps = sorted(b - a for a, b in pairwise(samples) if was_active[a] == active)
             if not gaps or not gaps[math.ceil(0.99 * len(gaps)) - 1] < limit / 3:
                 continue
-            found += [(a, b) for a, b in pairwise(self.times) if b - a > limit and was_active[a] == active]
-        return found
+            found |= {(a, b) for a, b in pairwise(self.times) if b - a > limit and was_active[a] == active}
+        return sorted(found)
 
 
 class Control:
@@ -382,10 +383,16 @@ class Lists:
         self.cycles = sorted(facts.cycles, key=lambda c: us(c["started_at"]))
         self.changes = changes_of(facts, settings)
         self.shares = facts.shares
+        self.longest_us = round(settings.no_data_after_h * 3600 * SECOND)
         self.times = [us(c[side]) for c in self.cycles for side in ("started_at", "ended_at")]
 
     def is_covered(self, at: int) -> bool:
-        return bool(self.cycles) and min(self.times) <= at < max(self.times)
+        """Whether the list tells of an instant: no cycle for too long is no data."""
+        ended = [us(c["ended_at"]) for c in self.cycles if us(c["started_at"]) <= at]
+        begun = [us(c["started_at"]) for c in self.cycles if us(c["started_at"]) > at]
+        if not ended or (not begun and at >= max(ended)):
+            return False
+        return not begun or at < max(ended) or min(begun) - max(ended) <= self.longest_us
 
     @cached_property
     def segments(self) -> list[tuple[int, int, int, str | None, dict[str, Any]]]:

@@ -18,6 +18,7 @@ select
     setting.rapid_mm_min,
     setting.tool_change_s,
     coalesce(setting.silent_after_s, 300.0) as silent_after_s,
+    coalesce(setting.no_data_after_h, 744.0) as no_data_after_h,
     coalesce(setting.setup_max_s, 14400.0) as setup_max_s,
     setting.machine is not null as in_shop_file,
 from seen

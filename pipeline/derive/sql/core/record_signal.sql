@@ -26,6 +26,29 @@ availability as (
     where item = 'Availability'
 ),
 
+-- a list in which no cycle stands for longer than no_data_after_h tells nothing of that time
+ends as (
+    select
+        machine,
+        epoch_us(started_at) as started_us,
+        max(epoch_us(ended_at)) over (
+            partition by machine order by started_at rows between unbounded preceding and 1 preceding
+        ) as before_us,
+    from core.cycle
+),
+
+covered as (
+    select machine, first_cycle_us as started_us, null as before_us, last_cycle_us
+    from core.record_extent
+    where has_cycles
+    union all
+    select ends.machine, ends.started_us, ends.before_us, extent.last_cycle_us
+    from ends
+    inner join core.machine as machine using (machine)
+    inner join core.record_extent as extent using (machine)
+    where ends.started_us - ends.before_us > machine.no_data_after_h * 3600e6
+),
+
 laid as (
     select
         *,
@@ -33,9 +56,14 @@ laid as (
     from core.tool_segment
 )
 
-select machine, 'record' as signal, first_cycle_us as started_us, last_cycle_us as ended_us
-from core.record_extent
-where has_cycles
+select
+    machine,
+    'record' as signal,
+    started_us,
+    coalesce(
+        lead(before_us) over (partition by machine order by started_us, before_us nulls first), last_cycle_us
+    ) as ended_us,
+from covered
 union all
 select machine, 'cycle', epoch_us(started_at), epoch_us(ended_at) from core.cycle_seen where basis = 'derived'
 union all

@@ -1,7 +1,7 @@
 -- Stretches without any record longer than silent_after_s, where the stream has a sign of life: samples or counters
 -- whose 99th-percentile gap is under a third of silent_after_s, which is so where 99 of 100 gaps are. The sign of life is
 -- asked for separately while the control is ACTIVE and while it is not: counters that tick only in a cycle say nothing
--- about the pause after it.
+-- about the pause after it. A pause longer than no_data_after_h is a silence whatever the stream tells otherwise.
 -- Grain: machine x silent stretch, from the last record before it to the first after it.
 -- Renewed: in passing.
 with
@@ -23,6 +23,10 @@ active as (
 
 select gaps.machine, gaps.started_us, gaps.ended_us, active.is_active
 from core.pause as gaps
+inner join core.machine as machine using (machine)
 asof inner join active on gaps.machine = active.machine and gaps.started_us >= active.at_us
-semi join (from core.sign_of_life where has_sign) as sign
+left join core.sign_of_life as sign
     on gaps.machine = sign.machine and active.is_active = sign.is_active
+where
+    coalesce(sign.has_sign, false)
+    or gaps.ended_us - gaps.started_us > machine.no_data_after_h * 3600e6

@@ -1,6 +1,7 @@
 -- Where each machine's time went, by local day, ISO week and month: the eight states, in all and inside planned time,
 -- time in cycle outside shifts, and the ISO 22400-2 indicators that they support. Time of a week or a month before the
--- first and after the last record is unobserved.
+-- first and after the last record is unobserved; where a machine was not seen for more than a year (a clock that once
+-- said 2000), the periods between are not listed.
 -- Grain: machine x kind of period x period.
 -- Renewed: whole.
 with
@@ -69,14 +70,32 @@ telling as (
     select machine, bool_or(scrap_told) as tells_scrap from core.day_run group by machine
 ),
 
-extents as (
-    select
-        machine,
-        coalesce(min(day) filter (is_observed or cycles is not null), min(day)) as first_day,
-        coalesce(max(day) filter (is_observed or cycles is not null), max(day)) as last_day,
+-- the days on which a machine was seen, else all that there are of it
+seen as (
+    select machine, day
     from states
     left join core.day_run as counts using (machine, day)
-    group by machine
+    qualify
+        is_observed
+        or cycles is not null
+        or not bool_or(is_observed or cycles is not null) over (partition by machine)
+),
+
+extents as (
+    select machine, min(day) as first_day, max(day) as last_day
+    from (
+        select
+            machine,
+            day,
+            sum(is_apart::int) over (
+                partition by machine order by day rows between unbounded preceding and current row
+            ) as extent,
+        from (
+            select machine, day, coalesce(day - lag(day) over (partition by machine order by day) > 366, false) as is_apart
+            from seen
+        )
+    )
+    group by machine, extent
 ),
 
 periods as (
@@ -89,7 +108,7 @@ periods as (
 
 joined as (
     select
-        extents.machine,
+        machines.machine,
         periods.period_kind,
         periods.period,
         sum(periods.day_end_us - periods.day_start_us)::bigint as calendar,
@@ -121,13 +140,14 @@ joined as (
         coalesce(sum(made), 0)::bigint as made,
         coalesce(sum(spoilt), 0)::bigint as spoilt,
         coalesce(bool_and(states.is_measured), true) as is_measured,
-    from extents
+    from (select distinct machine from extents) as machines
     cross join periods
-    left join plans using (machine, day)
-    left join states using (machine, day)
-    left join core.day_run as counts using (machine, day)
-    group by extents.machine, periods.period_kind, periods.period
-    having bool_or(periods.day between extents.first_day and extents.last_day)
+    left join extents on machines.machine = extents.machine and periods.day between extents.first_day and extents.last_day
+    left join plans on machines.machine = plans.machine and periods.day = plans.day
+    left join states on machines.machine = states.machine and periods.day = states.day
+    left join core.day_run as counts on machines.machine = counts.machine and periods.day = counts.day
+    group by machines.machine, periods.period_kind, periods.period
+    having bool_or(extents.first_day is not null)
 ),
 
 elements as (
