@@ -139,6 +139,7 @@ class FileShape(TomlModel):
     sheet: str | None = None
     skip_rows_where: list[SkipRule] = []
     headings: HeadingRule | None = None
+    carried_down: list[str] = []  # columns whose empty cells mean the cell above: a date that stands once a day
     ditto: bool = False  # marks of repetition (", -"-, idem) mean the cell above
 
     @field_validator("encoding")

@@ -6,16 +6,17 @@ What a heading means is told by a profile, or found by recognition; here it beco
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
 import polars as pl
 
 from pipeline.read.rawtable import LINE, OWN, RAW, RawTable, concat_skipped, skipped_rows
-from pipeline.read.skipping import HEADING_LINE
+from pipeline.read.skipping import HEADING_LINE, total_words
 from schemas.profile import FileShape, HeadingRule
 
+_FEWEST_CELLS: Final = 2
 _SIGNS: Final = r"[-–—.\s]*(?:[\"“”„〃]|''|´´|``)[\"“”„\s]*[-–—.]*"
 _WORDS: Final = r"idem|id\.|dito|ditto|dtto|d:o|dto\.?|j\.\s?w\.|jw\."
 DITTO: Final = rf"^(?:{_SIGNS}|(?i:{_WORDS}))$"
@@ -24,7 +25,7 @@ DITTO: Final = rf"^(?:{_SIGNS}|(?i:{_WORDS}))$"
 
 def filled_from_above(tables: Iterable[RawTable], file: FileShape | None) -> Iterator[RawTable]:
     """Yield a table's chunks with marks of repetition and headings put into the rows that they are said of."""
-    if file is None or not (file.ditto or file.headings):
+    if file is None or not (file.ditto or file.headings or file.carried_down):
         yield from tables
         return
     last: dict[str, str | None] = {}
@@ -34,6 +35,8 @@ def filled_from_above(tables: Iterable[RawTable], file: FileShape | None) -> Ite
             table = _under_headings(table, file.headings, last)
         if file.ditto:
             table = _repeated(table, last)
+        if file.carried_down:
+            table = _carried_down(table, file.carried_down, last)
         yield table
 
 
@@ -70,6 +73,21 @@ def _repeated(table: RawTable, last: dict[str, str | None]) -> RawTable:
         if name not in OWN:
             cells = table.cells[name].fill_null("")
             columns.append(_carried(cells, is_ditto(cells), last, name))
+    return replace(table, cells=table.cells.with_columns(columns))
+
+
+def _carried_down(table: RawTable, names: Sequence[str], last: dict[str, str | None]) -> RawTable:
+    """Fill empty cells with the cell above where rows have other cells; a word for a total is not carried on."""
+    filled = pl.sum_horizontal(
+        (pl.col(name).str.strip_chars() != "").fill_null(False) for name in table.cells.columns if name not in OWN
+    )
+    is_row = table.cells.select((filled >= _FEWEST_CELLS).alias("row"))["row"]
+    columns = []
+    for name in (name for name in table.cells.columns if name in names):
+        cells = table.cells[name]
+        empty = (cells.str.strip_chars() == "").fill_null(True)
+        carried = _carried(cells, empty | cells.str.strip_chars().is_in(total_words(cells)), last, name)
+        columns.append(cells.zip_with(~(empty & is_row), carried).alias(name))
     return replace(table, cells=table.cells.with_columns(columns))
 
 

@@ -161,8 +161,8 @@ def _plain_unit(text: str) -> str:
 def why_no_row(cells: pl.DataFrame) -> pl.Series:
     """Return for rows that cannot be read why they are none: "total line", "remark line", null where they may be one.
 
-    A total begins with a word for it; a remark is a sentence, alone in a row that has room for many cells; a page line
-    counts the sheets of paper that a list was laid out for ("Page 2 / 5").
+    A total begins with a word for it, or ends with one ("A-4711 total"); a remark is a sentence, alone in a row that
+    has room for many cells; a page line counts the sheets of paper that a list was laid out for ("Page 2 / 5").
     """
     filled = [(pl.col(name).str.strip_chars().str.len_bytes() > 0).fill_null(False) for name in cells.columns]
     first = pl.coalesce(pl.when(has).then(pl.col(name)) for name, has in zip(cells.columns, filled, strict=True))
@@ -230,4 +230,5 @@ def total_words(cells: pl.Series) -> list[str]:
 
 def _is_total(text: str) -> bool:
     words = plain(text).split()
-    return any(known_word("total", " ".join(words[:count])) is not None for count in (1, 2) if len(words) >= count)
+    begins = any(known_word("total", " ".join(words[:count])) is not None for count in (1, 2) if len(words) >= count)
+    return begins or (len(words) > 1 and known_word("total", words[-1]) is not None)

@@ -43,6 +43,8 @@ _CHANGES: Final = 0.2  # share of rows with the tool of the row before below whi
 _CHANGES_COST: Final = 1.5
 _STATE_WORDS: Final = 0.9  # what words for states of a program run are worth
 _GOING_ON: Final = 0.1  # share of rows that say "running": the last row of a list of cycles may, no more
+_COUNTS_ON: Final = 0.95  # share of steps up
+_COUNTS_WORTH: Final = 0.6
 _TILED: Final = 0.95
 _DAY_US: Final = 86_400_000_000
 _TITLE_WORTH: Final = 0.8
@@ -81,6 +83,8 @@ def signals(sample: Sample, taken: frozenset[str]) -> list[Signal]:
         if share < SURE and _is_state(column):
             named = column.reading.concepts.get("execution", 0.0)
             item, share = "Execution", 1 - (1 - named) * (1 - _STATE_WORDS)
+        if item is None and (counted := _counts_parts(column)) >= SURE:
+            item, share = "PartCount", counted
         if (
             says(_UNIT_IN_NAME.sub(" ", column.name), "planned", "average", "minimum", "maximum")
             and standard_item(column.name) is None
@@ -122,6 +126,14 @@ def _item_of(column: Column) -> tuple[str | None, float]:
         return None, 0.0
     item = max(shares, key=lambda name: shares[name])
     return item, shares[item]
+
+
+def _counts_parts(column: Column) -> float:
+    """Return how surely a column of parts counts on from row to row, as a control's counter does."""
+    share = column.reading.concepts.get("parts", 0.0)
+    form = next(iter(column.numbers), None)
+    counts = form is not None and form.whole and form.rises >= _COUNTS_ON and form.low + 1 < form.high
+    return 1 - (1 - share) * (1 - _COUNTS_WORTH) if share and counts else 0.0
 
 
 def _in_own_words(column: Column, item: str) -> bool:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from pipeline.read.recognition.names import read_name
+from pipeline.read.recognition.names import kind_titles, read_name
 from schemas.words import plain
 
 _NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just above it
@@ -135,6 +135,8 @@ def _designated(part: str) -> str | None:
         len(words) == 1 and _is_numbered_kind(words[0])
     ):
         return part
+    if len(words) > 2 and _is_kind(words[-2]) and _NUMBER.fullmatch(words[-1]) and kind_titles(" ".join(words[:-2])):
+        return " ".join(words[-2:])  # "Cycle list mill 2"
     if len(words) > 2 and _ID.fullmatch(words[-1]) and read_name(words[-2]).concepts.get("machine", 0.0) >= _NAMED:
         return words[-1]
     for taken in (2, 1):

@@ -21,6 +21,8 @@ from pipeline.read.skipping import TOTAL_LINE, why_no_row
 _NARROWEST: Final = 3  # columns of a table in which a lone cell is no row
 _MOST_SHARE: Final = 0.5  # of rows that are headings
 _MOST_HEADINGS: Final = 400
+_FEWEST_ROWS: Final = 4
+_EMPTY_SHARE: Final = 0.5
 _NAMED: Final = 0.5
 _LABELLED: Final = r"^[^:=]{2,30}[:=]\s*(?P<value>\S.*)$"
 
@@ -31,9 +33,29 @@ def standing_above(cells: pl.DataFrame, machines: Mapping[str, str]) -> dict[str
     names = [name for name in cells.columns if name not in OWN]
     if any(is_ditto(cells[name]).any() for name in names):
         found["ditto"] = True
+    if carried := [name for name in names if _stands_once(cells, name, names)]:
+        found["carried_down"] = carried
     if (headings := _headings(cells, names, machines)) is not None:
         found["headings"] = headings
     return found
+
+
+def _stands_once(cells: pl.DataFrame, name: str, names: list[str]) -> bool:
+    """Return whether a column of days or machines is filled in the first row of each group alone, as merged cells are.
+
+    Most of its cells are empty then, none in the first row, and no row is empty beside it.
+    """
+    totals = (why_no_row(cells.select(names)) == TOTAL_LINE).fill_null(False)
+    cells = cells.filter(~totals)
+    text = cells[name].str.strip_chars().replace("", None)
+    if cells.height < _FEWEST_ROWS or text[0] is None or text.null_count() < _EMPTY_SHARE * cells.height:
+        return False
+    concepts = read_name(name).concepts
+    if concepts.get("machine", 0.0) < _NAMED and not (concepts.get("instant", 0.0) >= _NAMED and _holds_days(text)):
+        return False
+    others = [pl.col(other).str.strip_chars() != "" for other in names if other != name]
+    beside = cells.filter(text.is_null()).select(pl.sum_horizontal(filled.fill_null(False) for filled in others) >= 2)
+    return bool(beside.to_series().mean() == 1.0)
 
 
 def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]) -> dict[str, str] | None:

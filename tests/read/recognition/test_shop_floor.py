@@ -5,6 +5,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from pipeline.read.recognition.writing import profile_text
+
 START = datetime(2026, 3, 16, 6, tzinfo=UTC)
 
 
@@ -87,3 +89,53 @@ def test_codes_under_a_name_that_nobody_knows_are_asked_about(read, name: str, c
     whole = read(f"Machine;Program;Start;End;{name}\n{rows}")
     assert whole.file.status == "needs a profile"
     assert f'"{name}"' in whole.file.reason
+
+
+def grouped(rows: list[tuple[str, str, str, str]]) -> str:
+    """Return a sheet in which a machine and a day stand once, in the first row of their group."""
+    lines, before = ["Maschine;Datum;Programm;Beginn;Ende;Gut"], ("", "")
+    for machine, day, start, end in rows:
+        shown = (machine if machine != before[0] else "", day if (machine, day) != before else "")
+        lines.append(f"{shown[0]};{shown[1]};O1;{start};{end};1")
+        before = (machine, day)
+    return "\n".join([*lines, "Summe;;;;;24"]) + "\n"
+
+
+def test_a_day_and_a_machine_that_stand_once_hold_for_their_group(read) -> None:
+    rows = [
+        (machine, day, f"{hour:02}:10", f"{hour:02}:50")
+        for machine in ("BAZ 1", "BAZ 2")
+        for day in ("16.03.2026", "17.03.2026")
+        for hour in range(6, 12)
+    ]
+    whole = read(grouped(rows))
+
+    assert whole.file.status == "loaded", whole.file.reason
+    found = [(row["machine"], f"{row['started_at']:%d.%m.%Y %H:%M}") for row in whole.rows.to_dicts()]
+    assert found == [(machine, f"{day} {start}") for machine, day, start, _ in rows]
+    again = read(grouped(rows), profile=profile_text(whole.file.proposal))
+    assert again.rows.equals(whole.rows)
+
+
+def test_an_empty_machine_here_and_there_is_a_missing_one(read) -> None:
+    rows = "".join(f"{'M1' if n % 12 else ''};O1;{at(600 * n)};{at(600 * n + 400)};1\n" for n in range(1, 40))
+    whole = read(f"Machine;Program;Start;End;Good\n{rows}")
+    assert (whole.rows.height, whole.rejects["row_number"].n_unique()) == (36, 3)
+
+
+def test_a_line_that_ends_with_a_word_for_a_total_is_one(read) -> None:
+    lines = [
+        line
+        for job in range(5)
+        for line in [*(f"J{job};10;T{tool};{30 + tool};6" for tool in range(1, 5)), f"J{job} total;;;{130};24"]
+    ]
+    whole = read("Job;Op;Tool;Cut (s);Non-cut (s)\n" + "\n".join(lines) + "\n")
+    assert whole.file.status == "loaded", whole.file.reason
+    assert (whole.rows.height, whole.rejects.height, whole.skipped["why"].to_list()) == (20, 0, ["total line"] * 5)
+
+
+def test_parts_that_count_on_in_a_log_of_signals_are_its_counter(read) -> None:
+    rows = "".join(f"{at(30 * n)};M1;{('ACTIVE', 'READY')[n % 5 == 0]};{n // 5}\n" for n in range(60))
+    whole = read(f"Time;Machine;Status;Parts\n{rows}")
+    assert whole.file.status == "loaded", whole.file.reason
+    assert set(whole.rows["item"]) == {"Execution", "PartCount"}
