@@ -170,6 +170,11 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
         return "is of people who come and go, or of plans"
     if kind == "tool_change" and _begins(name, "put_in"):
         return "says who put tools in: the rows may be loadings of the magazine, and no tool changes of programs"
+    of_row = constant or not describes
+    if kind == "tool_change" and ((of_row and _begins(name, "checked")) or (not describes and _are_outcomes(column))):
+        return "may be of checks or measurements of tools, and not of their changes"
+    if kind == "job" and any(known_word("outcome", word) == "aborted" for word in column.few_values):
+        return "says that some orders were cancelled"
     counted = bool(column.numbers) and "department" not in column.reading.concepts  # ten in each row, one cost centre
     if kind == "edge_change" and _begins(name, "store") and (counted if constant else not describes):
         return "is of a store that hands inserts out, and not of edges changed"
@@ -241,6 +246,13 @@ def _are_flags(column: Column) -> bool:
     return 1 < len(words) <= _FEW and all(plain(word) in flags or known_word("outcome", word) for word in words)
 
 
+def _are_outcomes(column: Column) -> bool:
+    """Return whether a column says of rows that some went well and others did not."""
+    words = column.few_values
+    known = all(known_word("outcome", word) for word in words)
+    return column.reading.concepts.get("outcome", 0.0) >= _MEANT and 1 < len(words) <= _FEW and known
+
+
 def _are_codes(column: Column) -> bool:
     """Return whether a column under a name that nobody knows holds a few short codes: they may be of anything."""
     words = column.few_values
@@ -295,6 +307,9 @@ def _are_states(column: Column) -> bool:
     """Return whether some words of a column are states in which no program runs, and none an outcome."""
     words = column.few_values if len(column.few_values) <= _FEW else []
     states = [known_word("execution", word) for word in words]
+    modes = {known_word("mode", word) for word in words}
+    if len(words) > 1 and modes & {"MANUAL", "MANUAL_DATA_INPUT"} and None not in modes:
+        return True
     return any(state in ("READY", "STOPPED", "INTERRUPTED", "WAIT") for state in states) and not any(
         known_word("outcome", word) for word in words
     )
@@ -314,6 +329,9 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterato
         if column.name in used and column.times and sample.in_sheet and _mixed_cells(column):
             yield f'column "{column.name}" has dates beside texts: a spreadsheet may have exchanged day and month'
     if kind == "estimate":
+        timed = [c.name for c in sample.columns if c.name in used and c.reading.concepts.keys() & DURATIONS]
+        if timed and all(_holds_setup_alone(columns[name]) for name in timed):
+            yield f'column "{timed[0]}" is the only time: the rows may be setups as they were booked'
         for column in sample.columns:
             if (
                 _holds(column, "instant")
@@ -377,6 +395,11 @@ def _each_once(used: frozenset[str], sample: Sample) -> Iterator[str]:
         loaded = any(word.startswith(tuple(telling_columns()["loaded"])) for word in plain(column.name).split())
         if column.filled >= (_FEWEST_LOADED if loaded else _ONCE) and len(column.distinct) == column.filled:
             yield f'no tool of column "{column.name}" comes twice: they may be tools put into a magazine'
+
+
+def _holds_setup_alone(column: Column) -> bool:
+    concepts = column.reading.concepts
+    return max(concepts, key=lambda concept: concepts[concept]) in ("setup_time", "load_time")
 
 
 def _says_nothing(column: Column) -> bool:

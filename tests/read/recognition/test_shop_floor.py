@@ -139,3 +139,29 @@ def test_parts_that_count_on_in_a_log_of_signals_are_its_counter(read) -> None:
     whole = read(f"Time;Machine;Status;Parts\n{rows}")
     assert whole.file.status == "loaded", whole.file.reason
     assert set(whole.rows["item"]) == {"Execution", "PartCount"}
+
+
+@pytest.mark.parametrize(("name", "words"), [("Prüfung", ["Bruchkontrolle"]), ("Result", ["OK", "OK", "NOK"])])
+def test_checks_of_tools_are_no_changes(read, name: str, words: list[str]) -> None:
+    tools = [1, 4, 7, 2, 9, 4]
+    rows = "".join(f"{at(70 * n)};M1;T{tools[n % 6]};{words[n // 4 % len(words)]}\n" for n in range(40))
+    whole = read(f"Time;Machine;Tool;{name}\n{rows}")
+    assert whole.file.status == "needs a profile"
+    assert f'"{name}" may be of checks' in whole.file.reason
+
+
+@pytest.mark.parametrize(
+    "name", ["Requested date", "Date demandée", "Fecha requerida", "Data richiesta", "Wunschdatum"]
+)
+def test_the_day_that_a_customer_wants_is_not_that_of_the_order(read, name: str) -> None:
+    rows = "".join(f"A{n};P{n};{5 + n};2026-02-{1 + n:02};2026-04-{1 + n:02}\n" for n in range(20))
+    whole = read(f"Order;Part;Quantity;Order date;{name}\n{rows}")
+    assert whole.file.status == "loaded", whole.file.reason
+    assert {day.month for day in whole.rows["ordered_on"].to_list()} == {2}
+
+
+def test_cancelled_orders_are_asked_about(read) -> None:
+    rows = "".join(f"A{n};P{n};{5 + n};2026-02-{1 + n:02};{('open', 'cancelled')[n % 4 == 0]}\n" for n in range(20))
+    whole = read(f"Order;Part;Quantity;Order date;Status\n{rows}")
+    assert whole.file.status == "needs a profile"
+    assert "cancelled" in whole.file.reason
