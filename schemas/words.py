@@ -221,7 +221,8 @@ def unit_spelling(text: str) -> str:
 def closed_lists() -> Mapping[str, Mapping[str, str]]:
     """Return list -> their word in plain form -> ours; a word of which two languages differ is left out.
 
-    "total", "page" and "negation" are lists too, of words that have no word of ours: they stand for the list's name.
+    "total", "page", "negation" and "because" are lists too, of words that have no word of ours: they stand for the
+    list's name.
     """
     found: dict[str, dict[str, set[str]]] = {}
     for code in LANGUAGES:

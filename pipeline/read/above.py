@@ -19,6 +19,8 @@ from schemas.profile import FileShape, HeadingRule
 _FEWEST_CELLS: Final = 2
 _SIGNS: Final = r"[-–—.\s]*(?:[\"“”„〃]|''|´´|``)[\"“”„\s]*[-–—.]*"
 _WORDS: Final = r"idem|id\.|dito|ditto|dtto|d:o|dto\.?|j\.\s?w\.|jw\."
+NARROWEST: Final = 3
+"""Columns of a table in which a lone cell is no row."""
 DITTO: Final = rf"^(?:{_SIGNS}|(?i:{_WORDS}))$"
 """Marks that say "as above" in ten languages."""
 
@@ -68,11 +70,14 @@ def _under_headings(table: RawTable, rule: HeadingRule, last: dict[str, str | No
 
 
 def _repeated(table: RawTable, last: dict[str, str | None]) -> RawTable:
+    names = [name for name in table.cells.columns if name not in OWN]
+    # a mark does not mean a remark between the rows, which stands in one cell and leaves the others empty
+    is_remark = lone_cells(table.cells).is_not_null() & (len(names) >= NARROWEST)
     columns = []
-    for name in table.cells.columns:
-        if name not in OWN:
-            cells = table.cells[name].fill_null("")
-            columns.append(_carried(cells, is_ditto(cells), last, name))
+    for name in names:
+        cells = table.cells[name].fill_null("")
+        carried = _carried(cells, is_ditto(cells) | is_remark, last, name)
+        columns.append(carried.zip_with(~is_remark, cells))
     return replace(table, cells=table.cells.with_columns(columns))
 
 

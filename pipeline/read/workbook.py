@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.printable import one_line
 from pipeline.read.header import SEARCHED_LINES, Header, Planner, pick_header, under_groups
+from pipeline.read.merged import MergedDown, filled_down, merged_down
 from pipeline.read.plan import NoPlan
 from pipeline.read.rawtable import LINE, OWN, RAW, RAW_JOINT, ROW, RawTable, concat_skipped, skipped_rows
 from pipeline.read.recognition.parts import Titles, parts, sides, stretches_of
@@ -62,7 +63,8 @@ def read_sheets(data: bytes, only: str | None = None, limits: LimitSettings | No
             sheets = ", ".join(f'"{name}"' for name in names)
             raise WorkbookError(f'The workbook has no sheet "{only}"; it has {sheets}. Correct `sheet` in the profile.')
         wanted = names if only is None else [only]
-        return [sheet for name in wanted if (sheet := _read_sheet(book, name)) is not None]
+        merged = merged_down(data)
+        return [sheet for name in wanted if (sheet := _read_sheet(book, name, merged.get(name, ()))) is not None]
     except TooLargeError as error:
         raise WorkbookError(str(error)) from None
     except (WorkbookError, KeyboardInterrupt, SystemExit):
@@ -76,14 +78,14 @@ def read_sheets(data: bytes, only: str | None = None, limits: LimitSettings | No
         ) from None
 
 
-def _read_sheet(book: object, name: str) -> Sheet | None:
+def _read_sheet(book: object, name: str, merged: Sequence[MergedDown]) -> Sheet | None:
     sheet = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")  # type: ignore[attr-defined]
     if not sheet.width or not sheet.total_height:
         return None
     frame: pl.DataFrame = sheet.to_polars()
     frame.columns = [f"c{position}" for position in range(frame.width)]
     frame = frame.cast(pl.String).with_row_index(LINE, offset=1).with_columns(pl.col(LINE).cast(pl.Int64))
-    return Sheet(name, frame)
+    return Sheet(name, filled_down(frame, merged, LINE))
 
 
 def tables_below(sheet: Sheet, machines: Mapping[str, str]) -> list[Sheet]:

@@ -26,7 +26,7 @@ _LONGEST_TAG_BYTES: Final = 1 << 16
 _TEXT_CELL: Final = re.compile(rb"""\st=["']s["']""")
 _FILLED: Final = rb"(?<!/)>(?!</)"  # a cell that only has a format takes no room
 _CELL: Final = re.compile(rb"<(?:\w+:)?c(?:\s[^<>]*)?" + _FILLED)
-_PLACED_CELL: Final = re.compile(
+PLACED_CELL: Final = re.compile(
     rb"""<(?:\w+:)?c(?:\s[^<>]*?)?\sr=["']([A-Za-z]{1,8})([0-9]{1,12})["'][^<>]*?""" + _FILLED
 )
 _SHARED_CELL: Final = re.compile(rb"""<(?:\w+:)?c\s[^<>]*?\bt=["']s["'][^<>]*><(?:\w+:)?v>([0-9]{1,9})<""")
@@ -194,7 +194,7 @@ def _is_letter(mark: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
 def _measure_any(tags: bytes, span: _Span) -> bool:
     """Widen the span by all cells of a piece that say where they stand; False where one does not."""
     cells = len(_CELL.findall(tags))
-    placed = _PLACED_CELL.findall(tags)
+    placed = PLACED_CELL.findall(tags)
     for letters in {letters for letters, _ in placed}:
         column = _column_number(letters)
         span.left, span.right = min(span.left, column), max(span.right, column)

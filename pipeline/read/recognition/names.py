@@ -134,10 +134,14 @@ def known_word(list_name: str, text: str) -> str | None:
     said = plain(text)
     if found := words.get(said):
         return found
-    if list_name != "reason" or not said:
-        return None
     tokens = said.split()
     if any(token in closed_lists()["negation"] for token in tokens):
+        return None
+    if list_name == "outcome":
+        # by whom or why it ended so ("Aborted by operator") changes nothing
+        linked = next((at for at, token in enumerate(tokens) if at and token in closed_lists()["because"]), 0)
+        return words.get(" ".join(tokens[:linked]))
+    if list_name != "reason":
         return None
     runs = [" ".join(tokens[a:b]) for a in range(len(tokens)) for b in range(a + 1, len(tokens) + 1) if b - a <= 4]
     found_in = {words[run] for run in runs if run in words and words[run] != "unknown" and len(run) >= 4}

@@ -189,10 +189,19 @@ def _labelled_machines(titles: Titles, machines: Mapping[str, str]) -> Iterator[
             if read_name(label).concepts.get("machine", 0.0) < _NAMED:
                 continue
             short = value and len(value) <= _MOST_CHARACTERS and len(value.split()) <= _MOST_WORDS
-            if (known := machines.get(value.casefold())) is not None:
+            if (known := machines.get(value.casefold()) or _id_and_name(value, machines)) is not None:
                 yield known, " ".join(cells)
             elif short and not _SEVERAL.search(value):
                 yield value, " ".join(cells)
+
+
+def _id_and_name(value: str, machines: Mapping[str, str]) -> str | None:
+    """Return the machine whose id or name a text begins with, where it names no other: "F4 Mill, hall 1"."""
+    text = value.casefold()
+    named = {word for word in machines if not word.isdigit() and _stands_in(word, text)}
+    leads = any(text.startswith(word) for word in named)
+    ids = {machines[word] for word in named}
+    return ids.pop() if leads and len(ids) == 1 else None
 
 
 def _are_labels(cells: Sequence[str], below: Sequence[str]) -> bool:

@@ -11,14 +11,13 @@ from typing import Any, Final
 
 import polars as pl
 
-from pipeline.read.above import is_ditto, lone_cells
+from pipeline.read.above import NARROWEST, is_ditto, lone_cells
 from pipeline.read.rawtable import OWN
 from pipeline.read.recognition.names import read_name
 from pipeline.read.recognition.places import machine_of_titles
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.skipping import TOTAL_LINE, why_no_row
 
-_NARROWEST: Final = 3  # columns of a table in which a lone cell is no row
 _MOST_SHARE: Final = 0.5  # of rows that are headings
 _MOST_HEADINGS: Final = 400
 _FEWEST_ROWS: Final = 4
@@ -59,7 +58,7 @@ def _stands_once(cells: pl.DataFrame, name: str, names: list[str]) -> bool:
 
 
 def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]) -> dict[str, str] | None:
-    if len(names) < _NARROWEST:
+    if len(names) < NARROWEST:
         return None
     lone = lone_cells(cells)
     if lone[0] is None:
@@ -70,7 +69,9 @@ def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]
         return None
     said = texts.unique().head(_MOST_HEADINGS)
     rows = cells.filter(lone.is_null())
-    if _are_dates(said) and not any(_holds_days(rows[name]) for name in names):
+    # what is no date is a remark below one ("closed"), which no digit must make one
+    dated = said.filter(said.str.contains(r"\d"))
+    if len(dated) and dated.is_in([lone[0]]).any() and _are_dates(dated) and not any(map(_holds_days, rows[names])):
         return {"column": _free("Date", names), "matches": r"\d"}
     if any(read_name(name).concepts.get("machine", 0.0) >= _NAMED for name in names):
         return None

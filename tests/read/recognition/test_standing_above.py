@@ -5,6 +5,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+import xlsxwriter
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -199,3 +200,68 @@ def test_another_zone_above_our_own_names_is_asked(tmp_path: Path) -> None:
     found, _ = read(tmp_path, ["Times in CET", "machine;program;started_at;ended_at", *rows("%Y-%m-%d %H:%M:%S")])
 
     assert found.status == "needs a profile"
+
+
+@pytest.mark.parametrize("remark", ["cleaned the coolant tank;;;", "cleaned the coolant tank"])
+def test_a_mark_does_not_mean_a_remark_between_the_rows(tmp_path: Path, remark: str) -> None:
+    lines = [";".join([cells[0], cells[1] if row % 5 == 0 else "idem", *cells[2:]]) for row, cells in _cells()]
+    found, table = read(tmp_path, [HEAD, *lines[:7], remark, *lines[7:]])
+
+    assert found.status == "loaded", found.reason
+    assert table["program"].to_list() == [_cells()[row - row % 5][1][1] for row in range(20)]
+
+
+def _cells() -> list[tuple[int, list[str]]]:
+    return list(enumerate(line.split(";") for line in rows()))
+
+
+def test_a_day_without_a_row_has_a_remark(tmp_path: Path) -> None:
+    lines: list[str] = []
+    for at, line in zip(STARTS, rows("%H:%M:%S"), strict=True):
+        lines += [f"{at:%d.%m.%Y}", line] if f"{at:%d.%m.%Y}" not in lines else [line]
+    found, table = read(tmp_path, [HEAD, *lines, "15.03.2026", ";;;closed"])
+
+    assert found.status == "loaded", found.reason
+    assert table["started_at"].to_list() == [at - timedelta(hours=1) for at in STARTS]
+
+
+def test_a_title_may_say_id_and_name(tmp_path: Path) -> None:
+    """Both are those of shop.toml; of another machine's name the file stays open."""
+    lines = ["Programm;Beginn;Ende", *(line.removeprefix("M1;") for line in rows())]
+    _, table = read(tmp_path, ["Maschine: M1 large mill hall 1", "", *lines])
+    other, _ = read(tmp_path, ["Maschine: M1 large mill with M2", "", *lines], name="two.csv")
+
+    assert set(table["machine"]) == {"M1"}
+    assert other.status == "needs a profile"
+
+
+def test_who_ended_a_cycle_is_no_outcome_of_its_own(tmp_path: Path) -> None:
+    ends = ["Completed", "Aborted by operator", "Aborted because of a broken tool", "Completed"] * 5
+    lines = [f"{line};{end}" for line, end in zip(rows(), ends, strict=True)]
+    found, table = read(tmp_path, [f"{HEAD};Result", *lines])
+
+    assert found.status == "loaded", found.reason
+    assert table["outcome"].to_list() == ["complete", "aborted", "aborted", "complete"] * 5
+
+
+def test_cells_merged_downwards_are_said_of_all_rows(tmp_path: Path) -> None:
+    """The sheet begins in its third column; the head is merged, too; a number over several rows is of them all."""
+    workbook = xlsxwriter.Workbook(tmp_path / "log.xlsx")
+    sheet = workbook.add_worksheet("Cycles & more")
+    sheet.merge_range("C2:C3", "Machine")
+    sheet.write_row(2, 3, ["Program", "Start", "End"])
+    sheet.write(2, 6, "Parts")
+    for row, cells in _cells():
+        sheet.write_row(3 + row, 3, cells[1:])
+        sheet.write(3 + row, 6, 1 if row > 2 else None)
+    sheet.merge_range(3, 2, 10, 2, "M1")
+    sheet.merge_range(11, 2, 22, 2, "M2")
+    sheet.merge_range(3, 6, 5, 6, 3)
+    workbook.close()
+
+    [found] = read_file(tmp_path / "log.xlsx", ReadSettings(zone="UTC", machines={"m1": "M1", "m2": "M2"}))
+
+    assert found.status == "loaded", found.reason
+    table = pl.concat([each.rows for each in found.tables])
+    assert table["machine"].to_list() == ["M1"] * 8 + ["M2"] * 12
+    assert table["parts"].to_list()[:4] == [3, None, None, 1]
