@@ -13,13 +13,13 @@ import polars as pl
 
 from pipeline import resources
 from pipeline.check.soundness import keeps_schema
-from pipeline.derive.edges import forget_renewed, note_renewed, renew_edges, renew_lives
+from pipeline.derive.edges import forget_renewed, note_renewed, note_stale, renew_edges, renew_lives
 from pipeline.derive.job_marts import READ, job_facts, job_marts
 from pipeline.derive.periods import derive_periods, period_column, periods
 from pipeline.derive.quoting_marts import KEPT as KEPT_QUOTING
 from pipeline.derive.relations import Relation, Renewed, in_order, load_relations
 from pipeline.derive.renewing import FROM_OUTSIDE, audit, choose, derive_windows, make_first, of_kind
-from pipeline.derive.scratch import KEPT, NAME, place, scratch_of, window_sql
+from pipeline.derive.scratch import KEPT, NAME, Scratch, scratch_of, window_sql
 from pipeline.derive.shelf import edge_now, shelf_list
 from pipeline.derive.shop_tables import shop_tables
 from pipeline.derive.suspects import with_suspects
@@ -68,11 +68,11 @@ def derive(book: Book, shop: ShopFile, progress: Progress, *, whole: bool = True
             _put_small(book, relations, small, is_whole=whole)
             # what statistics of runs read comes first: they are made while the rest goes into the book
             of_jobs = [relation for relation in relations if relation.full_name in READ]
-            _put_derived(book, of_jobs, is_whole=whole)
+            _put_derived(book, scratch, of_jobs, is_whole=whole)
             _sum_up(book, batches, step, is_whole=whole)
             stood = tuple(None if whole else _as_it_stood(book, name) for name in KEPT_QUOTING)
             statistics = beside.submit(job_marts, job_facts(book), shop, before=stood)
-            _put_derived(book, [relation for relation in relations if relation not in of_jobs], is_whole=whole)
+            _put_derived(book, scratch, [relation for relation in relations if relation not in of_jobs], is_whole=whole)
             note_renewed(book, derived, is_whole=whole)
             _sum_up(book, [relation for relation in pooled if relation not in batches], step, is_whole=whole)
             renew_lives(book, with_suspects(book.frame(_query("edge_ledger"))), is_whole=whole)
@@ -104,26 +104,25 @@ def _put_small(book: Book, relations: Sequence[Relation], small: dict[str, pl.Da
         book.run(f"insert into {relation.full_name} by name from {NAME}.{KEPT}.{relation.name}")
 
 
-def _put_derived(book: Book, relations: Sequence[Relation], *, is_whole: bool) -> None:
+def _put_derived(book: Book, scratch: Scratch, relations: Sequence[Relation], *, is_whole: bool) -> None:
     """Put the rows that were derived into the book, in place of those of the same windows, days and months."""
     for relation in of_kind(relations, Renewed.BY_WINDOW, Renewed.BY_MACHINE, Renewed.BY_DAY, Renewed.BY_MONTH):
         kept = f"{NAME}.{KEPT}.{relation.name}"
         if is_whole:
             book.run(f"create or replace table {relation.full_name} as from {kept}")
             continue
-        book.run(_giving_way(book, relation))
+        book.run(_giving_way(scratch, relation))
         book.run(f"insert into {relation.full_name} by name from {kept}")
 
 
-def _giving_way(book: Book, relation: Relation) -> str:
+def _giving_way(scratch: Scratch, relation: Relation) -> str:
     """Return the statement that takes away the rows which give way to what was derived."""
     match relation.renewed:
         case Renewed.BY_DAY | Renewed.BY_MONTH:
             return window_sql("give_way_period", relation=relation.full_name, column=period_column(relation))
         case Renewed.BY_MACHINE:
             return window_sql("give_way_machine", relation=relation.full_name, name=relation.name)
-    at = place(book.connection, relation.full_name)
-    return window_sql("give_way_window", relation=relation.full_name, at=at)
+    return window_sql("give_way_window", relation=relation.full_name, at=scratch.place(relation))
 
 
 def _sum_up(book: Book, pooled: Sequence[Relation], step: Step, *, is_whole: bool) -> None:
@@ -133,16 +132,23 @@ def _sum_up(book: Book, pooled: Sequence[Relation], step: Step, *, is_whole: boo
             renew_edges(book, relation, is_whole=is_whole)
         else:
             book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
+        if relation.full_name == "core.edge":
+            note_stale(book)
         step.advance()
 
 
 def _check(book: Book, audits: Sequence[Relation]) -> None:
     """Hold the marts to their models, and the book to its laws."""
-    for name, model in mart.MODELS.items():
-        rows = book.frame(f"from mart.{name}").select(list(mart.columns(name)))
+    columns = {name: ", ".join(mart.columns(name)) for name in mart.MODELS}
+    counted = " union all ".join(
+        f"from (from mart.{name} select {said}) select '{name}', count(*)" for name, said in columns.items()
+    )
+    for name, rows_there in book.rows(counted):
         # weeks and days are rows of the relation that gives the months: what holds of it is asked once
-        asked = name not in ("utilisation_weekly", "utilisation_daily")
-        if asked and rows.height and not keeps_schema(rows, model.to_schema()):
+        if not rows_there or name in ("utilisation_weekly", "utilisation_daily"):
+            continue
+        rows, model = book.frame(f"from mart.{name} select {columns[name]}"), mart.MODELS[name]
+        if not keeps_schema(rows, model.to_schema()):
             model.validate(rows, lazy=True)
     for relation in of_kind(audits, Renewed.WHOLE):
         audit(book.frame(relation.sql), relation)

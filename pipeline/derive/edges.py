@@ -30,9 +30,13 @@ def note_renewed(book: Book, derived: Sequence[Window], *, is_whole: bool) -> No
     book.run(f"create or replace table core.edge_before as {window_sql('edge_before')}")
 
 
+def note_stale(book: Book) -> None:
+    """Note from which edge on each tool is added up anew, once core.edge is derived."""
+    book.run(f"create or replace table core.edge_stale as {window_sql('edge_stale')}")
+
+
 def renew_edges(book: Book, relation: Relation, *, is_whole: bool) -> None:
     """Put the rows of a relation in place of those of the same edges."""
-    book.run(f"create table if not exists core.edge_stale as {window_sql('edge_stale')}")
     if is_whole:
         book.run(f"create or replace table {relation.full_name} as\n{relation.sql}")
         return

@@ -57,8 +57,7 @@ def derive_periods(scratch: Scratch, relations: Sequence[Relation], *, is_whole:
         bounds = _bounds(at_hand, scope)
         for relation in of_kind(relations, Renewed.BY_WINDOW):
             if relation.full_name in read:
-                at, until = scratch.place(f"{KEPT}.{relation.name}"), scratch.end_place(f"{KEPT}.{relation.name}")
-                _show(scratch, relation, "as_it_will_stand", is_whole=is_whole, at=at, until=until, **bounds)
+                _show(scratch, relation, "as_it_will_stand", is_whole=is_whole, **bounds)
         for relation in periodic:
             scratch.make(relation)
             column = period_column(relation)
@@ -85,8 +84,12 @@ def period_column(relation: Relation) -> str:
 
 def _show(scratch: Scratch, relation: Relation, statement: str, *, is_whole: bool, **values: str) -> None:
     """Show a relation under its name as it will stand in the book."""
+    if is_whole and relation.renewed is Renewed.BY_WINDOW and len(scratch.parts[relation.name]) == 1:
+        return  # it does already
     if is_whole:
         scratch.view(relation.full_name, f"from {KEPT}.{relation.name}")
         return
+    if relation.renewed is Renewed.BY_WINDOW:
+        values |= {"at": scratch.place(relation), "until": scratch.end_place(relation)}
     sql = scratch.window_sql(statement, relation=relation.full_name, name=relation.name, **values)
     scratch.view(relation.full_name, sql)

@@ -252,7 +252,9 @@ def _derive_together(
         scratch.store("core.window", _frame([window for window in group if window.machine not in wider]))
     for relation in of_kind(audits, Renewed.BY_WINDOW):
         audit(scratch.frame(relation.sql), relation)
-    for relation in of_kind(relations, Renewed.BY_WINDOW):
+    # nothing lies outside where all time of all machines was looked at
+    is_all = all(window.is_whole for window in group) and len(group) == scratch.count("core.machine")
+    for relation in of_kind(relations, Renewed.BY_WINDOW) if wider or not is_all else ():
         scratch.forget_outside(relation)
     scratch.store("core.window", _frame([window for window in group if window.is_whole]))
     for relation in of_kind(relations, Renewed.BY_MACHINE):

@@ -39,6 +39,8 @@ class Scratch:
     others: list[Scratch] = field(default_factory=list)
     """Those that stand beside it for as long as it lasts."""
     part_numbers: Iterator[int] = field(default_factory=count)
+    columns: dict[str, list[str]] = field(default_factory=dict)
+    """The columns of what was asked about, by relation."""
 
     def open(self) -> None:
         """Make the database, empty."""
@@ -54,6 +56,11 @@ class Scratch:
     def frame(self, sql: str) -> pl.DataFrame:
         frame: pl.DataFrame = self.cursor.sql(sql).pl()
         return frame.with_columns(pl.col(pl.Datetime("us", "Etc/UTC")).dt.convert_time_zone("UTC"))
+
+    def count(self, name: str) -> int:
+        """Return how many rows stand under a name."""
+        rows = self.cursor.execute(f"from {name} select count(*)").fetchall()
+        return int(rows[0][0])
 
     def window_sql(self, name: str, room: str | None = None, /, **values: str) -> str:
         """Return a statement of sql/window in which `@room` is the database looked at, the scratch one if not said."""
@@ -100,7 +107,7 @@ class Scratch:
     def forget_outside(self, relation: Relation) -> None:
         """Delete of what was made last to go into the book what lies outside the windows at hand."""
         part = self.parts[relation.name][-1]
-        self.run(window_sql("forget_outside", relation=part, at=self.place(part)))
+        self.run(window_sql("forget_outside", relation=part, at=self.place(relation)))
 
     def _new_part(self, name: str) -> str:
         part = f"{self.name}.{KEPT}.{name}__{next(self.part_numbers)}"
@@ -134,13 +141,20 @@ class Scratch:
         for part in self.parts[name]:
             self.cursor.execute(window_sql("forget_machine", relation=part), [machine]).fetchall()
 
-    def place(self, name: str) -> str:
-        """Return where in time the rows of a relation lie: `started_at`, or the midnight of `day_on`."""
-        return place(self.cursor, name)
+    def place(self, relation: Relation) -> str:
+        """Return where in time the rows of a relation, called kept, lie: `started_at`, or the midnight of `day_on`."""
+        return "kept.started_at" if "started_at" in self._columns_of(relation) else "kept.day_on::timestamptz"
 
-    def end_place(self, name: str) -> str:
+    def end_place(self, relation: Relation) -> str:
         """Return up to when the rows of a relation reach: `ended_at` where it has one."""
-        return "kept.ended_at" if "ended_at" in columns_of(self.cursor, name) else self.place(name)
+        return "kept.ended_at" if "ended_at" in self._columns_of(relation) else self.place(relation)
+
+    def _columns_of(self, relation: Relation) -> list[str]:
+        """Return the names of the columns of a relation that goes into the book."""
+        if relation.name not in self.columns:
+            described = self.cursor.execute(f"describe {self.parts[relation.name][0]}").fetchall()
+            self.columns[relation.name] = [column for column, *_ in described]
+        return self.columns[relation.name]
 
     def from_book(self, names: Sequence[str]) -> None:
         """Show tables of the book under their own names."""
@@ -152,16 +166,6 @@ def window_sql(name: str, /, **values: str) -> str:
     """Return a statement of sql/window with `@name` of each value filled in."""
     sql = resources.read_text("pipeline.derive", "sql", "window", f"{name}.sql")
     return _TOKEN.sub(lambda found: values[found[1]], sql)
-
-
-def columns_of(connection: duckdb.DuckDBPyConnection, name: str) -> list[str]:
-    """Return the names of a relation's columns."""
-    return [column for column, *_ in connection.execute(f"describe {name}").fetchall()]
-
-
-def place(connection: duckdb.DuckDBPyConnection, name: str) -> str:
-    """Return where in time the rows of a relation, called kept, lie: `started_at`, or the midnight of `day_on`."""
-    return "kept.started_at" if "started_at" in columns_of(connection, name) else "kept.day_on::timestamptz"
 
 
 @contextmanager

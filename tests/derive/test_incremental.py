@@ -140,6 +140,15 @@ def arrivals(rng: Random, machines: dict[str, Kinds], others: list[Kinds], day: 
     return [Arrival(tuple((path, kinds) for _, path, kinds in files[a:b])) for a, b in bounds]
 
 
+def by_week(files: Iterable[tuple[str, int, Kinds]]) -> list[tuple[str, Kinds]]:
+    """Files of a machine's days as one for each of its weeks: a file costs more to load than its rows."""
+    weeks: dict[str, Kinds] = defaultdict(lambda: defaultdict(list))
+    for machine, day, kinds in files:
+        for kind, rows in kinds.items():
+            weeks[f"{machine}/week {day // 7}.csv"][kind] += rows
+    return [(path, dict(kinds)) for path, kinds in weeks.items()]
+
+
 # --- books ----------------------------------------------------------------------------------------------------------
 
 
@@ -255,11 +264,12 @@ def test_days_that_come_late_are_derived_in_their_place(seed: int, monkeypatch: 
         files += [(machine, day, dict(kinds)) for day, kinds in by_day.items()]
     late = [file for file in files if file[1] >= days - 2 or rng.random() < 0.06]
     office = [("office/1.csv", {"estimate": estimates(rng)}), ("office/2.csv", {"job": orders(rng, first)})]
-    arrivals = [[(f"{machine}/{day}.csv", kinds) for machine, day, kinds in files if (machine, day, kinds) not in late]]
-    arrivals[0] += office
     later = [[(f"{machine}/{day}.csv", kinds)] for machine, day, kinds in late if day < days - 2]
     later += [[(f"{m}/{d}.csv", kinds) for m, d, kinds in late if d == day] for day in range(days - 2, days + 1)]
-    for machine, day, kinds in rng.sample(files, 3):  # the same days told otherwise, in files of another name
+    otherwise = rng.sample(files, 3)
+    weeks = by_week([file for file in files if file not in late and file not in otherwise])
+    arrivals = [[*weeks, *((f"{m}/{d}.csv", kinds) for m, d, kinds in otherwise if (m, d, kinds) not in late), *office]]
+    for machine, day, kinds in otherwise:  # the same days told otherwise, in files of another name
         later.append([(f"{machine}/{day}.old", earlier_version(rng, kinds))])
     rng.shuffle(later)
     later = [step for step in later if step]
