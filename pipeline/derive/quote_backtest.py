@@ -25,6 +25,7 @@ from pipeline.derive.quote_ratio import batch_spreads, job_ratios, no_spread
 from pipeline.derive.settled_run import KEY
 from pipeline.stats.arrays import FloatArray
 from pipeline.stats.crossed import Predictions
+from pipeline.stats.students_t import with_error
 from schemas.mart import columns
 from schemas.vocabulary import TIME_KINDS
 
@@ -41,6 +42,7 @@ ORIGINS: Final[dict[str, Any]] = {
     "origin_at": pl.Datetime("us", "UTC"),
     "rests_on": pl.Int64(),  # changes with any row that the quotes of this origin rest on, and with the model
     "batch_variance": pl.Float64(),  # what one batch adds to a prediction's variance
+    "batch_freedom": pl.Float64(),  # degrees of freedom from which that is known
     "mode": pl.List(pl.Float64()),  # where its fit came out: the next one starts there
 }
 QUOTED: Final = (
@@ -78,7 +80,8 @@ def quote_backtest(
         The result is the same without.
     """
     nothing, no_origin = pl.DataFrame(schema=columns("quote_backtest")).select(QUOTED), pl.DataFrame(schema=ORIGINS)
-    if before is None or origins_before is None or not {*QUOTED} <= {*before.columns}:
+    kept_whole = before is not None and {*QUOTED} <= {*before.columns}
+    if before is None or origins_before is None or not kept_whole or not {*ORIGINS} <= {*origins_before.columns}:
         before, origins_before = nothing, no_origin
     found, origins = [nothing], [no_origin]
     job_marks = names.select("_key", pl.struct(KEY).hash(seed=3).alias("_job_mark"))
@@ -106,10 +109,23 @@ def quote_backtest(
             cells = asked.join(names.select("_key", *KEY), on="_key", maintain_order="left")
             found.append(_quoted(cells.with_columns(pl.lit(origin).alias("origin_at")), model))
             batch_variance = spreads["between_sd"].item() ** 2 * (1.0 if model is None else model.fit.sampling_unit)
-            told = (time_kind, origin, mark, batch_variance, [] if start is None else start.tolist())
+            freedom = _batch_freedom(known, spreads)
+            told = (time_kind, origin, mark, batch_variance, freedom, [] if start is None else start.tolist())
             origins.append(pl.DataFrame([told], schema=ORIGINS, orient="row"))
     quoted, rested = pl.concat(found), pl.concat(origins)
     return _against_actual(quoted, rested, batches, names), rested
+
+
+def _batch_freedom(batches: pl.DataFrame, spreads: pl.DataFrame) -> float:
+    """Return the degrees of freedom of the variance between batches (Satterthwaite).
+
+    What the tools of a batch share of it was seen as often as there are batches, the rest once for each tool.
+    """
+    freedom, between, shared = (float(spreads[name].item()) for name in ("freedom", "between_sd", "shared_sd"))
+    if not freedom or not between:
+        return 1.0
+    each = batches.height / batches["batch_id"].n_unique()
+    return between**4 / ((between**2 - shared**2) ** 2 / freedom + shared**4 / (freedom / each))
 
 
 def _against_actual(
@@ -129,13 +145,20 @@ def _against_actual(
         .join(names.select("_key", *KEY, "part", "job"), on="_key")
     )
     there = quoted.join(took, on=["time_kind", *KEY, "tool_type"], nulls_equal=True).join(
-        origins.select("time_kind", "origin_at", "batch_variance"), on=["time_kind", "origin_at"]
+        origins.select("time_kind", "origin_at", "batch_variance", "batch_freedom"), on=["time_kind", "origin_at"]
     )
-    variance = pl.col("predict_log_sd") ** 2 + pl.col("batch_variance") / pl.col("batches")
-    mean, sd, freedom = (
+    mean, sd, freedom, variance, variance_freedom = (
         there.select(told).to_series().cast(pl.Float64).fill_null(math.nan).to_numpy()
-        for told in (pl.col("predict_log_mean"), variance.sqrt(), pl.col("predict_df"))
+        for told in (
+            pl.col("predict_log_mean"),
+            pl.col("predict_log_sd"),
+            pl.col("predict_df"),
+            pl.col("batch_variance") / pl.col("batches"),
+            pl.col("batch_freedom"),
+        )
     )
+    # what batches leave open is far surer known than the prediction is
+    sd, freedom = with_error(sd, freedom, variance, np.maximum(variance_freedom, 1.0))
     logs = {"corrected_s": mean} | {
         name: mean + sd * special.stdtrit(freedom, p)
         for name, p in (("low", 0.05), ("q25", 0.25), ("q75", 0.75), ("high", 0.95))
@@ -215,7 +238,7 @@ def _marks(batches: pl.DataFrame, first: pl.DataFrame, job_marks: pl.DataFrame) 
 def model_version() -> str:
     """Return a number that changes with the program text of the model and of what is quoted from it."""
     texts = [
-        resources.read_text("pipeline.stats", "crossed.py"),
+        *(resources.read_text("pipeline.stats", f"{name}.py") for name in ("crossed", "students_t")),
         *(
             resources.read_text("pipeline.derive", f"{name}.py")
             for name in ("factor_model", "quote_backtest", "quote_ratio")

@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.derive.factor_model import FactorModel, fit_factors
 from pipeline.derive.quote_factor import with_job_numbers
 from pipeline.stats.learning import mean_over_batch
+from pipeline.stats.students_t import with_error
 from schemas.vocabulary import TIME_KINDS
 
 SAME_ESTIMATE: Final = 0.01
@@ -112,7 +113,9 @@ def predicted(
     df: float | None
     if own is not None:
         mean, scale, df, said = own
-        scale = None if scale is None else math.sqrt(scale**2 + batch_variance)
+        if scale is not None and df is not None:
+            # the spread between batches is the whole shop's, far surer known than one job's mean
+            scale, df = (float(told[0]) for told in with_error([scale], [df], [batch_variance]))
     else:
         mean, scale, df, said = _by_factors(time_kind, settings, past, batch_variance)
     known = said if scale is not None else f"{said}; too few jobs for an interval"

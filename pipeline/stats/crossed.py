@@ -19,6 +19,7 @@ from scipy import special
 
 from pipeline.stats.arrays import BoolArray, FloatArray, IntArray, as_share, as_vector
 from pipeline.stats.errors import InvalidInput
+from pipeline.stats.students_t import SHARES, with_reaches
 
 DRAWS: Final = 96
 """Points at which the posterior of the spreads is taken."""
@@ -49,8 +50,11 @@ NEARLY_NORMAL: Final = 500.0
 """Degrees of freedom from which on Student's t is taken as normal: its 90 % reach is 0.3 % wider there."""
 TABLED: Final = 2048
 """Stretches into which a table divides Student's t."""
-GROUP_POINTS: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)
-"""Standard deviations about the best ln variance of a group's own effect at which its posterior is taken."""
+GROUP_POINTS: Final = (-2.8, -1.4, 0.0, 1.4, 2.8)
+"""Standard deviations, of each side its own, about the best ln variance of a group's own effect at which its posterior
+is taken: five points a standard deviation and a half apart reach into its tails, and miss a normal's mass by 1e-4."""
+LEAST_AWAY: Final = 0.5
+"""In ln variance, from which on a point of the search tells how fast the posterior falls to its side."""
 SMALLEST_GROUP_LOG, LARGEST_GROUP_LOG = -7.0, 14.0
 """Bounds of ln(variance of a group's own effect / variance between rows of it)."""
 
@@ -98,11 +102,18 @@ class _Sums:
     base: float = 1.0
     freedom: float = 0.0
     sampling: float = 0.0  # mean sampling variance over base
+    within: tuple[bool, ...] = ()  # whether rows of one group differ in a factor
+    shared: float = 0.0  # mean sampling variance that rows of a group share, over base
 
     @property
-    def prior_scale(self) -> float:
-        """Of the spread ratios: levels are set against all that varies within them, the groups' own effect too."""
-        return PRIOR_SCALE * math.sqrt(1.0 + self.ratio + (self.sampling if self.freedom else 0.0))
+    def prior_scale(self) -> FloatArray:
+        """Of the spread ratios: levels are set against all that varies within them.
+
+        That is the groups' own effect too, but not for a factor in which the rows of a group differ: were it set
+        against that effect, levels that hardly differ would speak for a small one.
+        """
+        shared = np.array([0.0 if apart else self.ratio for apart in self.within or (False,) * len(self.sizes)])
+        return PRIOR_SCALE * np.sqrt(1.0 + shared + (self.sampling if self.freedom else 0.0))
 
     @property
     def degrees(self) -> float:
@@ -303,8 +314,10 @@ def fit_crossed(
         point, group_log, base = start[: len(active)], float(start[-2]), math.exp(start[-1])
     mean_sampling = float(sampling.mean()) + (float(shared.mean()) if shared.size else 0.0)
 
+    within = _within(used, groups)
+
     def summed(base: float, freedom: float = 0.0) -> _GroupedRows:
-        return _GroupedRows.of(used, counts, values, sampling, groups, shared, base, freedom)
+        return _GroupedRows.of(used, counts, values, sampling, groups, shared, base, freedom, within)
 
     curvature = np.eye(len(active))
     is_known = start is not None and groups is None and mean_sampling > SMALL_SAMPLING * base
@@ -314,7 +327,7 @@ def fit_crossed(
             break
         if taken.alone.is_even:
             break
-        group_log, _ = taken.best(point, group_log)
+        group_log = taken.best(point, group_log)[0]
         sums = taken.sums(group_log)
         point, curvature = _mode(sums, point)
         new = _new_base(sums, point, base, mean_sampling)
@@ -330,15 +343,18 @@ def fit_crossed(
             lambda base: summed(base, freedom).alone, base, mean_sampling, point, (0.5,) if is_known else (1.0, 0.5)
         )
         base = float(bases[bases.size // 2])
-    several, moved, told, group_logs = [], [], [], []
+    several, moved, told, group_logs, widths = [], [], [], [], []
     for one in bases:
         taken, away = summed(float(one), freedom), math.log(one / base)
-        for log in taken.points(point - 0.5 * away, group_log - away):
+        for log, width in zip(*taken.points(point - 0.5 * away, group_log - away), strict=True):
             several.append(taken.sums(log))
             moved.append(-0.5 * away)
             told.append(float(one))
             group_logs.append(log)
-    weight, ratios, means, inverses, variances, at = _posterior(several, point, curvature, np.array(moved))
+            widths.append(width)
+    weight, ratios, means, inverses, variances, at = _posterior(
+        several, point, curvature, np.array(moved), np.array(widths)
+    )
     logs = np.array(group_logs)
     group_ratios = np.exp(logs)[at] if groups is not None else np.zeros(weight.size)
     spreads = np.full(len(sizes), math.nan)
@@ -390,6 +406,15 @@ def _checked(
         return level, values, sampling + shared, None, np.zeros(0)
     number = np.bincount(groups)
     return level, values, sampling, groups, np.bincount(groups, weights=shared) / number
+
+
+def _within(level: IntArray, group: IntArray | None) -> tuple[bool, ...]:
+    """Return of each factor whether rows of one group differ in it."""
+    if group is None:
+        return tuple([False] * level.shape[1])
+    first = np.unique(group, return_index=True)[1]
+    differs: list[bool] = (level != level[first][group]).any(axis=0).tolist()
+    return tuple(differs)
 
 
 def _variances(given: ArrayLike | None, size: int, name: str) -> FloatArray:
@@ -451,12 +476,12 @@ class _GroupedRows:
     @classmethod
     def of(
         cls, level: IntArray, sizes: tuple[int, ...], values: FloatArray, sampling: FloatArray,
-        group: IntArray | None, shared: FloatArray, base: float, freedom: float,
+        group: IntArray | None, shared: FloatArray, base: float, freedom: float, within: tuple[bool, ...] = (),
     ) -> _GroupedRows:  # fmt: skip
-        """Sum rows up, with a variance of `base` between jobs."""
+        """Sum rows up, with a variance of `base` between jobs; `within` as in `_Sums`."""
         variance, shared = 1.0 + sampling / base, shared / base
         mean = float(variance.mean()) - 1.0 + (float(shared.mean()) if shared.size else 0.0)
-        alone = replace(_sums(level, sizes, values, variance), base=base, freedom=freedom, sampling=mean)
+        alone = replace(_sums(level, sizes, values, variance), base=base, freedom=freedom, sampling=mean, within=within)
         if group is None:
             return cls(alone, None, np.zeros(0), np.zeros(0), shared)
         from scipy import sparse
@@ -486,15 +511,18 @@ class _GroupedRows:
             square=self.alone.square - float((shrink * self.values**2).sum()),
             log_determinant=self.alone.log_determinant + float(np.log1p(own * self.total).sum()),
             ratio=math.exp(log_ratio),
+            shared=float(self.shared.mean()),
         )
 
-    def best(self, point: FloatArray, start: float) -> tuple[float, float]:
-        """Return the ln variance ratio of the groups' effect that is likeliest, and how sure that is (sd).
+    def best(self, point: FloatArray, start: float) -> tuple[float, float, float]:
+        """Return the ln variance ratio of the groups' effect that is likeliest, and how sure that is (sd), by sides.
 
-        Steps uphill from `start`, and then a parabola through three points, twice.
+        Steps uphill from `start`, and then a parabola through three points, twice. Few groups leave far larger
+        variances open than they do smaller ones, so each side has the standard deviation of the normal that falls as
+        far as the posterior does at a point of the search.
         """
         if self.spread is None:
-            return 0.0, 0.0
+            return 0.0, 0.0, 0.0
         known: dict[float, float] = {}
 
         def height(log_ratio: float) -> float:
@@ -505,14 +533,21 @@ class _GroupedRows:
         middle, spread = start, 1.0
         for step in (1.0, 0.25):
             middle, spread = _peak(height, middle, step, (SMALLEST_GROUP_LOG, LARGEST_GROUP_LOG), 0.25)
-        return middle, spread
+        top, sides = height(middle), []
+        for side in (-1.0, 1.0):
+            away = min((side * (log - middle) for log in known if side * (log - middle) >= LEAST_AWAY), default=0.0)
+            fallen = top - height(middle + side * away) if away else 0.0
+            sides.append(min(away / math.sqrt(2.0 * fallen), 2.0 * spread) if fallen > 0 else spread)
+        return middle, sides[0], sides[1]
 
-    def points(self, point: FloatArray, start: float) -> FloatArray:
-        """Return evenly spaced ln variance ratios about the likeliest."""
+    def points(self, point: FloatArray, start: float) -> tuple[FloatArray, FloatArray]:
+        """Return ln variance ratios about the likeliest, and how much of ln each stands for."""
         if self.spread is None or self.alone.is_even:
-            return np.array([start])
-        middle, spread = self.best(point, start)
-        return np.asarray(middle + spread * np.array(GROUP_POINTS), dtype=np.float64)
+            return np.array([start]), np.ones(1)
+        middle, below, above = self.best(point, start)
+        away = np.array(GROUP_POINTS)
+        logs = middle + away * np.where(away < 0, below, above)
+        return logs, np.where(away < 0, below, np.where(away > 0, above, 0.5 * (below + above)))
 
 
 def _precision(sums: _Sums, points: FloatArray) -> FloatArray:
@@ -542,16 +577,18 @@ def _log_posterior(sums: _Sums, points: FloatArray) -> FloatArray:
         found[first : first + block] = likelihood - 0.5 * (sums.rows - 1 + sums.freedom) * np.log(residual)
     prior = _log_prior(points, sums.prior_scale)
     if sums.ratio > 0:
-        prior = prior + _log_prior(np.array([[0.5 * math.log(sums.ratio)]]), PRIOR_SCALE)
+        # a group's own spread is seen through the errors that its rows share, as that of jobs through theirs
+        scale = math.sqrt(PRIOR_SCALE**2 + sums.shared)
+        prior = prior + _log_prior(np.array([[0.5 * math.log(sums.ratio)]]), scale)
     if sums.freedom:
         prior = prior + 0.5 * sums.freedom * math.log(sums.base)
         prior = prior + _log_prior(np.array([[-0.5 * math.log(sums.sampling)]]), 1.0)
     return found + prior - 0.5 * sums.log_determinant
 
 
-def _log_prior(points: FloatArray, scale: float) -> FloatArray:
+def _log_prior(points: FloatArray, scale: FloatArray | float) -> FloatArray:
     """Return ln of the prior density of spread ratios, in ln ratio."""
-    away = points - math.log(scale)
+    away = points - np.log(scale)
     return np.asarray((away - np.logaddexp(0.0, away)).sum(axis=1), dtype=np.float64)
 
 
@@ -653,12 +690,12 @@ def _draws(size: int) -> tuple[FloatArray, FloatArray]:
 
 
 def _posterior(
-    several: Sequence[_Sums], point: FloatArray, curvature: FloatArray, moved: FloatArray
+    several: Sequence[_Sums], point: FloatArray, curvature: FloatArray, moved: FloatArray, widths: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
     """Return weights, spread ratios, level means, their relative covariances, variances, and which sums, by point.
 
-    The draws are dealt to the sums, which are evenly spaced in what they differ by; the middle one goes to each. For
-    each of them they are moved by so much.
+    The draws are dealt to the sums, each of which stands for so much of what they differ by (`widths`); the middle one
+    goes to each. For each of them they are moved by so much.
     """
     first = several[0]
     points, log_density = np.zeros((1, point.size)), np.zeros(1)
@@ -670,7 +707,8 @@ def _posterior(
     found = []
     for number, sums in enumerate(several):
         dealt = np.append(0, 1 + np.flatnonzero(pair % len(several) == number))
-        height = _log_posterior(sums, points[dealt] + moved[number]) - log_density[dealt] - math.log(dealt.size)
+        height = _log_posterior(sums, points[dealt] + moved[number]) - log_density[dealt]
+        height += math.log(widths[number] / dealt.size)
         found.append((np.full(dealt.size, number), dealt, height))
     at, dealt, height = (np.concatenate(parts) for parts in zip(*found, strict=True))
     weight = np.exp(height - height.max())
@@ -696,19 +734,10 @@ def _posterior(
     )
 
 
-@lru_cache(maxsize=1)
-def _tail_ratios() -> tuple[FloatArray, FloatArray]:
-    """Return the ratio of the reach of 90 % to that of 50 % of Student's t, rising, and ln degrees of freedom."""
-    freedom = np.exp(np.linspace(0.0, math.log(1e6), 400))[::-1]
-    return special.stdtrit(freedom, 0.95) / special.stdtrit(freedom, 0.75), np.log(freedom)
-
-
 def _as_t(away: FloatArray, spread: FloatArray, weight: FloatArray, freedom: float) -> tuple[FloatArray, FloatArray]:
     """Return scale and degrees of freedom of the t whose middle 50 and 90 % are those of a mixture of t's."""
-    half = {p: _reach(away, spread, weight, freedom, p) for p in (0.5, 0.9)}
-    ratios, logs = _tail_ratios()
-    degrees = np.exp(np.interp(half[0.9] / half[0.5], ratios, logs))
-    return half[0.9] / special.stdtrit(degrees, 0.95), degrees
+    half, nine_tenths = (_reach(away, spread, weight, freedom, p) for p in SHARES)
+    return with_reaches(half, nine_tenths)
 
 
 def _reach(away: FloatArray, spread: FloatArray, weight: FloatArray, freedom: float, p: float) -> FloatArray:

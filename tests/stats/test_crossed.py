@@ -190,6 +190,25 @@ def test_jobs_with_several_tools_are_not_several_jobs() -> None:
     assert abs(hits / shops - 0.9) <= 3 * math.sqrt(0.09 / shops)
 
 
+@pytest.mark.parametrize("types", [1, 6])
+def test_jobs_of_tools_that_hardly_differ_are_as_unsure_as_jobs(types: int) -> None:
+    """20 jobs of six tools that tell the same within 1 %: limits of a new job are those of Student's t with 19 degrees.
+
+    That the tools are of kinds which do not differ says nothing of how far jobs lie apart.
+    """
+    rng = np.random.default_rng(18)
+    job, ratios = np.repeat(np.arange(20), 6), []
+    for _ in range(12):
+        values = rng.normal(0, 0.08, 20)[job] + rng.normal(0, 0.01, 120)
+        levels = np.column_stack((np.zeros(120, dtype=int), np.tile(np.arange(6) % types, 20)))
+        found = fit_crossed(levels, values, group=job).predict([[0, 0]])
+        means = np.array([values[job == at].mean() for at in range(20)])
+        reach = math.sqrt(means.var(ddof=1) * (1 + 1 / 20)) * np.array([stats.t.ppf(p, 19) for p in (0.75, 0.95)])
+        told = [float((found.quantile(p) - found.quantile(1 - p))[0]) / 2 for p in (0.75, 0.95)]
+        ratios.append(told / reach)
+    assert np.mean(ratios, axis=0) == pytest.approx([1.0, 1.0], abs=0.01)
+
+
 def test_tools_that_share_the_errors_of_their_batches() -> None:
     """30 jobs of five tools whose batches err by 6 % together and 3 % apart: limits hold the rows of a new job."""
     rng = np.random.default_rng(14)
