@@ -55,7 +55,7 @@ GROUP_POINTS: Final = (-2.8, -1.4, 0.0, 1.4, 2.8)
 is taken: five points a standard deviation and a half apart reach into its tails, and miss a normal's mass by 1e-4."""
 LEAST_AWAY: Final = 0.5
 """In ln variance, from which on a point of the search tells how fast the posterior falls to its side."""
-SMALLEST_GROUP_LOG, LARGEST_GROUP_LOG = -7.0, 14.0
+SMALLEST_GROUP_LOG, LARGEST_GROUP_LOG = -7.0, 40.0
 """Bounds of ln(variance of a group's own effect / variance between rows of it)."""
 
 
@@ -671,7 +671,7 @@ def _peak(
 ) -> tuple[float, float]:
     """Return where a curve is highest, by steps uphill and a parabola through three points, and its spread there."""
     low, high = bounds
-    at = start
+    at = min(max(start, low), high)  # what was found before, of other rows, may lie outside
     while (higher := max((to for to in (at, at - step, at + step) if low <= to <= high), key=height)) != at:
         at = higher
     below, here, above = height(at - step), height(at), height(at + step)

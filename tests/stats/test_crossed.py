@@ -190,16 +190,17 @@ def test_jobs_with_several_tools_are_not_several_jobs() -> None:
     assert abs(hits / shops - 0.9) <= 3 * math.sqrt(0.09 / shops)
 
 
+@pytest.mark.parametrize("apart", [0.01, 1e-6])
 @pytest.mark.parametrize("types", [1, 6])
-def test_jobs_of_tools_that_hardly_differ_are_as_unsure_as_jobs(types: int) -> None:
-    """20 jobs of six tools that tell the same within 1 %: limits of a new job are those of Student's t with 19 degrees.
+def test_jobs_of_tools_that_hardly_differ_are_as_unsure_as_jobs(types: int, apart: float) -> None:
+    """20 jobs of six tools that tell nearly the same: limits of a new job are those of Student's t with 19 degrees.
 
     That the tools are of kinds which do not differ says nothing of how far jobs lie apart.
     """
     rng = np.random.default_rng(18)
     job, ratios = np.repeat(np.arange(20), 6), []
     for _ in range(12):
-        values = rng.normal(0, 0.08, 20)[job] + rng.normal(0, 0.01, 120)
+        values = rng.normal(0, 0.08, 20)[job] + rng.normal(0, apart, 120)
         levels = np.column_stack((np.zeros(120, dtype=int), np.tile(np.arange(6) % types, 20)))
         found = fit_crossed(levels, values, group=job).predict([[0, 0]])
         means = np.array([values[job == at].mean() for at in range(20)])
