@@ -84,6 +84,8 @@ def test_ledgers_of_random_machines_are_the_oracles(book_tools: Any, seed: int) 
     machines = {}
     for name in names:
         rows = records(rng, rng.choice(["stream", "stream", "list", "both"]), start)
+        # which of the tools of one instant a run without length used is not told
+        rows["cycle"] = [row for row in rows["cycle"] if row["ended_at"] > row["started_at"]]
         rows["event"] = with_another_load(rng, rows["event"])
         machines[name] = {**rows, "edge_change": changes_of_edges(rng, rows)}
     frames: dict[str, list[Row]] = {"estimate": ESTIMATE, "job": ORDERS}

@@ -368,8 +368,11 @@ def test_cycles_of_three_years_are_counted_right(events: Opened, open_data: Path
 
 
 def test_events_alone_are_never_called_silent(events: Opened) -> None:
-    """An events-only stream is silent for minutes in a cut; nothing of it but lost connections is unobserved."""
-    assert events.rows_in_passing("select count(*) from core.silence")[0][0] == 0
+    """An events-only stream is silent for minutes in a cut; unobserved are lost connections, and weeks without any log."""
+    silent = events.rows_in_passing("select started_us, ended_us from core.silence order by all")
+    assert all(ended - started > 31 * 86_400_000_000 for started, ended in silent)
+    told = events.rows("select epoch_us(occurred_at) from core.event order by all")
+    assert [(a, b) for (a,), (b,) in pairwise(told) if b - a > 31 * 86_400_000_000] == silent
     unobserved, unavailable = events.rows_in_passing(
         "select (select sum(epoch_us(ended_at) - epoch_us(started_at)) from core.span where state = 'unobserved'), "
         "(select sum(ended_us - started_us) from core.execution where execution = 'UNAVAILABLE')"

@@ -54,11 +54,11 @@ boundaries as (
     from core.cycle_stretch as stretches
     union all
     select stretches.machine, stretches.number, stretches.started_us, stretches.ended_us, stretches.ended_by,
-        parts_made.at_us
-    from parts_made
+        counted.at_us
+    from (select distinct machine, at_us from parts_made) as counted -- a counter may be told twice in one instant
     asof inner join core.cycle_stretch as stretches
-        on parts_made.machine = stretches.machine and parts_made.at_us > stretches.started_us
-    where parts_made.at_us < stretches.ended_us
+        on counted.machine = stretches.machine and counted.at_us > stretches.started_us
+    where counted.at_us < stretches.ended_us
 ),
 
 measured as (
