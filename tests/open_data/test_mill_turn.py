@@ -368,7 +368,10 @@ def test_cycles_of_three_years_are_counted_right(events: Opened, open_data: Path
 
 
 def test_events_alone_are_never_called_silent(events: Opened) -> None:
-    """An events-only stream is silent for minutes in a cut; unobserved are lost connections, and weeks without any log."""
+    """An events-only stream is silent for minutes in a cut; nothing of it but lost connections is unobserved.
+
+    Two months without any record are silences too; the connection was lost by then.
+    """
     silent = events.rows_in_passing("select started_us, ended_us from core.silence order by all")
     assert all(ended - started > 31 * 86_400_000_000 for started, ended in silent)
     told = events.rows("select epoch_us(occurred_at) from core.event order by all")
