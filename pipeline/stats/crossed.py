@@ -56,8 +56,11 @@ is taken: five points a standard deviation and a half apart reach into its tails
 LEAST_AWAY: Final = 0.5
 """In ln variance, from which on a point of the search tells how fast the posterior falls to its side."""
 SMALLEST_GROUP_LOG, LARGEST_GROUP_LOG = -7.0, 20.0
-"""Bounds of ln(variance of a group's own effect / variance between rows of it): where rows of a group differ by less than
-a 20,000th of what groups do, which no clock of a shop tells, limits become too narrow; beyond, sums lose their digits."""
+"""Bounds of ln(variance of a group's own effect / variance between rows of it).
+
+Where rows of a group differ by less than a 20,000th of what groups do, which no clock of a shop tells, limits become
+too narrow; with a larger bound sums lose their digits.
+"""
 
 
 @dataclass(frozen=True, eq=False)
