@@ -180,6 +180,8 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
         return "is of a store that hands inserts out, and not of edges changed"
     if kind == "edge_change" and _are_many(column):
         return "counts several in a row: they may be inserts handed out, and not edges changed"
+    if kind == "cycle" and _counts_cycles(column):
+        return "counts cycles, several in a row: the rows may be days or batches, and not single cycles"
     if kind == "cycle" and not constant and not describes and _is_inspected(column):
         return "is of what was measured or probed: the rows may be features of parts, and not cycles"
     if kind in ("job", "tool_change") and _are_movements(column):
@@ -280,6 +282,14 @@ def _are_many(column: Column) -> bool:
         return False
     by_the_box = bool(column.text.drop_nulls().str.contains("[05]$").all())
     return not says(column.name, "pieces", "part") or column.numbers[0].median <= _BOX or by_the_box
+
+
+def _counts_cycles(column: Column) -> bool:
+    """Return whether a column tells how many cycles a row is of; a counter of the machine grows from row to row."""
+    if not says(column.name, "cycles") or not column.numbers:
+        return False
+    number = column.numbers[0]
+    return number.whole and number.median > 1 and number.rises < _COUNTING
 
 
 def _is_inspected(column: Column) -> bool:

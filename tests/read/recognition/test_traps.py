@@ -118,3 +118,16 @@ def test_a_sheet_whose_head_names_nothing_is_asked_about(tmp_path: Path) -> None
 def test_tools_that_were_lent_are_no_tool_changes(tmp_path: Path) -> None:
     rows = [f"M1;{FIRST + timedelta(hours=3 * row):%Y-%m-%d %H:%M};T{row % 7};AB" for row in range(16)]
     assert "hours apart" in read(tmp_path, "Machine;Time;Tool;Operator", rows).reason
+
+
+@pytest.mark.parametrize(("head", "counted"), [("Cycles", "{run}"), ("Zyklen", "{run}"), ("Cycles", "1")])
+def test_rows_that_are_of_several_cycles_are_asked_about(tmp_path: Path, head: str, counted: str) -> None:
+    """A day of a program has a start, an end and a count of cycles; where each row counts one, it is a cycle."""
+    counts = ["16", "18", "7", "12", "21", "9"]
+    rows = [
+        row.replace("{n}", counts[at % len(counts)] if counted != "1" else "1")
+        for at, row in enumerate(stamps("M1;O1;{at:%Y-%m-%d %H:%M:%S};{end:%Y-%m-%d %H:%M:%S};{{n}}"))
+    ]
+    found = read(tmp_path, f"Machine;Program;Start;End;{head}", rows)
+    assert (found.status == "needs a profile") is (counted != "1"), found.reason
+    assert counted == "1" or "several in a row" in found.reason
