@@ -32,20 +32,28 @@ def standing_above(cells: pl.DataFrame, machines: Mapping[str, str]) -> dict[str
     names = [name for name in cells.columns if name not in OWN]
     if any(is_ditto(cells[name]).any() for name in names):
         found["ditto"] = True
-    if carried := [name for name in names if _stands_once(cells, name, names)]:
-        found["carried_down"] = carried
+    # few columns may: what is a total is looked for only where one does
+    if may := [name for name in names if _may_stand_once(cells[name])]:
+        rows = cells.filter((why_no_row(cells.select(names)) != TOTAL_LINE).fill_null(True))
+        if carried := [name for name in may if _stands_once(rows, name, names)]:
+            found["carried_down"] = carried
     if (headings := _headings(cells, names, machines)) is not None:
         found["headings"] = headings
     return found
 
 
+def _may_stand_once(cells: pl.Series) -> bool:
+    """Return whether a column with empty cells is called as one of machines or days is."""
+    concepts = read_name(cells.name).concepts
+    named = max(concepts.get("machine", 0.0), concepts.get("instant", 0.0)) >= _NAMED
+    return named and bool((cells.str.strip_chars().fill_null("") == "").any())
+
+
 def _stands_once(cells: pl.DataFrame, name: str, names: list[str]) -> bool:
     """Return whether a column of days or machines is filled in the first row of each group alone, as merged cells are.
 
-    Most of its cells are empty then, none in the first row, and no row is empty beside it.
+    Most of its cells are empty then, none in the first row, and no row is empty beside it. `cells` are without totals.
     """
-    totals = (why_no_row(cells.select(names)) == TOTAL_LINE).fill_null(False)
-    cells = cells.filter(~totals)
     text = cells[name].str.strip_chars().replace("", None)
     if cells.height < _FEWEST_ROWS or text[0] is None or text.null_count() < _EMPTY_SHARE * cells.height:
         return False
