@@ -84,6 +84,8 @@ COLUMNS: Final[dict[InputKind, dict[str, Column]]] = {
         "level": Column(pl.String(), nullable=True, among=CONDITION_LEVELS),
         "native_code": _TEXT,
         "text": _TEXT,
+        "ended_at": Column(UTC_TIME, nullable=True),  # of a state: what is after it is not known by this row
+        "end_within_s": _amount(MAX_SECONDS),  # by how much a rounded length may put that end off
     },
     "estimate": {
         "job": _TEXT,
@@ -120,6 +122,9 @@ COLUMNS: Final[dict[InputKind, dict[str, Column]]] = {
         "text": _NAME,
     },
 }
+
+STATE_FIELDS: Final = ("ended_at", "end_within_s")
+"""Of kind event: what a row says of the end of the state that it tells."""
 
 
 def columns(kind: InputKind) -> dict[str, pl.DataType]:

@@ -295,7 +295,7 @@ def unit_dimension(field: str) -> str | None:
 
 STATE_ENDS: Final[tuple[str, ...]] = ("ended_at", "duration_s")
 """Of kind event: when a state ends, for logs whose rows are states. What follows an end without another is unknown."""
-_TIMES_BESIDE: Final[dict[InputKind, tuple[str, ...]]] = {"cycle": ("duration_s",), "event": STATE_ENDS}
+_TIMES_BESIDE: Final[dict[InputKind, tuple[str, ...]]] = {"cycle": ("duration_s",), "event": ("duration_s",)}
 
 
 class Profile(TomlModel):

@@ -84,7 +84,10 @@ def derive(book: Book, shop: ShopFile, progress: Progress, *, whole: bool = True
 
 
 def derive_in_passing(book: Book) -> None:
-    """Make what is derived in passing and not stored as tables of a derived book: to see how its figures came about."""
+    """Make what is derived in passing and not stored as tables of a derived book: to see how its figures came about.
+
+    Its events are those that were accepted: ends of states are not among them.
+    """
     for name, columns in FROM_OUTSIDE.items():
         book.run(f"create or replace table core.{name} ({columns})")
     for relation in of_kind(in_order(load_relations("core")), Renewed.IN_PASSING):
@@ -94,7 +97,10 @@ def derive_in_passing(book: Book) -> None:
 
 def _put_small(book: Book, relations: Sequence[Relation], small: dict[str, pl.DataFrame], *, is_whole: bool) -> None:
     """Put what is small into the book, in place of what stood there."""
-    for name in [*small, *(relation.full_name for relation in of_kind(relations, Renewed.FIRST))]:
+    for name in [
+        *small,
+        *(relation.full_name for relation in of_kind(relations, Renewed.FIRST, Renewed.FIRST_BY_MACHINE)),
+    ]:
         book.run(f"create or replace table {name} as from {NAME}.{name}")
     for relation in of_kind(relations, Renewed.BY_UTC_DAY):
         if is_whole:

@@ -29,6 +29,7 @@ _FILLED_IN = re.compile(r"@([a-z_]+)")
 class Renewed(StrEnum):
     """How a relation is derived anew when records change; its file says so in a line `-- Renewed: ...`."""
 
+    FIRST_BY_MACHINE = "first by machine"  # from all events of a machine, before anything else is looked at
     BY_UTC_DAY = "by UTC day"  # from the events of that day alone; grain machine x day_on
     FIRST = "first"  # small, and known before any window is chosen: settings, extents, estimates
     IN_PASSING = "in passing"  # from the records of a window; not stored

@@ -63,9 +63,12 @@ def audit(frame: pl.DataFrame, relation: Relation) -> None:
 def make_first(
     scratch: Scratch, relations: Sequence[Relation], shop_tables: Mapping[str, pl.DataFrame], *, is_whole: bool
 ) -> None:
-    """Make what is small: shop.toml, what each item said on each day, extents, estimates."""
+    """Make what is small: shop.toml, ends of states, what each item said on each day, extents, estimates."""
     for name, frame in shop_tables.items():
         scratch.store(name, frame)
+    for relation in of_kind(relations, Renewed.FIRST_BY_MACHINE):
+        _make_ends(scratch, relation, is_whole=is_whole)
+    scratch.view("core.event", scratch.window_sql("event_and_end"))
     for relation in of_kind(relations, Renewed.BY_UTC_DAY):
         if is_whole:
             scratch.make(relation)
@@ -73,6 +76,17 @@ def make_first(
             _renew_days(scratch, relation)
     for relation in of_kind(relations, Renewed.FIRST):
         scratch.make(relation)
+
+
+def _make_ends(scratch: Scratch, relation: Relation, *, is_whole: bool) -> None:
+    """Make the ends of states, of machines with changed events anew, and note the days on which they moved."""
+    if is_whole:
+        scratch.make(relation)
+        return
+    scratch.view("core.event", scratch.window_sql("event_of_touched"))
+    kept = scratch.window_sql("state_end_kept")
+    scratch.table(relation.full_name, f"from (\n{relation.sql})\nunion all by name\n{kept}")
+    scratch.table("core.end_moved", scratch.window_sql("end_moved"))
 
 
 def _renew_days(scratch: Scratch, relation: Relation) -> None:
@@ -90,7 +104,7 @@ def _renew_days(scratch: Scratch, relation: Relation) -> None:
         scratch.keep(relation.name, sql)
     scratch.show_kept(relation.name)
     scratch.view(relation.full_name, scratch.window_sql("item_day"))
-    scratch.from_book(["core.event"])
+    scratch.view("core.event", scratch.window_sql("event_and_end"))
 
 
 def choose(scratch: Scratch, relations: Sequence[Relation], *, is_whole: bool) -> list[Window]:

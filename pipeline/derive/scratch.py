@@ -1,7 +1,7 @@
 """The scratch database of a derivation: the same names as in the book, so that one select serves the whole and a part.
 
-In it core.event is all events or those of a window, and every relation reads what stands there under its name. The book
-is read as it was last committed, and is not written to.
+In it core.event is all events or those of a window, with the ends of states that rows give, and every relation reads
+what stands there under its name. The book is read as it was last committed, and is not written to.
 """
 
 from __future__ import annotations

@@ -96,6 +96,10 @@ class _Rows:
     def take(self, which: Flags | Micros) -> _Rows:
         return _Rows(**{name: values[which] for name, values in vars(self).items()})
 
+    def endless(self) -> _Rows:
+        none, nought = np.full_like(self.end, _NONE), np.zeros_like(self.end_later)
+        return replace(self, end=none, end_later=nought, follows=np.zeros_like(self.follows))
+
     @staticmethod
     def concat(parts: list[_Rows]) -> _Rows:
         return _Rows(**{name: np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])})
@@ -105,6 +109,7 @@ class _Rows:
 class _Log:
     """What is known of one machine's rows near the changes: which way they run, and how strictly."""
 
+    of_states: bool = False  # one row may be several items with one end: starts alone tell the order
     rows: int = 0
     rises: int = 0
     falls: int = 0
@@ -175,7 +180,8 @@ class _Nights:
             return
         rows = _with_times(table.rows.filter(near), table)
         for key, part in rows.partition_by("machine", as_dict=True, include_key=False).items():
-            self._learn(self.logs.setdefault((table.kind, str(key[0])), _Log()), part)
+            log = self.logs.setdefault((table.kind, str(key[0])), _Log(of_states=table.kind == "event"))
+            self._learn(log, part)
 
     def _near(self, start: pl.Series) -> pl.Series | None:
         """Return which rows lie within days of a change, None where none does."""
@@ -198,7 +204,7 @@ class _Nights:
         rows = _Rows(place=place, night=night, **columns)
         night[:] = self._night_of(rows)
         log.rows += part.height
-        log.learn(rows)
+        log.learn(rows.endless() if log.of_states else rows)
         if (inside := night >= 0).any():
             log.nights.append(rows.take(inside))
 
@@ -225,17 +231,21 @@ class _Nights:
         second, end_second = np.zeros(len(rows.place), dtype=bool), np.zeros(len(rows.place), dtype=bool)
         undecided = np.zeros(len(rows.place), dtype=bool)
         known, by_length = _by_length(rows)
+        told = known.endless() if log.of_states else known
         breaks = (np.diff(rows.place) > 1) | (np.diff(rows.night) != 0)
         for run in np.split(np.arange(len(rows.place)), np.flatnonzero(breaks) + 1):
             if not ((rows.start_later[run] > 0) | (rows.end_later[run] > 0)).any():
                 continue
-            part = known.take(run)
+            part = told.take(run)
             night = part.night[0]
             window = (self.changes[night] - self.amounts[night], self.changes[night] + self.amounts[night])
             marks = _read_run(part, log, window)
             second[run] = by_length[run, 0] | marks.second[:, 0]
             end_second[run] = by_length[run, 1] | marks.second[:, 1]
             undecided[run] = marks.undecided.any(axis=1)
+        if log.of_states:
+            late, open_ = _by_next_state(known, second)
+            end_second, undecided = by_length[:, 1] | late, undecided | open_
         columns = (rows.number, second, end_second, undecided)
         return pl.DataFrame(dict(zip(_READING_COLUMNS, columns, strict=True)), schema=_READING_COLUMNS)
 
@@ -247,7 +257,7 @@ def _with_times(rows: pl.DataFrame, table: TableRead) -> pl.DataFrame:
         "machine",
         number="row_number",
         start=pl.col(start).to_physical(),
-        end=pl.col("ended_at").to_physical() if table.kind == "cycle" else none,
+        end=pl.col("ended_at").to_physical().fill_null(none) if "ended_at" in rows.columns else none,
     )
     if table.times is None:
         blank = {"start_later": 0, "end_later": 0, "follows": False}
@@ -290,6 +300,22 @@ def _by_length(rows: _Rows) -> tuple[_Rows, Flags]:
         ),
         second,
     )
+
+
+def _by_next_state(rows: _Rows, second: Flags) -> tuple[Flags, Flags]:
+    """Return which ends of states are second readings, and of which nothing tells: another state begins at an end."""
+    start = rows.start + np.where(second, rows.start_later, 0)
+    begun = np.sort(start)
+
+    def is_followed(end: Micros) -> Flags:
+        at = np.minimum(np.searchsorted(begun, end - SLACK_US), len(begun) - 1)
+        return np.asarray((np.abs(begun[at] - end) <= SLACK_US) & (end > start + SLACK_US))
+
+    first, later = is_followed(rows.end), is_followed(rows.end + rows.end_later)
+    is_open = (rows.end_later > 0) & ~rows.follows
+    before = rows.end < start
+    late = np.where(rows.follows, second & (rows.end_later > 0), is_open & (before | (later & ~first)))
+    return late.astype(np.bool_), is_open & ~before & (first == later)
 
 
 @dataclass(frozen=True)
@@ -358,7 +384,7 @@ def _at_readings(table: TableRead, readings: pl.DataFrame, notes: tuple[str, ...
     """Return a table with its doubled times where they belong, and flags where nothing decides."""
     rows = table.rows.join(readings, on="row_number", how="left", maintain_order="left")
     moved = {START_COLUMNS[table.kind]: ("start_later_us", "second")}
-    if table.kind == "cycle":
+    if "ended_at" in table.rows.columns:
         moved["ended_at"] = ("end_later_us", "end_second")
     placed = rows.with_columns(
         pl.col(name) + pl.duration(microseconds=pl.when(second).then(later).otherwise(0))

@@ -35,7 +35,6 @@ from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
 from pipeline.read.rows import TableRead, no_skipped, row_columns
 from pipeline.read.skipping import why_no_row
-from pipeline.read.state_ends import ends_states, knowing_nothing, with_ends
 from pipeline.read.timefields import map_times
 from pipeline.read.times import read_dates
 from schemas.columns import columns, required
@@ -52,8 +51,6 @@ def map_tables(tables: Iterable[RawTable], plan: TablePlan, context: Context, la
     """Yield each chunk of one table as typed rows and rejects; `last` is the last row number before it."""
     noted = False
     filled = filled_from_above(tables, plan.profile.file if plan.profile else None)
-    if ends_states(plan):
-        filled, plan = with_ends(filled, plan, last), knowing_nothing(plan)
     for table in filled:
         raw = _unpivot(_without_totals(table, plan), plan, last) if plan.wide else table
         last = max(last, raw.last_row)
@@ -288,7 +285,7 @@ def _map_observations(chunk: Chunk) -> None:
     texts = {
         name: source_text(chunk, name, rule)
         for name, rule in plan.columns.items()
-        if name not in ("machine", "occurred_at", *STATE_ENDS)
+        if name not in ("machine", "occurred_at", "end_within_s", *STATE_ENDS)
     }
     if plan.wide:
         texts = {**texts, "item": chunk.cells[_WIDE_NAME], "value": chunk.cells[_WIDE_VALUE]}
@@ -321,3 +318,7 @@ def _map_observations(chunk: Chunk) -> None:
         message = not_a_word(chunk, "level", CONDITION_LEVELS)
         chunk.problems.add(~known, own_name(plan, "level"), level, "not_allowed", message)
     map_times(chunk)
+    if (rule := plan.columns.get("end_within_s")) is not None:
+        chunk.typed["end_within_s"] = numbers_of(
+            chunk, "end_within_s", rule, source_text(chunk, "end_within_s", rule), whole=False
+        )

@@ -16,6 +16,7 @@ from pipeline.read.chunk import UTC, Chunk, expected_time, label_of, machine_tex
 from pipeline.read.localtime import Resolved, resolve
 from pipeline.read.plan import own_name, sources
 from pipeline.read.rawtable import ROW
+from pipeline.read.state_ends import ends_states, fill_ends, state_lengths_us
 from pipeline.read.times import TimesRead, read_times
 from schemas.columns import columns
 
@@ -26,7 +27,8 @@ _LATEST_US: Final = int(datetime(LATEST_YEAR, 1, 1, tzinfo=UTC_ZONE).timestamp()
 MOST_ELAPSED_US: Final = 1e16  # three centuries: farther off than any year that is taken, and an instant can hold it
 
 
-def _time_text(chunk: Chunk, name: str) -> tuple[pl.Series, TimesRead] | None:
+def _time_text(chunk: Chunk, name: str, *, must_be: bool = True) -> tuple[pl.Series, TimesRead] | None:
+    """Return the text of a time field and what it says; text that says no time is a problem where it `must_be` one."""
     rule = chunk.plan.columns.get(name)
     if rule is None:
         return None
@@ -37,6 +39,8 @@ def _time_text(chunk: Chunk, name: str) -> tuple[pl.Series, TimesRead] | None:
         utc = (elapsed_us.clip(-MOST_ELAPSED_US, MOST_ELAPSED_US).cast(pl.Int64) + first_us).cast(UTC)
         return text, TimesRead(utc, pl.Series(name, [None] * len(text), dtype=pl.Datetime("us")))
     read = read_times(text, rule.format)
+    if not must_be:
+        return text, read
     unread = read.unread & text.is_not_null()
     message = f'"{{value}}" in {label_of(chunk.plan, name)} is not a time. {expected_time(rule, "2026-03-14 07:30:00")}'
     chunk.problems.add(unread, own_name(chunk.plan, name), text, "not_a_time", message)
@@ -44,42 +48,46 @@ def _time_text(chunk: Chunk, name: str) -> tuple[pl.Series, TimesRead] | None:
 
 
 def _zone_of(chunk: Chunk, name: str) -> str:
-    """Return the zone of a time field without offsets."""
-    rule = chunk.plan.columns.get(name)
-    return "UTC" if rule is not None and rule.utc else chunk.context.zone
+    """Return the zone of a time field without offsets; an end of a state has that of its start."""
+    rules = [chunk.plan.columns.get(each) for each in (name, *(("occurred_at",) if name == "ended_at" else ()))]
+    return "UTC" if any(rule is not None and rule.utc for rule in rules) else chunk.context.zone
 
 
 def map_times(chunk: Chunk) -> None:
     """Fill the time fields: clock times through the zone, an end from start and duration."""
-    start_name = "started_at" if chunk.plan.kind == "cycle" else "occurred_at"
+    is_cycle = chunk.plan.kind == "cycle"
+    start_name = "started_at" if is_cycle else "occurred_at"
     if start_name not in columns(chunk.plan.kind):
         return
     if (start := _time_text(chunk, start_name)) is None:
         _map_ends_alone(chunk)
         return
-    end = _time_text(chunk, "ended_at") if chunk.plan.kind == "cycle" else None
-    if end and _share_a_date(chunk):
+    has_ends = is_cycle or ends_states(chunk.plan)
+    end = _time_text(chunk, "ended_at", must_be=is_cycle) if has_ends else None
+    if end and _share_a_date(chunk, start_name):
         end = end[0], replace(end[1], naive=_on_the_next_day(start[1].naive, end[1].naive))
-    length = _duration_us(chunk) if chunk.plan.kind == "cycle" else None
+    length = (_duration_us if is_cycle else state_lengths_us)(chunk) if has_ends else None
     began = resolve(start[1].naive, _zone_of(chunk, start_name))
     started = start[1].utc.zip_with(start[1].utc.is_not_null(), began.at)
     _add_skipped(chunk, start_name, start[0], began.skipped)
-    if chunk.plan.kind == "cycle":
-        chunk.typed["ended_at"] = _ends(chunk, started, began, end, length)
+    if has_ends:
+        chunk.typed["ended_at"] = ended = _ends(chunk, started, began, end, length)
+        if not is_cycle:
+            fill_ends(chunk, started, ended, end[0].is_null() if end else started.is_not_null())
     else:
         chunk.times = doubled_times(chunk.cells[ROW], began.later_us)
     started = _at_beginning(chunk, started)
     _add_out_of_range(chunk, start_name, started, start[0])
-    if chunk.plan.kind == "cycle":
+    if is_cycle:
         ended = chunk.typed["ended_at"]
         follows = ended.set(_strange(started).fill_null(False), None)  # told at the start already
         _add_out_of_range(chunk, "ended_at", follows, end[0] if end else None)
     chunk.typed[start_name] = started
 
 
-def _share_a_date(chunk: Chunk) -> bool:
+def _share_a_date(chunk: Chunk, start_name: str) -> bool:
     """Return whether the date of a start is that of the end too, each with a time of day of its own."""
-    start, end = (sources(chunk.plan.columns[name]) for name in ("started_at", "ended_at"))
+    start, end = (sources(chunk.plan.columns[name]) for name in (start_name, "ended_at"))
     return len(start) > 1 and len(end) > 1 and bool(set(start) & set(end))
 
 
@@ -127,7 +135,7 @@ def _ends(
     end: tuple[pl.Series, TimesRead] | None,
     length: pl.Series | None,
 ) -> pl.Series:
-    """Return the ends of cycles, by their column or by a duration, and keep what times of a row tell of one another."""
+    """Return ends of cycles or states, by column or duration, and keep what times of a row tell of one another."""
     ended, later, follows = chunk.empty(UTC), pl.repeat(0, chunk.height, dtype=pl.Int64, eager=True), None
     if end:
         finished = resolve(end[1].naive, _zone_of(chunk, "ended_at"))

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Final
 
@@ -30,6 +30,7 @@ class Fact:
     keys: tuple[str, ...]  # `{row}` stands for the table's alias and its dot
     first_time: str | None  # column, or none where the kind has no time
     last_time: str | None
+    goes_on_until: str | None = field(default=None, kw_only=True)  # column of a time that may be later than the last
     touched: str  # machine and UTC days that a changed row touches
 
 
@@ -64,6 +65,7 @@ FACTS: Final[dict[InputKind, Fact]] = {
         ),
         first_time="occurred_at",
         last_time="occurred_at",
+        goes_on_until="ended_at",
         touched=_EVENT_DAY,
     ),
     "estimate": Fact(

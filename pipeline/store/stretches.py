@@ -50,7 +50,7 @@ class Stretches:
             raise ValueError(f"rows of kind {kind} have no machine and time of their own")
         self._key, self._unit_us = KEYS[kind], 1 if kind == "event" else _SECOND_US
         self._code = CODES.get(kind)
-        self._first, self._last = fact.first_time, fact.last_time
+        self._first, self._last, self._goes_on_until = fact.first_time, fact.last_time, fact.goes_on_until
         self._ranges: list[pl.DataFrame] = [pl.DataFrame(schema=_RANGE)]
         self._days: list[pl.DataFrame] = []
         self.reach = Reach()
@@ -60,6 +60,8 @@ class Stretches:
         times = rows.select(pl.col(self._first).alias("first"), pl.col(self._last).alias("last"))
         first_us, last_us = times["first"].to_physical(), times["last"].to_physical()
         self.reach = self.reach.joined(Reach(first_us.min(), last_us.max()))  # type: ignore[arg-type]
+        if self._goes_on_until is not None and (until := rows[self._goes_on_until]).null_count() < rows.height:
+            self.reach = self.reach.joined(Reach(None, until.to_physical().max()))  # type: ignore[arg-type]
         self._days.append(_copied(_heads_of_days(rows["machine"], times, first_us // _DAY_US, last_us // _DAY_US)))
         at = first_us if self._unit_us == 1 else first_us // self._unit_us * self._unit_us
         frame = rows.select("machine", at.alias("at"), self._key.alias("key"), _PLACE)

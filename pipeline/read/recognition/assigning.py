@@ -21,7 +21,7 @@ from pipeline.read.recognition.names import kind_titles, says
 from pipeline.read.recognition.places import disagree
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
 from pipeline.read.recognition.yearless import with_year
-from schemas.columns import columns, required
+from schemas.columns import STATE_FIELDS, columns, required
 from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
 from schemas.profile import CELL_UNITS, UNITS, ColumnRule, spared, unit_dimension
 from schemas.vocabulary import UTC_TIME, InputKind
@@ -206,6 +206,8 @@ def needed_fields(kind: InputKind, given: Iterable[str]) -> list[str]:
 def _candidates(kind: InputKind, sample: Sample, known: Knowledge) -> Iterator[Guess]:
     fields = [*columns(kind), *(("duration_s",) if kind == "cycle" else ())]
     for name in fields:
+        if kind == "event" and name in STATE_FIELDS:  # a log of states is told by its rows: `event_logs.py`
+            continue
         dtype = pl.Float64() if name == "duration_s" else columns(kind)[name]
         for column in sample.columns:
             share = name_share(kind, name, column, sample)

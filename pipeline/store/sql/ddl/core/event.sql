@@ -12,6 +12,8 @@ create table if not exists core.event (
     level varchar,
     native_code varchar,
     text varchar,
+    ended_at timestamptz,
+    end_within_s double,
     occurrence bigint not null,
     file_id varchar not null,
     row_number bigint not null,
