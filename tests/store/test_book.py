@@ -210,6 +210,23 @@ def test_documents_in_a_book_of_version_4_are_read_once_more(path: Path, making:
         assert [known.file_id for known in known_files(book).values() if known.stale] == [document.source.file_id]
 
 
+def test_logs_of_states_in_a_book_of_version_9_are_read_once_more(path: Path, making: Any) -> None:
+    """Ends of states were rows of their own there; logs without such rows, and streams, are left as they are."""
+    log, stream, plain = (
+        making.file(name, making.table("event", [making.event(0, machine=name, value=value)]))
+        for name, value in (("a", "UNAVAILABLE"), ("b", "UNAVAILABLE"), ("c", "ACTIVE"))
+    )
+    with open_book(path) as book:
+        for file in (log, replace(stream, shape="adapter text"), plain):
+            load_file(book, file)
+        for column in ("ended_at", "end_within_s"):
+            book.run(f"alter table core.event drop column {column}")
+        book.keep_note(VERSION_KEY, "9")
+    with open_book(path) as book:
+        assert [known.file_id for known in known_files(book).values() if known.stale] == [log.source.file_id]
+        assert book.rows("select distinct ended_at, end_within_s from core.event") == [(None, None)]
+
+
 def test_a_book_of_version_2_gets_the_tables_of_frozen_months(path: Path, making: Any) -> None:
     """What the book holds stays as it is, and months can be frozen in it."""
     with open_book(path) as book:
