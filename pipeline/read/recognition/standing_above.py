@@ -44,9 +44,14 @@ def standing_above(cells: pl.DataFrame, machines: Mapping[str, str]) -> dict[str
 
 def _may_stand_once(cells: pl.Series) -> bool:
     """Return whether a column with empty cells is called as one of machines or days is."""
+    if not _has_gaps(cells):  # asked first: to read names takes the words of all languages
+        return False
     concepts = read_name(cells.name).concepts
-    named = max(concepts.get("machine", 0.0), concepts.get("instant", 0.0)) >= _NAMED
-    return named and bool((cells.str.strip_chars().fill_null("") == "").any())
+    return max(concepts.get("machine", 0.0), concepts.get("instant", 0.0)) >= _NAMED
+
+
+def _has_gaps(cells: pl.Series) -> bool:
+    return cells.null_count() > 0 or bool((cells.str.strip_chars() == "").any())
 
 
 def _stands_once(cells: pl.DataFrame, name: str, names: list[str]) -> bool:
