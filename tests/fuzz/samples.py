@@ -228,6 +228,18 @@ def _nobody_described() -> dict[str, bytes]:
     return made
 
 
+def _states() -> dict[str, bytes]:
+    """Return logs of states, that end by a time of their own or last some minutes, over a night on which clocks change."""
+    words = ("running", "stopped", "running", "alarm", "setup", "running")
+    rows = [(words[place % 6], at, at + timedelta(minutes=17 - place % 3 * 8)) for place, at in enumerate(TIMES)]
+    ending = [f"M4;{word};{start:%d.%m.%Y %H:%M:%S};{end:%d.%m.%Y %H:%M:%S}" for word, start, end in rows]
+    lasting = [f"M4,{word},{start:%Y-%m-%d %H:%M:%S},{(end - start).seconds / 60:.1f}" for word, start, end in rows]
+    return {
+        "states.csv": "\n".join(["Machine;State;From;To", *ending, ""]).encode(),
+        "lasting.csv": "\n".join(["Machine,State,Start,Duration (min)", *lasting, ""]).encode(),
+    }
+
+
 def samples() -> dict[str, bytes]:
     """Return sound files by name; the ending tells nothing to the program, the content does."""
     cycles, foreign, events = _text(_cycles()), _foreign(), _events()
@@ -237,6 +249,7 @@ def samples() -> dict[str, bytes]:
         "quoted.csv": _text(_cycles().with_columns(note=pl.lit('a "b"\nc, d')), ",", "always").encode(),
         "foreign.csv": foreign.replace("Auswertung", "\u00dcbersicht").encode("cp1252"),
         **_nobody_described(),
+        **_states(),
         "events.csv": events.encode(),
         "lines.jsonl": _json_lines().encode(),
         "book.xlsx": _workbook(),

@@ -8,9 +8,10 @@ ending as materialized (
     select distinct machine, item from core.event where ended_at is not null
 ),
 
-said as (
+said as not materialized (
     select
-        event.*,
+        event.machine,
+        event.item,
         coalesce(event.path, '') || '|' || coalesce(event.sub_type, '') || '|' || case
             when event.level is not null or event.item = 'Condition'
                 then coalesce(event.data_item_id, '') || '|' || coalesce(event.native_code, '')
@@ -19,58 +20,68 @@ said as (
         end as series,
         epoch_us(event.occurred_at) as at_us,
         epoch_us(event.ended_at) as ended_us,
+        coalesce(event.end_within_s, 0) * 1e6 as within_us,
+        event.file_id,
+        event.row_number,
     from core.event as event
     inner join ending on event.machine = ending.machine and event.item = ending.item
 ),
 
 begun as (
-    select
-        machine,
-        item,
-        series,
-        at_us,
-        bool_or(ended_us is null) as is_open,
-        max({
-            'ended_us': ended_us, 'within_us': coalesce(end_within_s, 0) * 1e6, 'file_id': file_id, 'row_number': row_number
-        }) filter (ended_us is not null) as ending,
+    select machine, item, series, at_us, max(ended_us) as ended_us, bool_or(ended_us is null) as is_open
     from said
     group by machine, item, series, at_us
 ),
 
 followed as (
     select
-        machine,
-        is_open,
-        at_us,
+        *,
         lead(at_us) over (partition by machine, item, series order by at_us) as next_us,
-        max(ending) over (
+        max(ended_us) over (
             partition by machine, item, series order by at_us rows between unbounded preceding and current row
-        ) as latest,
+        ) as latest_us,
     from begun
+),
+
+-- clocks are read to the second
+apart as (
+    select *
+    from followed
+    where not is_open and latest_us > at_us and coalesce(next_us > latest_us + 2000000, true)
+),
+
+-- lengths may be rounded
+ended as (
+    select apart.latest_us, said.file_id, said.row_number
+    from said
+    inner join apart
+        on said.machine = apart.machine
+        and said.item = apart.item
+        and said.series = apart.series
+        and said.ended_us = apart.latest_us
+        and said.at_us <= apart.at_us
+    qualify
+        row_number() over (
+            partition by apart.machine, apart.item, apart.series, apart.at_us
+            order by said.within_us desc, said.file_id desc, said.row_number desc
+        ) = 1
+        and coalesce(apart.next_us > apart.latest_us + 2000000 + said.within_us, true)
 )
 
 select
-    said.machine,
-    make_timestamptz(followed.latest.ended_us) as occurred_at,
-    said.item,
-    if(said.level is null, 'UNAVAILABLE', said.value) as value,
-    said.data_item_id,
-    said.sub_type,
-    said.path,
-    case when said.level is null then null when said.native_code is null then 'UNAVAILABLE' else 'NORMAL' end as level,
-    said.native_code,
+    event.machine,
+    make_timestamptz(ended.latest_us) as occurred_at,
+    event.item,
+    if(event.level is null, 'UNAVAILABLE', event.value) as value,
+    event.data_item_id,
+    event.sub_type,
+    event.path,
+    case when event.level is null then null when event.native_code is null then 'UNAVAILABLE' else 'NORMAL' end as level,
+    event.native_code,
     null::varchar as text,
-    said.occurrence,
-    said.file_id,
-    said.row_number,
-    said.line,
-from followed
-inner join said
-    on followed.machine = said.machine
-    and followed.latest.file_id = said.file_id
-    and followed.latest.row_number = said.row_number
-where
-    not followed.is_open
-    and followed.latest.ended_us > followed.at_us
-    -- clocks are read to the second, lengths may be rounded
-    and coalesce(followed.next_us > followed.latest.ended_us + 2000000 + followed.latest.within_us, true)
+    event.occurrence,
+    event.file_id,
+    event.row_number,
+    event.line,
+from core.event as event
+inner join ended on event.file_id = ended.file_id and event.row_number = ended.row_number
