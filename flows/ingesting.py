@@ -249,7 +249,8 @@ class _Ingesting:
             file_id = counts.file_id
             self._paths[file_id] = path
             first = self._counts.get(file_id)
-            if first is None or first.already_known:
+            taken_up = first is not None and first.status == NEEDS_PROFILE and not counts.already_known
+            if first is None or first.already_known or taken_up:
                 self._counts[file_id] = counts
             if counts.status == NEEDS_PROFILE:
                 self._refused[file_id] = path
@@ -323,11 +324,12 @@ class _Ingesting:
         return bool(waiting)
 
     def _know(self) -> bool:
-        """Learn the programs and jobs that the book holds now; return whether they are others than before."""
+        """Learn the programs, jobs and machines that the book holds now; return whether they are others than before."""
         know_extents(self._book)
         ids = query(self._book, "known_ids")
-        told = {kind: frozenset(ids.filter(pl.col("kind") == kind)["id"]) for kind in ("program", "job")}
-        knowing = replace(self._settings, programs=told["program"], jobs=told["job"])
+        told = {kind: frozenset(ids.filter(pl.col("kind") == kind)["id"]) for kind in ("program", "job", "machine")}
+        machines = frozenset(machine.casefold() for machine in told["machine"])
+        knowing = replace(self._settings, programs=told["program"], jobs=told["job"], machines_seen=machines)
         if knowing == self._settings:
             return False
         self._settings, self._deciding = knowing, Deciding(knowing)

@@ -37,8 +37,9 @@ class Deciding:
         return self._made[made]
 
     @cached_property
-    def _known(self) -> tuple[list[str], list[str]]:
-        return sorted(self._settings.programs), sorted(self._settings.jobs)
+    def _known(self) -> tuple[list[str], ...]:
+        knows = self._settings
+        return sorted(knows.programs), sorted(knows.jobs), sorted(knows.machines_seen)
 
     def _fingerprint(self, rule: SourceRule, devices: str, known: tuple[list[str], ...]) -> str:
         shop = self._settings

@@ -29,7 +29,7 @@ from pipeline.read.rawtable import (
     skipped_rows,
 )
 from pipeline.read.rows import no_rejects, no_skipped
-from pipeline.read.skipping import REMARK_LINE, skip_rows
+from pipeline.read.skipping import REMARK_LINE, TOTAL_LINE, begins_with_total, skip_rows
 from pipeline.read.text import TextBlock, lines_of
 from schemas.profile import SkipRule
 
@@ -74,8 +74,8 @@ def read_delimited(blocks: Iterable[TextBlock], layout: Layout, last: int = 0) -
             cells, layout.names, header_raw, layout.header_line, layout.skip, repeated=repeated, titles=titles
         )
         cells = cells.with_row_index(ROW, offset=row + 1).with_columns(pl.col(ROW).cast(pl.Int64))
-        cells, rejects = _take_out_broken(cells, layout, block)
-        table = RawTable(cells, rejects, concat_skipped(above, empty, skipped))
+        cells, rejects, totals = _take_out_broken(cells, layout, block)
+        table = RawTable(cells, rejects, concat_skipped(above, empty, skipped, totals))
         row = max(row, table.last_row)
         if block.broken_off:
             row += 1
@@ -314,8 +314,10 @@ def _breaks_off(cells: pl.DataFrame, layout: Layout) -> bool:
     return bool(full) and not cells[full[-1]][-1]
 
 
-def _take_out_broken(cells: pl.DataFrame, layout: Layout, block: TextBlock) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Take out rows with more cells than the header, and a last line that was cut off."""
+def _take_out_broken(
+    cells: pl.DataFrame, layout: Layout, block: TextBlock
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Take out rows with more cells than the header, and a last line that was cut off; totals among them as skipped."""
     over, cut_off = (pl.Series([False]).new_from_index(0, cells.height) for _ in range(2))
     if cells[_REST].null_count() < cells.height:
         over = (cells[_REST].str.strip_chars(f" {layout.delimiter}\t") != "").fill_null(False)
@@ -323,7 +325,10 @@ def _take_out_broken(cells: pl.DataFrame, layout: Layout, block: TextBlock) -> t
         cut_off = cut_off.scatter(cells.height - 1, True)
     plain = cells.select(*OWN, *layout.names)
     if not over.any() and not cut_off.any():
-        return plain, no_rejects()
+        return plain, no_rejects(), no_skipped()
+    totals = plain.filter(over | cut_off).filter(pl.col(RAW).map_elements(begins_with_total, return_dtype=pl.Boolean))
+    is_total = plain[ROW].is_in(totals[ROW].implode())
+    over, cut_off, rows = over & ~is_total, cut_off & ~is_total, ~over & ~cut_off
     width = len(layout.names)
     rejects = concat_rejects(
         broken_lines(
@@ -339,4 +344,4 @@ def _take_out_broken(cells: pl.DataFrame, layout: Layout, block: TextBlock) -> t
             "Copy or export the file again when the export is finished.",
         ),
     )
-    return plain.filter(~over & ~cut_off), rejects
+    return plain.filter(rows), rejects, skipped_rows(totals, TOTAL_LINE)

@@ -129,7 +129,8 @@ def _no_rows(table: RawTable, rejects: pl.DataFrame, others: pl.Series) -> tuple
     texts = [name for name in bad.columns if name not in OWN]
     if not texts:
         return rejects, none
-    found = bad.with_columns(why=why_no_row(bad.select(texts))).filter(pl.col("why").is_not_null())
+    why = why_no_row(bad.select(texts), table.cells.select(texts))
+    found = bad.with_columns(why=why).filter(pl.col("why").is_not_null())
     if not found.height:
         return rejects, none
     gone = skipped_rows(found, pl.col("why")).with_columns(row_number=found[ROW])
@@ -145,7 +146,7 @@ def _without_totals(table: RawTable, plan: TablePlan) -> RawTable:
     suspects = table.cells.filter(timeless)
     if not suspects.height:
         return table
-    why = why_no_row(suspects.select(pl.exclude(OWN)))
+    why = why_no_row(suspects.select(pl.exclude(OWN)), table.cells.select(pl.exclude(OWN)))
     gone = suspects.with_columns(why=why).filter(pl.col("why").is_not_null())
     rows = table.cells.filter(~pl.col(ROW).is_in(gone[ROW].implode()))
     return replace(table, cells=rows, skipped=concat_skipped(table.skipped, skipped_rows(gone, pl.col("why"))))

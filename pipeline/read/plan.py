@@ -164,12 +164,17 @@ def _from_own_names(names: Sequence[str], decimal: str) -> TablePlan | NoPlan:
     plans.sort(key=lambda plan: plan.score, reverse=True)
     if not plans or (len(plans) > 1 and plans[0].score == plans[1].score):
         nearest = _nearest(by_plain) if kinds else ""
-        return NoPlan(
-            f"Nobody has said yet what this file is; its columns are {_listed(names)}.{nearest} Write a "
-            "profile that says which column is which field (the README shows one) and name it under [[source]] in "
-            "shop.toml."
-        )
+        return unknown_table(names, nearest)
     return replace(plans[0], notes=unused_note(plans[0], names))
+
+
+def unknown_table(names: Sequence[str], nearest: str = "") -> NoPlan:
+    """Return that nothing tells what a table is; `nearest` is a sentence on what comes near, with a blank in front."""
+    return NoPlan(
+        f"Nobody has said yet what this file is; its columns are {_listed(names)}.{nearest} Write a "
+        "profile that says which column is which field (the README shows one) and name it under [[source]] in "
+        "shop.toml."
+    )
 
 
 def unused_note(plan: TablePlan, names: Sequence[str]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from io import BytesIO
 from pathlib import Path
 from typing import Any, BinaryIO, Final, NamedTuple
 
@@ -27,7 +28,16 @@ from pipeline.read.jsonlines import keys_of, read_json_lines
 from pipeline.read.mapping import map_tables
 from pipeline.read.observations import stream_items, stream_machine, text_items
 from pipeline.read.parquet import ParquetError, parquet_names, read_parquet
-from pipeline.read.plan import Context, NoPlan, TablePlan, extended, listed_names, plan_table, wanted_names
+from pipeline.read.plan import (
+    Context,
+    NoPlan,
+    TablePlan,
+    extended,
+    listed_names,
+    plan_table,
+    unknown_table,
+    wanted_names,
+)
 from pipeline.read.rawtable import (
     LINE,
     RAW,
@@ -51,6 +61,7 @@ from pipeline.read.settings import ReadSettings, source_rule
 from pipeline.read.skipping import ANOTHER_TABLE, UNREAD_LINES
 from pipeline.read.streams_xml import SEVERAL_DEVICES, StreamNames, devices_in, read_streams
 from pipeline.read.text import BLOCK_BYTES, HEAD_BYTES, TextBlock, decode_head, lines_within, text_blocks
+from pipeline.read.web_page import WebPageError, page_text
 from pipeline.read.workbook import (
     Sheet,
     WorkbookError,
@@ -180,11 +191,22 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
         return FileRead(opened.source, "unreadable", "unknown", reason)
     machine = rule.machine or machine_of_path(opened.path, settings.machines)
     known = Knowledge(
-        settings.machines, settings.programs, settings.jobs, machine, settings.currency, rule.machine is not None
+        settings.machines,
+        settings.programs,
+        settings.jobs,
+        settings.machines_seen,
+        machine,
+        settings.currency,
+        rule.machine is not None,
     )
     devices = in_scope(settings.devices, opened.path)
     job = _Job(opened, rule.profile, context, head, len(head) < HEAD_BYTES, known, settings.limits, devices)
     found = recognise(head, job.encoding, whole=job.whole)
+    if found.shape == "web page":
+        try:
+            job, found = _of_page(job), Recognised("table")
+        except (WebPageError, *PACKING_ERRORS, UnpackError) as error:
+            return job.refuse("unreadable", "web page", str(error))
     wanted = rule.profile.shape if rule.profile else None
     if wanted and found.shape in ("table", "text", "nc program", *_PROFILE_SHAPES):
         found = Recognised(wanted)
@@ -216,6 +238,14 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
             return _read_adapter(job)
         case _:
             return _read_xml(job)
+
+
+def _of_page(job: _Job) -> _Job:
+    """Return a job whose bytes are the tables of a web page, as text."""
+    with job.opened.open() as stream:
+        text = page_text(stream.read((job.limits.workbook_mib << 20) + 1), job.limits)
+    opened = replace(job.opened, open=lambda: BytesIO(text))
+    return replace(job, opened=opened, head=text[:HEAD_BYTES], whole=len(text) < HEAD_BYTES)
 
 
 def _own_plan(names: Sequence[str], mark: str = "") -> TablePlan | NoPlan:
@@ -283,7 +313,7 @@ def _texts_together(job: _Job, several: Sequence[_Choice]) -> list[_Choice]:
         alike = [other for other in several if _may_be_joined(one, other)]
         if one.table is not None and not read_alike([other.proposal for other in alike]):
             heads = [other.table for other in alike if other.table is not None]
-            plan, proposal = job.choose(with_rows_of(one.table, heads), NoPlan("tables of one head differ"))
+            plan, proposal = job.choose(with_rows_of(one.table, heads), unknown_table(one.table.names))
             one = one._replace(plan=plan, proposal=proposal)
         decided.append(one)
     return decided
@@ -370,7 +400,7 @@ def _read_described(job: _Job, file: FileShape) -> FileRead:
     layout = Layout(header.delimiter, header.line, header.names, file.skip_rows_where, spans)
     several = _text_parts(job) if file.header_row else []
     if any(part.first <= header.line <= part.last for part in several):
-        nothing = NoPlan("the profile is of another table")
+        nothing = NoPlan("The profile is of another table.")
         choices = [
             _Choice(part, layout, header.plan if part.first <= header.line <= part.last else nothing)
             for part in several
@@ -536,7 +566,7 @@ def _with_rows_of(job: _Job, one: _SheetTable, heads: Sequence[FoundTable]) -> _
     """Return a table of a sheet as it is read by the rows of all tables that have its head."""
     if one.head is None:
         return one
-    plan, proposal = job.choose(with_rows_of(one.head, heads), NoPlan("tables of one head differ"))
+    plan, proposal = job.choose(with_rows_of(one.head, heads), unknown_table(one.head.names))
     if isinstance(plan, NoPlan):
         return one._replace(header=plan, proposal=proposal)
     line = one.header.line if isinstance(one.header, Header) else int(one.head.layout["header_row"])

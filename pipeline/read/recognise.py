@@ -17,6 +17,7 @@ from pipeline.read.jsonlines import parse_object
 from pipeline.read.recognition.alignment import names_without_columns
 from pipeline.read.recognition.heads import find_text_head
 from pipeline.read.text import decode_head, sniff_encoding
+from pipeline.read.web_page import STARTS
 
 _MEDIA: Final = (
     (b"\x89PNG", "a picture (PNG)"),
@@ -78,6 +79,8 @@ def recognise(head: bytes, encoding: str | None = None, *, whole: bool = False) 
     if sniff_encoding(head)[0] is None and encoding is None and _is_binary(unpadded):
         return _unreadable("This is not text, and no kind of file that can be read here. Export it as CSV.")
     text = decode_head(head, encoding)
+    if STARTS.match(text):
+        return Recognised("web page")
     if text.lstrip("\ufeff \t\n").startswith("<"):
         return _recognise_xml(head)
     if _ANSWER_PARTS.match(head):

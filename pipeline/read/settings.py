@@ -38,6 +38,7 @@ class ReadSettings:
     machines: Mapping[str, str] = field(default_factory=dict)  # ids and names of shop.toml, case folded -> ids
     programs: frozenset[str] = frozenset()  # that the book knows, by which a column of them is told
     jobs: frozenset[str] = frozenset()
+    machines_seen: frozenset[str] = frozenset()  # ids that rows of the book name, case folded
     currency: str = ""  # of the shop, as its shop.toml says: costs in another are not taken
     limits: LimitSettings = field(default_factory=LimitSettings)
     roots: Sequence[str] = ()  # where links may lead to, as `files.real_paths` gives it; anywhere where it is empty

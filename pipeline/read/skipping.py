@@ -64,11 +64,13 @@ _WIDE: Final = 4  # columns from which a lone cell is no row
 _REMARK: Final = (  # a few words, a label, a ruled line, "4 rows selected"
     r"\p{L}.*(?:\s\S+){2}|\p{L}{3,}\s*:|^[-=*_#+~|\s]{3,}$|^\(?\d+\s+\p{L}{3,}[\p{L}\s]*"
 )
+_WORDS: Final = r"^\p{L}{4,}[.!]?$|^\p{L}{2,}(?:[\s/,-]+\p{L}{2,})+[.!]?$"  # "holiday", "taller cerrado"
 _DRAWN: Final = r"^\s*$|^\s*:?[-=_~+*]{2,}:?\s*$"
 _MOST_OF_A_PAGE: Final = 4  # cells of a line that counts pages: a word, a number, "of", a number
 _LINKING: Final = 3
 _LONGEST_PAGE: Final = 3
 _MOST_BEGINNINGS: Final = 2_000
+_LONGEST_BEGINNING: Final = 80
 _BARE: Final = ("-", "–")
 _LONGEST_UNIT: Final = 14
 _UNIT_DRESS: Final = " []()"
@@ -158,11 +160,12 @@ def _plain_unit(text: str) -> str:
     return "" if text in _UNIT_WORDS else text
 
 
-def why_no_row(cells: pl.DataFrame) -> pl.Series:
+def why_no_row(cells: pl.DataFrame, table: pl.DataFrame | None = None) -> pl.Series:
     """Return for rows that cannot be read why they are none: "total line", "remark line", null where they may be one.
 
     A total begins with a word for it, or ends with one ("A-4711 total"); a remark is a sentence, alone in a row that
-    has room for many cells; a page line counts the sheets of paper that a list was laid out for ("Page 2 / 5").
+    has room for many cells, or words that no other row of the `table` has in a cell (of the rows themselves, where it
+    is not given); a page line counts the sheets of paper that a list was laid out for ("Page 2 / 5").
     """
     filled = [(pl.col(name).str.strip_chars().str.len_bytes() > 0).fill_null(False) for name in cells.columns]
     first = pl.coalesce(pl.when(has).then(pl.col(name)) for name, has in zip(cells.columns, filled, strict=True))
@@ -180,6 +183,8 @@ def why_no_row(cells: pl.DataFrame) -> pl.Series:
     drawn = [pl.col(name).is_null() | pl.col(name).str.contains(_DRAWN) for name in cells.columns]
     rows = rows.with_columns(cells.select(ruled=pl.all_horizontal(drawn)))
     alone = pl.lit(cells.width >= _WIDE) & (pl.col("count") == 1)
+    lone = rows.filter(alone & pl.col("first").str.contains(_WORDS))["first"].unique().head(_MOST_BEGINNINGS)
+    words = _said_by_no_row(lone, cells if table is None else table) if len(lone) else []
     return rows.select(
         pl.when(pl.col("first").is_in(totals) | pl.col("called"))
         .then(pl.lit(TOTAL_LINE))
@@ -189,10 +194,20 @@ def why_no_row(cells: pl.DataFrame) -> pl.Series:
         .then(pl.lit(PAGE_LINE))
         .when(pl.col("ruled"))
         .then(pl.lit(RULED_LINE))
-        .when(alone & pl.col("first").str.contains(_REMARK))
+        .when(alone & (pl.col("first").str.contains(_REMARK) | pl.col("first").is_in(words)))
         .then(pl.lit(REMARK_LINE))
         .alias("why")
     ).to_series()
+
+
+def _said_by_no_row(lone: pl.Series, table: pl.DataFrame) -> list[str]:
+    """Return of texts that stand alone in their rows those that stand in no row beside other cells."""
+    names = [name for name in table.columns if table[name].dtype == pl.String]
+    trimmed = table.select(pl.col(names).str.strip_chars())
+    count = pl.sum_horizontal((pl.col(name).str.len_bytes() > 0).fill_null(False) for name in names)
+    said = trimmed.filter(count > 1).select(pl.col(names).filter(pl.col(names).is_in(lone.implode())).implode())
+    taken = {text for name in names for text in said[name][0]}
+    return [text for text in lone.to_list() if text not in taken]
 
 
 def _states_unit(cells: pl.Series) -> pl.Expr:
@@ -230,5 +245,10 @@ def total_words(cells: pl.Series) -> list[str]:
 
 def _is_total(text: str) -> bool:
     words = plain(text).split()
-    begins = any(known_word("total", " ".join(words[:count])) is not None for count in (1, 2) if len(words) >= count)
-    return begins or (len(words) > 1 and known_word("total", words[-1]) is not None)
+    return begins_with_total(text) or (len(words) > 1 and known_word("total", words[-1]) is not None)
+
+
+def begins_with_total(text: str) -> bool:
+    """Return whether the first words of a text are one for a total: "Summa 1410 st"."""
+    words = plain(text[:_LONGEST_BEGINNING]).split()
+    return any(known_word("total", " ".join(words[:count])) is not None for count in (1, 2) if len(words) >= count)

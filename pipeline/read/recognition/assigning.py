@@ -6,7 +6,7 @@ It chooses columns only; formats and units are settled in `settling.py`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -47,6 +47,8 @@ _UNUSED_COST: Final = 0.3
 _TITLE_WORTH: Final = 0.8
 _STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
+_TURNS_WORTH: Final = 0.35
+_MOST_STAYING: Final = 0.1  # share of rows with the tool of the row before, in a list of changes
 _GROWING: Final = 2  # rises for each fall from which a count may be a running one
 _FOLLOWING: Final = 0.98  # share of rows whose end is after their start
 _DISJOINT: Final = 0.7  # share of rows that end before the next starts: machines run side by side in one list
@@ -74,6 +76,11 @@ MINOR: Final = frozenset(
     }
 )
 """Fields that change no time and no count: where a column may be one of them, it is left out without asking."""
+
+
+def unsure(share: float) -> str:
+    """Return a share that is not sure enough in two digits, rounded down: what failed 0.90 must not read as 0.90."""
+    return f"{math.floor(100 * share) / 100:.2f}"
 
 
 @dataclass(frozen=True)
@@ -106,6 +113,8 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     candidates = list(_candidates(kind, sample, known))
     if kind == "cycle":
         candidates = _with_sequence(candidates)
+    if kind == "tool_change":
+        candidates = _with_turns(candidates)
     candidates.sort(key=lambda guess: -guess.confidence)
     chosen: dict[str, Guess] = {}
     taken: dict[str, str] = {}
@@ -121,7 +130,9 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     missing = tuple(name for name in needed_fields(kind, chosen) if name not in chosen and name != "machine")
     used = frozenset(column for guess in chosen.values() for column in guess.columns)
     score = _score(kind, chosen, missing, sample)
-    return Assignment(kind, chosen, missing, score, tuple(contradictions(kind, used, sample)), tuple(candidates))
+    machine = chosen["machine"].columns[0] if "machine" in chosen and chosen["machine"].confidence >= SURE else None
+    against = tuple(contradictions(kind, used, sample, machine))
+    return Assignment(kind, chosen, missing, score, against, tuple(candidates))
 
 
 def _least(name: str, needed: set[str]) -> float:
@@ -156,6 +167,35 @@ def _with_sequence(candidates: list[Guess]) -> list[Guess]:
         else guess
         for guess in candidates
     ]
+
+
+def _with_turns(candidates: list[Guess]) -> list[Guess]:
+    """Return the guesses with tools surer that change from row to row and come again, as those that programs call do.
+
+    Numbers that do not are no tools where their name says a change of tools and no more: they may count them.
+    """
+    machines = {guess.field: guess for guess in candidates if guess.field == "machine" and guess.confidence >= SURE}
+    return [
+        replace(
+            guess,
+            confidence=1 - (1 - guess.confidence) * (1 - _TURNS_WORTH),
+            evidence=(*guess.evidence, "it changes from row to row and comes again"),
+        )
+        if guess.field == "tool" and KNOWN_WORDS <= guess.said < 1.0 and _turns(guess, machines)
+        else guess
+        for guess in candidates
+        if guess.field != "tool" or not _may_count_changes(guess.cells) or _turns(guess, machines)
+    ]
+
+
+def _may_count_changes(column: Column) -> bool:
+    return bool(column.numbers) and "tool_changed" in column.reading.concepts and "tool" not in column.reading.concepts
+
+
+def _turns(guess: Guess, machines: dict[str, Guess]) -> bool:
+    column = guess.cells
+    again = column.filled >= _FEWEST_ROWS * len(column.distinct) and len(column.distinct) > 1
+    return again and tool_stays({**machines, "tool": guess}) < _MOST_STAYING
 
 
 def ends_by(guess: Guess, begun: pl.Series) -> pl.Series | None:
@@ -421,12 +461,12 @@ def _score(kind: InputKind, chosen: dict[str, Guess], missing: tuple[str, ...], 
             score -= _UNUSED_COST
         if kind == "cycle" and concepts.get("tool", 0.0) >= SURE and column.text.n_unique() > 1:
             score -= _TOOL_LIST_COST
-    if kind == "tool_change" and "tool" in chosen and tool_stays(chosen, sample) > _STAYS:
+    if kind == "tool_change" and "tool" in chosen and tool_stays(chosen) > _STAYS:
         score -= _TOOL_LIST_COST
     return score + _TITLE_WORTH * max(title_share(kind, sample), 0.5 * file_share(kind, sample))
 
 
-def tool_stays(chosen: dict[str, Guess], sample: Sample) -> float:
+def tool_stays(chosen: Mapping[str, Guess]) -> float:
     """Return the share of rows whose tool is that of the row before on the same machine: none in a list of changes."""
     cells = pl.DataFrame({"tool": chosen["tool"].cells.text})
     machine = chosen["machine"].cells.text if "machine" in chosen else pl.repeat("", cells.height, eager=True)

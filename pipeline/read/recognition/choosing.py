@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.read.above import filled_from_above
 from pipeline.read.mapping import map_table, map_tables
-from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources
+from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources, unknown_table
 from pipeline.read.rawtable import RawTable, joined_tables
 from pipeline.read.recognition.proposing import Proposal, left_out, nearest_kind, propose, refusal, told
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, thinned
@@ -74,7 +74,7 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     if above := standing_above(first.cells, known.machines):
         table = _filled(table, above)
         first = next(table.chunks())
-        own = NoPlan("marks among its cells mean what stands above them")
+        own = own if isinstance(own, NoPlan) else unknown_table(table.names)
     sample = Sample(
         table.names,
         thinned(first),
@@ -207,7 +207,7 @@ def _propose(table: FoundTable, sample: Sample, known: Knowledge, context: Conte
 
     So a file that is sure by itself is read alike whatever came before it: the order of files is no matter.
     """
-    by_itself = replace(known, programs=frozenset(), jobs=frozenset())
+    by_itself = replace(known, programs=frozenset(), jobs=frozenset(), machines_seen=frozenset())
     proposal = propose(sample, by_itself, context, table.layout, table.name)
     if proposal is None or proposal.sure or known == by_itself:
         return proposal

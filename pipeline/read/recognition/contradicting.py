@@ -11,6 +11,7 @@ from typing import Final
 
 import polars as pl
 
+from pipeline.read.numbers import read_numbers
 from pipeline.read.recognition.duration_forms import is_dotted
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.names import asked_end, is_another_table, known_word, says, unit_of
@@ -18,7 +19,7 @@ from pipeline.read.recognition.sample import Column, Sample, clock_us, is_zone
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.recognition.zones import is_universal, states_other, title_states_other, values_are_universal
 from schemas.concepts import DURATIONS, NUMBERS, WORDS
-from schemas.profile import UNITS, with_article
+from schemas.profile import CELL_UNITS, UNITS, with_article
 from schemas.vocabulary import InputKind
 from schemas.words import plain, telling_columns
 
@@ -31,6 +32,7 @@ _SURELY: Final = 0.9
 _LETTERED: Final = frozenset({"shift", "operator", "revision", "department"})  # often said by a letter
 _DAY_US: Final = 86_400_000_000
 _HOUR_US: Final = 3_600_000_000
+_HALF_SECOND_US: Final = 500_000  # stamps are in whole seconds
 _FEWEST_CODES: Final = 6
 _MOSTLY: Final = 0.6
 _SHORT_CODE: Final = 2  # letters
@@ -81,8 +83,11 @@ AGAINST: Final[dict[InputKind, frozenset[str]]] = {
 }
 
 
-def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterator[str]:
-    """Yield what speaks against a kind, in sentences; `used` are the columns that its fields take."""
+def contradictions(kind: InputKind, used: frozenset[str], sample: Sample, machine: str | None = None) -> Iterator[str]:
+    """Yield what speaks against a kind, in sentences; `used` are the columns that its fields take.
+
+    `machine` is the column that surely names machines, where its values tell that and not its name.
+    """
     titles = [" ".join(cells) for cells in sample.titles]
     name = sample.place.rpartition("/")[2].rpartition(".")[0]
     said = [(text, is_another_table(kind, text)) for text in titles] + [
@@ -97,6 +102,8 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Ite
         if column.name in used and plain(column.name) in telling_columns()["equipment"]:
             yield f'column "{column.name}" is of no machine tool'
     for column in sample.columns:
+        if kind == "tool_change" and column.name not in used and _is_length_of_change(column, used, sample):
+            continue
         if column.name not in used and (what := _against(kind, column, _describes(column, used, sample), tools)):
             yield f'column "{column.name}" {what}'
         elif column.name in used and kind == "cycle" and _begins(plain(column.name), "attendance"):
@@ -107,7 +114,7 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample) -> Ite
         yield f'column "{size.name}" is a measure of parts: the rows may be inspections, and not signals of a machine'
     yield from _other_zone(used, sample)
     yield from _other_units(used, sample)
-    yield from _by_values(kind, used, sample)
+    yield from _by_values(kind, used, sample, machine)
 
 
 def _is_size(column: Column) -> bool:
@@ -228,6 +235,29 @@ def _describes(column: Column, used: frozenset[str], sample: Sample) -> bool:
     return False
 
 
+def _is_length_of_change(column: Column, used: frozenset[str], sample: Sample) -> bool:
+    """Return whether a column may tell how long changes took: times that are over before the next row of the machine.
+
+    Its unit is one of time, or its name says change and is in seconds then; a life of tools would be longer.
+    """
+    if column.reading.concepts.get("tool_life", 0.0) >= _PERHAPS or not column.numbers:
+        return False
+    stated = column.unit if column.unit and UNITS[column.unit][0] == "time" and column.unit not in CELL_UNITS else None
+    unit = stated or ("s" if says(column.name, "change") and says(column.name, "time", "duration") else None)
+    at_us = next(iter(_times_of(used, sample)), None)
+    if unit is None or at_us is None:
+        return False
+    form = column.numbers[0]
+    length_us = read_numbers(column.text, form.decimal or ".", form.thousands, unit) * UNITS[unit][1] * 1e6
+    machine = next((c for c in sample.columns if c.reading.concepts.get("machine", 0.0) >= _SURELY), None)
+    of = machine.text if machine else pl.repeat("", len(at_us), eager=True)
+    rows = pl.DataFrame({"at": at_us, "length": length_us, "of": of}).drop_nulls(["at", "length"]).sort("at")
+    gap = pl.col("at").shift(-1).over("of") - pl.col("at")
+    over = [(gap + _HALF_SECOND_US >= pl.col("length").shift(step).over("of")).mean() for step in (0, -1)]
+    shares = rows.select(as_start=over[0], as_end=over[1]).row(0)
+    return any(share is not None and share >= _SURELY for share in shares)
+
+
 def _differ(kind: InputKind, column: Column) -> bool:
     """Return whether units of rows are not all the ones that we count in."""
     units = [unit for value in column.few_values if (unit := unit_of(value)) is not None and unit in UNITS]
@@ -325,10 +355,10 @@ def _are_states(column: Column) -> bool:
     )
 
 
-def _by_values(kind: InputKind, used: frozenset[str], sample: Sample) -> Iterator[str]:
+def _by_values(kind: InputKind, used: frozenset[str], sample: Sample, machine: str | None) -> Iterator[str]:
     columns = {column.name: column for column in sample.columns}
     if kind in ("cycle", "tool_change", "edge_change", "event"):
-        yield from _steps_back(used, sample)
+        yield from _steps_back(used, sample, machine)
     if kind == "cycle":
         yield from _no_parts_of_a_row(used, sample)
         yield from _times_of_pieces(used, sample)
@@ -525,14 +555,13 @@ def _mixed_cells(column: Column) -> bool:
     return _MIXED < iso < 1 - _MIXED
 
 
-def _steps_back(used: frozenset[str], sample: Sample) -> Iterator[str]:
+def _steps_back(used: frozenset[str], sample: Sample, of: str | None) -> Iterator[str]:
     """Tell times that go back by hours within one day of a log that is in order otherwise.
 
     The night after midnight stands under the date of the shift then, or a clock shows twelve hours and no AM or PM.
     """
-    machine = next(
-        (column for column in sample.columns if column.reading.concepts.get("machine", 0.0) >= _SURELY), None
-    )
+    named = (c for c in sample.columns if c.reading.concepts.get("machine", 0.0) >= _SURELY or c.name == of)
+    machine = next(named, None)
     for us in _times_of(used, sample):
         rows = pl.DataFrame({"us": us, "machine": machine.text if machine else pl.repeat("", len(us), eager=True)})
         rows = rows.head(sample.own_rows or rows.height)  # the next sheet begins again

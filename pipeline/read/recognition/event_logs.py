@@ -21,6 +21,7 @@ from pipeline.read.recognition.assigning import (
     assign,
     title_share,
     tool_stays,
+    unsure,
 )
 from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.names import known_word, says
@@ -45,6 +46,8 @@ _STATE_WORDS: Final = 0.9  # what words for states of a program run are worth
 _GOING_ON: Final = 0.1  # share of rows that say "running": the last row of a list of cycles may, no more
 _COUNTS_ON: Final = 0.95  # share of steps up
 _COUNTS_WORTH: Final = 0.6
+_AFTER_RUNS: Final = 0.8  # share of stretches of "done" that a run stands before
+_AS_LONG: Final = 2  # times as many rows as a run has, at most
 _TILED: Final = 0.95
 _DAY_US: Final = 86_400_000_000
 _TITLE_WORTH: Final = 0.8
@@ -156,7 +159,7 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
     score = sum(guess.confidence for guess in kept.values()) + sum(signal.share for signal in found)
     score += _TITLE_WORTH * title_share("event", sample)
     tools = [signal for signal in found if signal.item == "ToolNumber"]
-    if tools and tool_stays({**kept, "tool": Guess("tool", (), tools[0].column, 1.0, ())}, sample) < _CHANGES:
+    if tools and tool_stays({**kept, "tool": Guess("tool", (), tools[0].column, 1.0, ())}) < _CHANGES:
         score -= _CHANGES_COST
     certain = sum(signal.share >= SURE for signal in found)
     assignment = Assignment("event", kept, (), score, candidates=base.candidates)
@@ -179,7 +182,7 @@ def wide_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, lis
         _doubt_whose(settled, sample, _columns_of(kept) | {signal.column.name for signal in found})
     for signal in found:
         if signal.share < SURE:
-            said = f'column "{signal.column.name}" may be {signal.item} ({signal.share:.2f})'
+            said = f'column "{signal.column.name}" may be {signal.item} ({unsure(signal.share)})'
             settled.doubt(signal.column.name, "field", said)
     return assignment, settled, items
 
@@ -212,7 +215,7 @@ def _words(column: Column, list_name: str, item: str, settled: Settled) -> dict[
         return {word: EXECUTION_ACTIVE if plain(word) in _yes() else "READY" for word in words}
     found = {word: known_word(list_name, word) for word in words}
     if item == "Execution":
-        found |= {word: state.get(item) for word, state in _states(words).items() if found[word] is None}
+        found |= {word: state.get(item) for word, state in _states(column).items() if found[word] is None}
     strange = [word for word, meaning in found.items() if meaning is None and word.upper() not in EXECUTION]
     _doubt_words(column, strange, item, settled)
     return {word: meaning for word, meaning in found.items() if meaning is not None and meaning != word.upper()}
@@ -246,21 +249,40 @@ def _state(word: str) -> dict[str, str]:
     return {}
 
 
-def _states(words: Sequence[str]) -> dict[str, dict[str, str]]:
+def _states(column: Column) -> dict[str, dict[str, str]]:
     """Return what each word of a column of states says; nothing for those that are not known.
 
     A pause is a program held where the words beside it are those of a control, which tells a machine that stands apart
-    from it. Among bookings of a shop it may be people who rest: nothing is known of it.
+    from it. Among bookings of a shop it may be people who rest: nothing is known of it. "Done" is a program that has
+    ended where it comes after runs, and the outcome of a run in a list of them.
     """
-    states = {word: _state(word) for word in words}
+    states = {word: _state(word) for word in column.distinct.to_list()}
     known = [state for state in states.values() if state]
     runs = [word for word, state in states.items() if state.get("Execution") == EXECUTION_ACTIVE]
     stands = any(state.get("Execution") in _STANDING for state in known)
     booked = any(len(state) > 1 for state in known) or any(_says_producing(word) for word in runs)
     if runs and stands and not booked:
-        held = {word: {"Execution": "FEED_HOLD"} for word, state in states.items() if not state and _is_break(word)}
-        return states | held
+        states |= {word: {"Execution": "FEED_HOLD"} for word, state in states.items() if not state and _is_break(word)}
+    done = [word for word, state in states.items() if not state and known_word("done", word) is not None]
+    if done and _come_after(column.text, done, runs):
+        states |= {word: {"Execution": "PROGRAM_COMPLETED"} for word in done}
     return states
+
+
+def _come_after(text: pl.Series, done: Sequence[str], runs: Sequence[str]) -> bool:
+    """Return whether words for what is done stand behind words for a run again and again, each as long as those.
+
+    In a list of runs one done row follows another; rows may stand in order of time or the other way round.
+    """
+    words = text.drop_nulls().to_frame("word").select("word", stretch=pl.col("word").rle_id())
+    stretches = words.group_by("stretch", maintain_order=True).agg(pl.col("word").first(), rows=pl.len())
+    word = stretches["word"]
+    is_done, is_run = word.is_in(list(done)), word.is_in(list(runs))
+    before, after = (is_run.shift(step).fill_null(False).filter(is_done) for step in (1, -1))
+    long_done, long_run = (stretches["rows"].filter(which).median() for which in (is_done, is_run))
+    if int(is_done.sum()) < _FEWEST or not isinstance(long_done, float) or not isinstance(long_run, float):
+        return False
+    return max(before.sum(), after.sum()) >= _AFTER_RUNS * len(before) and long_done <= _AS_LONG * long_run
 
 
 def _is_break(word: str) -> bool:
@@ -273,10 +295,9 @@ def _says_producing(word: str) -> bool:
 
 def state_items(column: Column, settled: Settled) -> list[dict[str, Any]]:
     """Return the items that a column of states is: Execution, and where some words say so the mode and alarms."""
-    words = column.text.drop_nulls().unique().sort().to_list()
     if _tells_running(column):
         return [signal_rule(column, "Execution", settled)]
-    states = _states(words)
+    states = _states(column)
     _doubt_words(column, [word for word, state in states.items() if not state], "Execution", settled)
     items: list[dict[str, Any]] = []
     for item, else_put in _STATE_ITEMS.items():
@@ -312,8 +333,7 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, li
     settled = settle(assignment, sample, known, base.guesses.get("ended_at"))
     items = state_items(column, settled)
     if len(items) == 1:
-        words = column.text.drop_nulls().unique().sort().to_list()
-        lookup = {word: state.get("Execution", "UNAVAILABLE") for word, state in _states(words).items()}
+        lookup = {word: state.get("Execution", "UNAVAILABLE") for word, state in _states(column).items()}
         settled.rules["value"]["lookup"] = lookup
         settled.rules["item"] = {"constant": "Execution"}
         items = []
@@ -330,7 +350,7 @@ def _is_state(column: Column) -> bool:
 
     "Stopped" may be either; a state that is no outcome, or a run that is still going on in many rows, tells.
     """
-    words = {word: state.get("Execution") for word, state in _states(column.few_values).items()}
+    words = {word: state.get("Execution") for word, state in _states(column).items()} if column.few_values else {}
     known = [word for word, meaning in words.items() if meaning]
     active = [word for word, meaning in words.items() if meaning == EXECUTION_ACTIVE]
     if len(known) < _FEWEST:

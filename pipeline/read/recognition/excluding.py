@@ -95,6 +95,10 @@ _SIGNAL_RATIO: Final = 5.0  # of a column that is surely a signal of a control, 
 _TITLED_RATIO: Final = 20.0  # of a title that surely says the kind
 _IN_TURN_RATIO: Final = 6.0  # of starts and ends of which none overlap on a machine and that fill its time
 _TOOLS_TURN_RATIO: Final = 2.0  # of a tool that changes from row to row
+_ALIKE_RATIO: Final = 10.0  # of runs that take as long as others of their program
+_ALIKE: Final = 0.15  # of the length, either way
+_MOSTLY_ALIKE: Final = 0.75  # share of runs; some are broken off, some wait
+_FEWEST_ALIKE: Final = 12
 _TOOL_STAYS: Final = 0.2
 _FAR_APART_RATIO: Final = 0.2  # of rows that lie hours apart, for changes of tools
 _FAR_APART_US: Final = 2 * 3_600_000_000
@@ -247,7 +251,7 @@ def _kind(found: Assignment, without: str, sample: Sample, signals: int, *, in_t
     ratios = _RATIOS[found.kind]
     odds = _PRIOR_ODDS * _SIGNAL_RATIO**signals
     for name, guess in found.guesses.items():
-        odds *= _name_ratio(found.kind, guess)
+        odds *= 1.0 if sample.is_unnamed else _name_ratio(found.kind, guess)
         if name != without and guess.confidence >= SURE:
             odds *= ratios.get(name, 1.0)
     if found.kind in ("cycle", "tool_change", "event") and any(_counts_since_1970(g) for g in found.guesses.values()):
@@ -260,8 +264,10 @@ def _kind(found: Assignment, without: str, sample: Sample, signals: int, *, in_t
     odds *= 1 + (_TITLED_RATIO - 1) * titled
     if in_turn:
         odds *= _IN_TURN_RATIO
+    if found.kind == "cycle" and sample.is_unnamed and _take_alike(found):
+        odds *= _ALIKE_RATIO
     if found.kind == "tool_change" and "tool" in found.guesses:
-        odds *= _TOOLS_TURN_RATIO if tool_stays(found.guesses, sample) < _TOOL_STAYS else 1.0
+        odds *= _TOOLS_TURN_RATIO if tool_stays(found.guesses) < _TOOL_STAYS else 1.0
         odds *= _FAR_APART_RATIO if _are_far_apart(found) else 1.0
     return odds / (1 + odds)
 
@@ -318,6 +324,25 @@ def _in_turn(found: Assignment) -> bool:
         (ended := ends_by(found.guesses[name], begun)) is not None and follow(begun, ended, _machines(found))
         for name in _ends(found.guesses)
     ) and bool(_ends(found.guesses))
+
+
+def _take_alike(found: Assignment) -> bool:
+    """Return whether each program takes about as long every time, and programs differ: no stop and no shift does."""
+    started, program = found.guesses.get("started_at"), found.guesses.get("program")
+    if started is None or program is None or not started.cells.times or not _ends(found.guesses):
+        return False
+    begun = clock_us(started.cells.text, started.cells.times[0].format)
+    over = ends_by(found.guesses[_ends(found.guesses)[0]], begun)
+    if over is None:
+        return False
+    runs = pl.DataFrame({"of": program.cells.text, "us": over - begun}).drop_nulls().filter(pl.col("us") > 0)
+    again = runs.filter(pl.len().over("of") > 2)
+    own, middle = pl.col("us").median().over("of"), pl.col("us").median()
+    as_own, as_any = again.select(
+        own=((pl.col("us") - own).abs() <= _ALIKE * own).mean(),
+        any=((pl.col("us") - middle).abs() <= _ALIKE * middle).mean(),
+    ).row(0)
+    return again.height >= _FEWEST_ALIKE and as_own >= _MOSTLY_ALIKE and as_any < _MOSTLY_ALIKE
 
 
 def _ends(guesses: Collection[str]) -> list[str]:

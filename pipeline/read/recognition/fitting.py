@@ -97,6 +97,8 @@ def can_bear(concept: str, column: Column) -> bool:
         return False
     if concept == "text" and column.numbers:
         return False
+    if concept == "execution" and [known_word("outcome", word) for word in column.few_values] == ["complete"]:
+        return False  # of runs that all ended well; a state that never changes tells nothing
     if concept in WORDS:
         return any(known_word(WORDS[concept], column.said(word)) for word in column.few_values)
     return not _is_instant(column)
@@ -225,6 +227,8 @@ def _fit_machine(column: Column, known: Knowledge) -> Fit:
     matched = [value for value in values if value.casefold() in known.machines]
     if matched and len(matched) == len(values):
         return Fit(0.95, f"its cells are machines of shop.toml: {', '.join(sorted(matched)[:4])}")
+    if values and not column.numbers and known.machines_seen.issuperset(value.casefold() for value in values):
+        return Fit(0.92, "its cells are machines that the book knows")
     if matched:
         return Fit(0.6, f"some of its cells are machines of shop.toml: {', '.join(sorted(matched)[:4])}")
     if len(values) > _FEW_VALUES or column.numbers:

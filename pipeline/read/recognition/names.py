@@ -46,6 +46,7 @@ _TAKES: Final[Mapping[str, frozenset[str]]] = {
     "length": frozenset({"size", "position"}),
     "ratio": frozenset({"rate", "load", "override", "tool_life"}),
 }
+_BEGUN_OR_OVER: Final = frozenset(["started", "ended", "planned_instant"])
 _ALONE: Final = 0.95
 _OF_AN_END: Final = 0.95
 _ASKED: Final = frozenset({"ended", "parts", "outcome"})
@@ -296,6 +297,8 @@ def _with_unit(concepts: dict[str, float], unit: Unit) -> dict[str, float]:
     if not fitting and unit.unit == "s" and concepts.keys() & _MONEYS:
         return concepts  # SEK is a currency too
     if not fitting:
+        if unit.unit == "h":  # the hour of the day: "Start (h)", "Początek (godz.)"
+            return {concept: share for concept, share in instants.items() if concept in _BEGUN_OR_OVER}
         return instants if unit.unit in ("s", "ms") else {}  # counted since an instant
     since = {"instant": concepts["instant"]} if unit.unit in ("s", "ms") and "instant" in concepts else {}
     if len(fitting) == 1 and fitting.keys() != concepts.keys():
@@ -316,7 +319,8 @@ def _fitting(unit: str | None, concepts: Mapping[str, float]) -> str | None:
 def _part(tags: frozenset[str], concepts: Mapping[str, float], unit: Unit, *, dated: bool) -> Part | None:
     if not concepts.keys() & _INSTANTS:
         return None
-    clock = "clock" in tags or (unit.unit == "h:mm:ss" and not concepts.keys() & _TAKES["time"])
+    hour = unit.unit == "h:mm:ss" or (unit.unit == "h" and concepts.keys() & _BEGUN_OR_OVER)  # "Start (h)"
+    clock = "clock" in tags or (hour and not concepts.keys() & _TAKES["time"])
     date = "date" in tags or dated
     both = tags & {"instant"} or (date and (clock or tags & {"time", "hour"}))
     return None if both or clock == date else "date" if date else "time of day"
@@ -372,7 +376,7 @@ def _with_unit_tag(tags: tuple[str, ...], unit: Unit) -> tuple[str, ...]:
     if tag == "duration":
         if unit.unit == "ms" and dict(meaning(tags, "last")).keys() & _INSTANTS:
             return tags  # counted since 1970
-        clock = unit.unit in ("h:mm:ss", "mm:ss") and dict(meaning(tags, "last")).keys() & _INSTANTS
+        clock = unit.unit in ("h:mm:ss", "mm:ss", "h") and dict(meaning(tags, "last")).keys() & _INSTANTS
         return tags if clock or _SAYS_TIME & set(tags) or not meaning((*tags, tag), "last") else (*tags, tag)
     if tag == "share" and meaning(tags, "last") and set(dict(meaning(tags, "last"))) & _TAKES["ratio"]:
         return tags

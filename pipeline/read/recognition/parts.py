@@ -12,7 +12,7 @@ from typing import Final
 from pipeline.read.plan import TABLE_KINDS
 from pipeline.read.recognition.heads import holds_data, names_columns
 from pipeline.read.recognition.names import is_another_table
-from pipeline.read.recognition.places import machine_of_titles
+from pipeline.read.recognition.places import machine_designated, machine_of_titles
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 
 Cells = Sequence[str | None]
@@ -65,11 +65,7 @@ def parts(
             found.append(begun)
         elif found[-1].rows < _FEWEST_ROWS:  # labels and values stand above the table
             found[-1].head, found[-1].titles = begun.head, (*found[-1].titles, *begun.titles)
-        elif (
-            begun.head != found[-1].head
-            or machine_of_titles(begun.titles, machines) is not None
-            or says_another(begun.titles)
-        ):
+        elif begun.head != found[-1].head or _names_machine(begun.titles, machines) or says_another(begun.titles):
             found.append(begun)
         found[-1].rows += last - head
     if len(found) < 2:
@@ -91,14 +87,18 @@ class _Begun:
 
 def _of_all(titles: Titles, own: Titles, machines: Mapping[str, str]) -> Titles:
     """Return what the titles of the first table say of another too: zones, and the machine where it names none."""
-    named = machine_of_titles(own, machines) is not None
+    named = _names_machine(own, machines)
     return tuple(
         cells
         for cells in titles
         if title_is_universal([cells])
         or title_states_other([cells])
-        or (not named and machine_of_titles([cells], machines) is not None)
+        or (not named and _names_machine([cells], machines))
     )
+
+
+def _names_machine(titles: Sequence[Sequence[str]], machines: Mapping[str, str]) -> bool:
+    return machine_of_titles(titles, machines) is not None or machine_designated(titles) is not None
 
 
 def says_another(titles: Titles) -> bool:

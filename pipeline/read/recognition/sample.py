@@ -12,7 +12,7 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.read.rawtable import RawTable
+from pipeline.read.rawtable import RawTable, unique_names
 from pipeline.read.recognition.duration_forms import DurationForm, duration_forms
 from pipeline.read.recognition.legends import legend
 from pipeline.read.recognition.names import NameReading, read_name
@@ -28,7 +28,7 @@ from pipeline.read.recognition.zones import (
     zone_pattern,
     zones_behind,
 )
-from pipeline.read.skipping import TOTAL_LINE, why_no_row
+from pipeline.read.skipping import why_no_row
 from pipeline.read.times import read_times
 from schemas.concepts import TIMES
 from schemas.words import plain, telling_columns
@@ -52,6 +52,7 @@ class Knowledge:
     machines: Mapping[str, str] = field(default_factory=dict)  # id or name, folded -> id
     programs: frozenset[str] = frozenset()
     jobs: frozenset[str] = frozenset()
+    machines_seen: frozenset[str] = frozenset()  # ids that rows of the book name, folded
     machine: str | None = None  # of the whole file, as its [[source]] or its path says
     currency: str = ""  # of the shop
     machine_given: bool = False  # by the [[source]] of the file: a person has decided
@@ -146,9 +147,9 @@ class Sample:
 
     @cached_property
     def cells(self) -> pl.DataFrame:
-        """The cells of the rows, lines of totals left out."""
+        """The cells of the rows, lines that are none by what they say left out: totals, remarks, numbers of pages."""
         rows = self.table.cells.select(self.names)
-        return rows.filter((why_no_row(rows) != TOTAL_LINE).fill_null(True))
+        return rows.filter(why_no_row(rows).is_null())
 
     @cached_property
     def columns(self) -> list[Column]:
@@ -190,6 +191,11 @@ class Sample:
         return any(
             column.reading.concepts.get("scrap", 0.0) >= _HALF and is_of_which(column) for column in self.columns
         )
+
+    @cached_property
+    def is_unnamed(self) -> bool:
+        """Whether no line names the columns."""
+        return self.names == unique_names([None] * len(self.names))
 
     def is_universal(self, names: tuple[str, ...]) -> bool:
         """Return whether the times of some columns are universal: their names, a title or a column of zones says so."""

@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers, read_whole_numbers, without_empty_words
-from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess
+from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess, unsure
 from pipeline.read.recognition.day_order import told_order
 from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
 from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
@@ -92,7 +92,7 @@ def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | No
         if guess.confidence < SURE:
             said = "may be" if guess.confidence >= NOTICED else "could be"
             why = "; ".join(guess.evidence)
-            settled.doubt(name, "field", f"{_label(guess)} {said} {name} ({guess.confidence:.2f}, {why})")
+            settled.doubt(name, "field", f"{_label(guess)} {said} {name} ({unsure(guess.confidence)}, {why})")
     dtypes = columns(found.kind)
     for name, guess in found.guesses.items():
         if name != "duration_s" and dtypes[name] in (UTC_TIME, pl.Date):

@@ -37,6 +37,7 @@ _MOST_YEARS: Final = 5  # of one export; times of day read as dates lie over up 
 DOTTED_CLOCK: Final = "%H.%M"
 _DOTTED_IN_ORDER: Final = 0.7  # share of steps in one direction: each day begins anew
 _FEWEST_DOTTED: Final = 6
+_QUARTERS: Final = ("00", "25", "50", "75")
 _SURE_AFTER: Final = 50  # rows that one form alone reads for each that only the other reads
 
 
@@ -95,10 +96,14 @@ def time_forms(text: pl.Series) -> list[TimeForm]:
 def _is_number(reading: _Reading, filled: pl.Series) -> bool:
     """Return whether hours and minutes with a point between are numbers: nothing shows that they are of a clock.
 
-    A zero in front does ("07.05"), and so do rows in order, which lengths are not.
+    A zero in front does ("07.05"), and so do rows in order, which lengths are not. Halves and quarters alone are of
+    hours with decimals.
     """
     if reading.family.holds != "time of day" or reading.formats != [DOTTED_CLOCK]:
         return False
+    fractions = filled.str.extract(r"\D(\d\d)$").drop_nulls().unique()
+    if len(fractions) > 1 and fractions.is_in(_QUARTERS).all():
+        return True
     rises, falls = _steps(reading.micros.drop_nulls())
     in_order = max(rises, falls) >= _DOTTED_IN_ORDER and len(filled) >= _FEWEST_DOTTED
     return not in_order and not filled.str.contains(r"^0\d\.").any()
