@@ -206,7 +206,7 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
         try:
             job, found = _of_page(job), Recognised("table")
         except (WebPageError, *PACKING_ERRORS, UnpackError) as error:
-            return job.refuse("unreadable", "web page", str(error))
+            return job.refuse("unreadable", "unknown", str(error))
     wanted = rule.profile.shape if rule.profile else None
     if wanted and found.shape in ("table", "text", "nc program", *_PROFILE_SHAPES):
         found = Recognised(wanted)

@@ -52,7 +52,9 @@ NC = "%\nO0100(PLATE)\nN10 G21 G90\nN20 T4 M6\nN30 G0 X0. Y0. S8000 M3\nN40 G1 Z
          "Save it as XLSX without a password."),
         (b"[{\"machine\": \"M1\"}]", "unreadable", "unknown", "This is one JSON list. Export it as JSON Lines: one "
          "object a line."),
-        (b"<html><body>log</body></html>", "unreadable", "unknown", "This is an XML document of another kind (<html>); "
+        (b"<html><body>log</body></html>", "unreadable", "unknown", "This is a web page without a table. Export the "
+         "log as CSV, or as XLSX."),
+        (b"<Workbook/>", "unreadable", "unknown", "This is an XML document of another kind (<Workbook>); "
          "only MTConnectStreams documents can be read. Export it as CSV."),
         (b"<<<", "unreadable", "unknown", "This is damaged XML; only MTConnectStreams documents can be read. Export it "
          "as CSV."),
