@@ -5,17 +5,19 @@ Total lines and remarks are told from rows later, when it is known that they can
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 import polars as pl
 
 from pipeline.read.rawtable import LINE, RAW, skipped_rows
-from pipeline.read.recognition.names import known_word, unit_of
+from pipeline.read.recognition.names import known_word, read_name, unit_of
 from pipeline.read.recognition.stated_units import stated_unit
 from pipeline.read.rows import no_skipped
 from schemas.profile import UNITS, SkipRule
-from schemas.words import plain
+from schemas.words import MONTHS, WEEKDAYS, plain
 
 UNITS_ROW: Final = "units row"
 _UNIT_WORDS: Final = {
@@ -65,6 +67,18 @@ _REMARK: Final = (  # a few words, a label, a ruled line, "4 rows selected"
     r"\p{L}.*(?:\s\S+){2}|\p{L}{3,}\s*:|^[-=*_#+~|\s]{3,}$|^\(?\d+\s+\p{L}{3,}[\p{L}\s]*"
 )
 _WORDS: Final = r"^\p{L}{4,}[.!]?$|^\p{L}{2,}(?:[\s/,-]+\p{L}{2,})+[.!]?$"  # "holiday", "taller cerrado"
+_LABEL: Final = r"^\p{L}[^\d:]{2,40}:$"  # "Signed:", with a name or nothing behind it
+_MOST_LABELLED: Final = 2
+_LEGEND: Final = r"(?:^|[\s:(])[^\s=:]{1,12}\s*=\s*\p{L}"  # "F = finished"
+_PERIOD_PARTS: Final = re.compile(r"[^\W\d_]+\.?|\d+")
+_MOST_PERIOD_PARTS: Final = 4
+_PERIOD_NUMBER: Final = re.compile(r"\d{1,2}|20\d\d")
+_SURELY: Final = 0.9
+_SHORTEST_DAY: Final = 4
+CALENDAR_SIGNS: Final = frozenset(
+    ["kw", "cw", "wk", "wk.", "sem.", "set.", "sett.", "tydz.", "tyd.", "týd.", "v.", "w.", "s.", "t.", "kt"]
+)
+"""Signs of a week in front of its number."""
 _DRAWN: Final = r"^\s*$|^\s*:?[-=_~+*]{2,}:?\s*$"
 _MOST_OF_A_PAGE: Final = 4  # cells of a line that counts pages: a word, a number, "of", a number
 _LINKING: Final = 3
@@ -185,6 +199,11 @@ def why_no_row(cells: pl.DataFrame, table: pl.DataFrame | None = None) -> pl.Ser
     alone = pl.lit(cells.width >= _WIDE) & (pl.col("count") == 1)
     lone = rows.filter(alone & pl.col("first").str.contains(_WORDS))["first"].unique().head(_MOST_BEGINNINGS)
     words = _said_by_no_row(lone, cells if table is None else table) if len(lone) else []
+    labelled = pl.lit(cells.width >= _WIDE) & (pl.col("count") <= _MOST_LABELLED) & pl.col("first").str.contains(_LABEL)
+    explained = joined.str.contains(_LEGEND) & ~joined.str.contains(r"\d[-./:]\d")  # a row has a date or a time
+    rows = rows.with_columns(cells.select(explained=explained.fill_null(False)))
+    lone = rows.filter(alone)["first"].unique().head(_MOST_BEGINNINGS)
+    periods = [text for text in lone.to_list() if is_period(text)]
     return rows.select(
         pl.when(pl.col("first").is_in(totals) | pl.col("called"))
         .then(pl.lit(TOTAL_LINE))
@@ -194,7 +213,11 @@ def why_no_row(cells: pl.DataFrame, table: pl.DataFrame | None = None) -> pl.Ser
         .then(pl.lit(PAGE_LINE))
         .when(pl.col("ruled"))
         .then(pl.lit(RULED_LINE))
-        .when(alone & (pl.col("first").str.contains(_REMARK) | pl.col("first").is_in(words)))
+        .when(
+            (alone & (pl.col("first").str.contains(_REMARK) | pl.col("first").is_in([*words, *periods])))
+            | labelled
+            | pl.col("explained")
+        )
         .then(pl.lit(REMARK_LINE))
         .alias("why")
     ).to_series()
@@ -208,6 +231,25 @@ def _said_by_no_row(lone: pl.Series, table: pl.DataFrame) -> list[str]:
     said = trimmed.filter(count > 1).select(pl.col(names).filter(pl.col(names).is_in(lone.implode())).implode())
     taken = {text for name in names for text in said[name][0]}
     return [text for text in lone.to_list() if text not in taken]
+@lru_cache(maxsize=4096)
+def is_period(text: str) -> bool:
+    """Return whether a text says a time of the calendar and no more: "Week 12", "KW 12/2026", "March 2026", "Monday".
+
+    Such lines part the rows of a list; they say nothing that the dates of its rows do not.
+    """
+    parts = _PERIOD_PARTS.findall(text)
+    words = [part for part in parts if not part.isdigit()]
+    numbers = [part for part in parts if part.isdigit()]
+    if not words or len(parts) > _MOST_PERIOD_PARTS or not all(_PERIOD_NUMBER.fullmatch(number) for number in numbers):
+        return False
+    first, said = plain(words[0]), plain(" ".join(words))
+    named = len(said) > 1 and read_name(said).concepts.get("weekday", 0.0) >= _SURELY
+    if numbers and (named or words[0].casefold() in CALENDAR_SIGNS):
+        return True
+    if first in WEEKDAYS and len(first) >= _SHORTEST_DAY:
+        return all(plain(word) in MONTHS for word in words[1:])
+    dated = any(len(number) > len("31") for number in numbers)  # "Out 3" may be anything, "Out 2026" is a month
+    return all(plain(word) in MONTHS for word in words) and (dated or len(first) >= _SHORTEST_DAY)
 
 
 def _states_unit(cells: pl.Series) -> pl.Expr:

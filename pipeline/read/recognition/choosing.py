@@ -15,9 +15,9 @@ import polars as pl
 from pipeline.read.above import filled_from_above
 from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources, unknown_table
-from pipeline.read.rawtable import RawTable, joined_tables
+from pipeline.read.rawtable import RAW, RawTable, joined_tables
 from pipeline.read.recognition.proposing import Proposal, left_out, nearest_kind, propose, refusal, told
-from pipeline.read.recognition.sample import Column, Knowledge, Sample, thinned
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, foot_begins, thinned
 from pipeline.read.recognition.standing_above import standing_above
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 from pipeline.read.skipping import UNITS_ROW, unit_cell
@@ -229,6 +229,7 @@ def _lines_outside(table: FoundTable, first: RawTable) -> list[tuple[str, ...]]:
     filled = pl.sum_horizontal((pl.col(name).str.strip_chars() != "").fill_null(False) for name in table.names)
     few = first.cells.filter(filled.is_between(1, 2)).head(_MOST_OUTSIDE).select(table.names)
     raw = first.rejects["raw"].drop_nulls().head(_MOST_OUTSIDE).to_list()
+    raw += first.cells[RAW][foot_begins(first.cells) :].drop_nulls().to_list()  # cut into columns, a line says little
     cells = [tuple(text for cell in row if (text := (cell or "").strip())) for row in few.iter_rows()]
     return [*cells, *((text.strip(),) for text in raw)]
 

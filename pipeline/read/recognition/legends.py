@@ -12,6 +12,11 @@ from typing import Final
 _LONGEST_CODE: Final = 12
 _MOST_TEXTS: Final = 400
 _PIECES: Final = re.compile(r"[;,|\n()]")
+_NEXT: Final = re.compile(
+    r"\s+(?:[-–—/·•+]\s+)?(?=[^\s=:/]{1,12}\s*=\s*[^\s=])"  # "0 = finished  3 = broken off"
+    r"|/(?=[^\s=:/]{1,4}\s*=)"
+    r"|\s{2,}(?=[^\s=:]{1,4}\s*(?::|->|→|–|—|\s-)\s+[^\W\d_])"
+)
 _EQUALS: Final = re.compile(r"(?:^|[\s:])([^\s=:]{1,12})\s*=\s*(\S.*)$")
 _STANDS_FOR: Final = re.compile(r"^([^\s=:]{1,4})\s*(?::|->|→|–|—|\s-\s)\s*([^\W\d_].*)$")
 
@@ -23,7 +28,7 @@ def legend(texts: Iterable[Sequence[str]]) -> Mapping[str, str]:
         if len(cells) == 2 and len(cells[0]) <= _LONGEST_CODE and " " not in cells[0] and "=" not in cells[0]:
             found.setdefault(cells[0].rstrip(":"), set()).add(cells[1])
         for cell in cells:
-            for piece in _PIECES.split(cell):
+            for piece in (part for whole in _PIECES.split(cell) for part in _NEXT.split(whole)):
                 text = piece.strip()
                 if match := _EQUALS.search(text) or _STANDS_FOR.match(text):
                     found.setdefault(match[1], set()).add(match[2].strip().rstrip("."))

@@ -22,11 +22,11 @@ from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.item_names import named_items
-from pipeline.read.recognition.places import looks_like_id, machine_designated, machine_of_titles
+from pipeline.read.recognition.places import disagree, looks_like_id, machine_designated, machine_of_titles
 from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import NO_MACHINE, Settled, settle
 from pipeline.read.rows import TableRead
-from pipeline.read.skipping import REMARK_LINE, total_words
+from pipeline.read.skipping import REMARK_LINE, is_period, total_words
 from schemas.concepts import FIELD_CONCEPTS, FIELDS
 from schemas.profile import Profile, with_article
 from schemas.vocabulary import InputKind
@@ -226,17 +226,31 @@ def _trial(sample: Sample, profile: Profile, context: Context, known: Knowledge)
 
 
 def _other_machines(table: TableRead, sample: Sample, known: Knowledge) -> Iterator[str]:
-    """Tell lines among the rows that name a machine: the rows below them are of that one."""
+    """Tell lines among the rows that name a machine: the rows below them are of that one.
+
+    Where every row says its machine itself, only a line that plainly names another one is told.
+    """
     lone = table.skipped.filter(pl.col("why") == REMARK_LINE)["raw"]
+    said = _machines_of_rows(table)
     for raw in pl.concat([lone, table.rejects["raw"]]).drop_nulls().unique(maintain_order=True).head(_MOST_REMARKS):
         cells = tuple(cell.strip() for cell in sample.split(raw) if cell.strip())
-        if len(cells) > 2:
+        if len(cells) > 2 or (len(cells) == 1 and is_period(cells[0])):
             continue
         named = machine_of_titles((cells,), known.machines) or machine_designated((cells,))
-        if named is not None or (len(cells) == 1 and looks_like_id(cells[0])):
-            told = named[1] if named is not None else cells[0]
-            yield f'a line among the rows says "{told}": the rows below it may be of that machine'
-            return
+        if named is not None and not any(not disagree(named[0], machine, known.machines) for machine in said):
+            told = named[1]
+        elif not said and len(cells) == 1 and looks_like_id(cells[0]):
+            told = cells[0]
+        else:
+            continue
+        yield f'a line among the rows says "{told}": the rows below it may be of that machine'
+        return
+
+
+def _machines_of_rows(table: TableRead) -> list[str]:
+    """Return the machines that a column of a table says, [] where it has none or one for all rows."""
+    machines = table.rows["machine"].drop_nulls().unique().sort() if "machine" in table.rows.columns else pl.Series()
+    return machines.to_list() if len(machines) > 1 and "machine" in table.fields else []
 
 
 def _other_heads(table: TableRead, sample: Sample) -> Iterator[str]:
