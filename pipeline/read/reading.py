@@ -412,7 +412,12 @@ def _read_described(job: _Job, file: FileShape) -> FileRead:
 def _table_rows(job: _Job, layout: Layout, plan: TablePlan) -> Iterator[TableRead]:
     with job.opened.open() as stream:
         blocks = job.blocks(stream, quoted=True)
-        yield from map_tables(read_delimited(blocks, layout), plan, job.placed)
+        yield from map_tables(read_delimited(blocks, _with_skips(layout, plan)), plan, job.placed)
+
+
+def _with_skips(layout: Layout, plan: TablePlan) -> Layout:
+    """Return a layout that leaves out the rows which the plan's profile says are none."""
+    return replace(layout, skip=plan.profile.file.skip_rows_where) if plan.profile else layout
 
 
 def _parts_rows(job: _Job, several: Sequence[_Choice]) -> Iterator[TableRead]:
@@ -424,7 +429,7 @@ def _parts_rows(job: _Job, several: Sequence[_Choice]) -> Iterator[TableRead]:
             continue
         with job.opened.open() as stream:
             blocks = lines_within(job.blocks(stream, quoted=True), part.first, part.last)
-            for read in map_tables(read_delimited(blocks, layout, last), plan, job.placed, last):
+            for read in map_tables(read_delimited(blocks, _with_skips(layout, plan), last), plan, job.placed, last):
                 last += read.rows_read + int(read.skipped["why"].is_in(UNREAD_LINES).sum())
                 yield replace(read, skipped=concat_skipped(read.skipped, skipped), notes=(*notes, *read.notes))
                 skipped, notes = no_skipped(), ()

@@ -19,6 +19,7 @@ from pipeline.read.recognition.contradicting import contradictions
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
 from pipeline.read.recognition.names import kind_titles, says
 from pipeline.read.recognition.places import disagree
+from pipeline.read.recognition.said_above import SaidAbove, said_above
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
 from pipeline.read.recognition.yearless import with_year
 from schemas.columns import STATE_FIELDS, columns, required
@@ -45,6 +46,8 @@ _DOUBT: Final = 0.7
 _TOOL_LIST_COST: Final = 1.5
 _UNUSED_COST: Final = 0.3
 _TITLE_WORTH: Final = 0.8
+_TITLED: Final = 0.6
+_TELL_CYCLES: Final = frozenset({"parts", "scrap", "outcome"})
 _STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
 _TURNS_WORTH: Final = 0.35
@@ -106,6 +109,7 @@ class Assignment:
     score: float
     doubts: tuple[str, ...] = field(default=())
     candidates: tuple[Guess, ...] = field(default=(), repr=False)  # all that was weighed, chosen or not
+    above: Mapping[str, list[SaidAbove]] = field(default_factory=dict)  # fields that lines above say of all rows
 
 
 def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
@@ -125,14 +129,31 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
             chosen[guess.field] = guess
             taken.update(dict.fromkeys(guess.columns, guess.field))
     chosen = {name: _doubted(guess, candidates, chosen, taken, sample) for name, guess in chosen.items()}
-    needed = set(needed_fields(kind, chosen))
+    above = _above(kind, chosen, sample)
+    needed = set(needed_fields(kind, {**chosen, **above}))
     chosen = {name: guess for name, guess in chosen.items() if guess.confidence >= _least(name, needed)}
-    missing = tuple(name for name in needed_fields(kind, chosen) if name not in chosen and name != "machine")
+    chosen = {name: guess for name, guess in chosen.items() if name not in above}
+    given = {**chosen, **above}
+    missing = tuple(name for name in needed_fields(kind, given) if name not in given and name != "machine")
     used = frozenset(column for guess in chosen.values() for column in guess.columns)
     score = _score(kind, chosen, missing, sample)
     machine = chosen["machine"].columns[0] if "machine" in chosen and chosen["machine"].confidence >= SURE else None
     against = tuple(contradictions(kind, used, sample, machine))
-    return Assignment(kind, chosen, missing, score, against, tuple(candidates))
+    return Assignment(kind, chosen, missing, score, against, tuple(candidates), above)
+
+
+def _above(kind: InputKind, chosen: Mapping[str, Guess], sample: Sample) -> dict[str, list[SaidAbove]]:
+    """Return the fields that lines above a table say of all rows and that no column surely is.
+
+    That a run of rows is of one program makes them no cycles: a title, or counts of parts, must say so.
+    """
+    found = {
+        name: said
+        for name, said in said_above(kind, sample.titles).items()
+        if name not in chosen or chosen[name].confidence < SURE
+    }
+    is_told = chosen.keys() & _TELL_CYCLES or title_share(kind, sample) >= _TITLED
+    return found if kind != "cycle" or is_told else {n: said for n, said in found.items() if n not in required(kind)}
 
 
 def _least(name: str, needed: set[str]) -> float:

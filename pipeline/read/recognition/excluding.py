@@ -185,7 +185,7 @@ def _had(name: str, found: Assignment) -> float:
     """Return the share of lists of a kind that have a column for a field, those filled given."""
     if name in _HAD:
         return _HAD[name]
-    without = found.guesses.keys() - {name}
+    without = (found.guesses.keys() | found.above.keys()) - {name}
     return _NEEDED if name in needed_fields(found.kind, without) else _MAY_BE
 
 
@@ -222,7 +222,7 @@ def _other_meaning(kind: InputKind, guess: Guess) -> float:
 def _other_fields(guess: Guess, found: Assignment, known: Knowledge) -> Iterator[float]:
     """Yield the odds of the other fields that a column can be by its values, which no column fills yet."""
     for name in columns(found.kind):
-        if name == guess.field or name in MINOR or len(guess.columns) > 1:
+        if name == guess.field or name in MINOR or name in found.above or len(guess.columns) > 1:
             continue
         filled = found.guesses.get(name)
         if filled is not None and filled.columns != guess.columns and filled.confidence >= NOTICED:

@@ -13,6 +13,7 @@ from pipeline.read.plan import TABLE_KINDS
 from pipeline.read.recognition.heads import holds_data, names_columns
 from pipeline.read.recognition.names import is_another_table
 from pipeline.read.recognition.places import machine_designated, machine_of_titles
+from pipeline.read.recognition.said_above import fields_said, says_fields
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 
 Cells = Sequence[str | None]
@@ -40,8 +41,8 @@ def parts(
 ) -> list[Part]:
     """Return the tables among stretches of filled lines, given as (first, last); `line` gives the cells of a line.
 
-    Another table begins behind a blank line, where a line names other columns, or a title another machine. A sheet
-    or text of one table has no parts.
+    Another table begins behind a blank line, where a line names other columns, or a title another machine, job or
+    program. A sheet or text of one table has no parts.
     """
     if len(stretches) > MOST_STRETCHES:
         return []
@@ -65,13 +66,19 @@ def parts(
             found.append(begun)
         elif found[-1].rows < _FEWEST_ROWS:  # labels and values stand above the table
             found[-1].head, found[-1].titles = begun.head, (*found[-1].titles, *begun.titles)
-        elif begun.head != found[-1].head or _names_machine(begun.titles, machines) or says_another(begun.titles):
+        elif (
+            begun.head != found[-1].head
+            or _names_machine(begun.titles, machines)
+            or fields_said(begun.titles)
+            or says_another(begun.titles)
+        ):
             found.append(begun)
         found[-1].rows += last - head
     if len(found) < 2:
         return []
     ends = [*(begun.first - 1 for begun in found[1:]), stretches[-1][1]]
-    said = [(), *(_of_all(found[0].titles, begun.titles, machines) for begun in found[1:])]
+    of_blocks = frozenset[str]().union(*(fields_said(begun.titles) for begun in found[1:]))
+    said = [(), *(_of_all(found[0].titles, begun.titles, machines, of_blocks) for begun in found[1:])]
     return [Part(begun.first, end, taken) for begun, end, taken in zip(found, ends, said, strict=True)]
 
 
@@ -85,15 +92,23 @@ class _Begun:
     rows: int = 0
 
 
-def _of_all(titles: Titles, own: Titles, machines: Mapping[str, str]) -> Titles:
-    """Return what the titles of the first table say of another too: zones, and the machine where it names none."""
-    named = _names_machine(own, machines)
+        elif (
+            begun.head != found[-1].head
+            or _names_machine(begun.titles, machines)
+            or fields_said(begun.titles)
+            or says_another(begun.titles)
+        ):
     return tuple(
         cells
         for cells in titles
         if title_is_universal([cells])
         or title_states_other([cells])
-        or (not named and _names_machine([cells], machines))
+        elif (
+            begun.head != found[-1].head
+            or _names_machine(begun.titles, machines)
+            or fields_said(begun.titles)
+            or says_another(begun.titles)
+        ):
     )
 
 
@@ -107,7 +122,7 @@ def says_another(titles: Titles) -> bool:
 
 
 def _is_head(cells: Cells) -> bool:
-    return names_columns(cells) and not any(holds_data(cell) for cell in cells)
+    return names_columns(cells) and not any(holds_data(cell) for cell in cells) and not says_fields(filled(cells))
 
 
 def _plain(cells: Cells) -> tuple[str, ...]:

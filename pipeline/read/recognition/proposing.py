@@ -23,8 +23,9 @@ from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.item_names import named_items
 from pipeline.read.recognition.places import disagree, looks_like_id, machine_designated, machine_of_titles
+from pipeline.read.recognition.said_above import begins_with_label, said_above
 from pipeline.read.recognition.sample import Knowledge, Sample
-from pipeline.read.recognition.settling import NO_MACHINE, Settled, settle
+from pipeline.read.recognition.settling import CALLED, NO_MACHINE, Settled, settle
 from pipeline.read.rows import TableRead
 from pipeline.read.skipping import REMARK_LINE, is_period, total_words
 from schemas.concepts import FIELD_CONCEPTS, FIELDS
@@ -45,7 +46,6 @@ _NEAREST: Final = 0.1
 _MOST_NEAR: Final = 2
 _STATES_COST: Final = 3.0
 _MOST_REJECTED: Final = 0.1  # of the rows of a trial, before a reading counts as wrong
-_CALLED: Final = ("program", "operation", "job", "part", "machine")
 _MOST_REMARKS: Final = 50
 _OVERLAPS: Final = 0.3
 _SHORTEST_S: Final = 0.5  # of the middle cycle of a file; common practice, no source
@@ -208,14 +208,21 @@ def _trial(sample: Sample, profile: Profile, context: Context, known: Knowledge)
         return [plan.reason]
 
     def tables() -> Iterator[TableRead]:
-        return map_tables([RawTable(sample.table.cells.head(sample.own_rows or sample.rows))], plan, context)
+        rows = sample.table.cells.head(sample.own_rows or sample.rows)
+        for rule in profile.file.skip_rows_where:
+            rows = rows.filter(~rows[rule.column].str.strip_chars().str.contains(rule.matches).fill_null(False))
+        return map_tables([RawTable(rows)], plan, context)
 
     table = next(with_readings_decided(tables(), tables, context.zone))
     called = [
-        word for name in _CALLED if name in table.rows.columns for word in total_words(table.rows[name].cast(pl.String))
+        word for name in CALLED if name in table.rows.columns for word in total_words(table.rows[name].cast(pl.String))
     ]
     doubts = [f'a row is called "{word}": it may be the sum of others' for word in called[:1]]
-    doubts += [*_other_machines(table, sample, known), *_other_heads(table, sample)]
+    doubts += [
+        *_other_machines(table, sample, known),
+        *_other_blocks(sample, profile),
+        *_other_heads(table, sample),
+    ]
     refused = table.rejects["row_number"].n_unique()
     if table.rows_read and refused > max(1, _MOST_REJECTED * table.rows_read):
         message = table.rejects["message"].value_counts(sort=True)["message"][0]
@@ -247,10 +254,25 @@ def _other_machines(table: TableRead, sample: Sample, known: Knowledge) -> Itera
         return
 
 
+def _other_blocks(sample: Sample, profile: Profile) -> Iterator[str]:
+    """Tell lines among the rows that say a field of the rows below them, where no column does: another job begins."""
+    columns = {name for name, rule in profile.columns.items() if rule.from_}
+    cells = sample.table.cells
+    texts = [pl.col(name).str.strip_chars().replace("", None) for name in sample.names]
+    first = cells.select(pl.coalesce(texts).alias("first"))["first"]
+    labels = [text for text in first.drop_nulls().unique().head(_MOST_REMARKS**2) if begins_with_label(text)]
+    for row in cells.filter(first.is_in(labels)).head(_MOST_REMARKS).select(sample.names).iter_rows():
+        line = tuple(text for cell in row if (text := (cell or "").strip()))
+        said = said_above(profile.kind, [line])
+        if name := next((name for name in said if name not in columns), None):
+            yield f'a line among the rows says "{said[name][0].line}": the rows below it may be of that {name}'
+            return
+
+
 def _machines_of_rows(table: TableRead) -> list[str]:
     """Return the machines that a column of a table says, [] where it has none or one for all rows."""
     machines = table.rows["machine"].drop_nulls().unique().sort() if "machine" in table.rows.columns else pl.Series()
-    return machines.to_list() if len(machines) > 1 and "machine" in table.fields else []
+    return machines.to_list() if len(machines) > 1 else []
 
 
 def _other_heads(table: TableRead, sample: Sample) -> Iterator[str]:
@@ -339,8 +361,9 @@ def told(proposal: Proposal, *, with_operators: bool) -> str:
         if name != "operator" or with_operators
     )
     items = ", ".join(f"{item['type']} = {item['name']}" for item in proposal.data.get("item", ()))
-    if (machine := proposal.data["columns"].get("machine", {}).get("constant")) is not None:
-        fields = f"machine = {machine} (a line above), {fields}"
+    constants = {name: rule["constant"] for name, rule in proposal.data["columns"].items() if "constant" in rule}
+    above = ", ".join(f"{name} = {value} (a line above)" for name, value in constants.items())
+    fields = ", ".join(filter(None, (above, fields)))
     if "tool_type" in proposal.data["columns"] and "tool_type" not in proposal.guesses:
         fields += f", tool_type in {proposal.data['columns']['tool_type']['from']}"
     least = min(proposal.confidence, 0.99)

@@ -22,10 +22,12 @@ from pipeline.read.recognition.names import known_word, read_name, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import Said, disagree, machines_said
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, is_of_which, trimmed
+from pipeline.read.recognition.sums import are_sums
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
 from pipeline.read.recognition.tool_kinds import kind_rule
 from pipeline.read.recognition.yearless import NO_YEAR, last_month_said
 from pipeline.read.recognition.zones import agree, zone_pattern
+from pipeline.read.skipping import total_words
 from schemas.columns import columns
 from schemas.concepts import DURATIONS
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
@@ -38,6 +40,8 @@ NAME_THE_MACHINE: Final = (
     'add machine = "..." to its [[source]] in shop.toml, or lay it in a folder that is called as the machine'
 )
 UNKNOWN_WORD: Final = {"outcome": "unknown", "reason": "unknown", "level": "NORMAL"}
+CALLED: Final = ("program", "operation", "job", "part", "machine")
+"""Fields of names, in which the word of a total may stand."""
 _COUNTS: Final = frozenset({"parts", "scrap", "quantity", "parts_per_cycle"})
 _OWN: Final = 0.99  # of a field by our own name
 _FEW_NAMES: Final = 3
@@ -128,11 +132,50 @@ def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | No
     if found.kind in ("cycle", "estimate"):
         _settle_job_and_operation(settled, found.guesses)
     _settle_machine(settled, found, sample, known)
+    _settle_above(settled, found, known)
+    _settle_totals(settled, found.guesses, numeric, sample)
     if found.kind == "estimate":
         _settle_other_times(settled, found, sample)
         if "tool_type" not in settled.rules:
             _settle_tool_kind(settled, found, sample)
     return settled
+
+
+def _settle_above(settled: Settled, found: Assignment, known: Knowledge) -> None:
+    """Give all rows what lines above the table say of them; two that differ are asked about."""
+    for name, said in found.above.items():
+        if name in settled.rules:
+            continue
+        value = said[0].value
+        settled.rules[name] = {"constant": known.machines.get(value.casefold(), value) if name == "machine" else value}
+        settled.evidence[name] = [f'the line "{said[0].line}" above the table says so']
+        if len(said) > 1:
+            values = " and ".join(one.value for one in said[:2])
+            settled.doubt(name, "above", f"lines above the table say {values}: say which {name} its rows are of")
+
+
+def _settle_totals(
+    settled: Settled, guesses: Mapping[str, Guess], numeric: Mapping[str, Guess], sample: Sample
+) -> None:
+    """Skip rows that are called a total in a column of names, where their numbers are the sums of the others."""
+    cells = sample.table.cells.head(sample.own_rows or sample.rows)
+    for name in CALLED:
+        column = guesses[name].columns[0] if name in guesses else ""
+        words = total_words(cells[column]) if column else []
+        if not words:
+            continue
+        numbers = [
+            seconds_of(replace(guess.cells, text=trimmed(cells[guess.columns[0]])), settled.rules[field], settled.file)
+            if unit_dimension(field) == "time"
+            else read_numbers(
+                trimmed(cells[guess.columns[0]]), settled.file.get("decimal", "."), settled.file.get("thousands")
+            )
+            for field, guess in numeric.items()
+            if field in settled.rules
+        ]
+        if are_sums(cells[column].str.strip_chars().is_in(words).fill_null(False), numbers):
+            listed = "|".join(re.escape(word) for word in sorted(words))
+            settled.file.setdefault("skip_rows_where", []).append({"column": column, "matches": f"^(?:{listed})$"})
 
 
 def _settle_job_and_operation(settled: Settled, guesses: Mapping[str, Guess]) -> None:

@@ -100,9 +100,9 @@ def _value(value: Any) -> str:
 def source_glob(path: str, proposal: Proposal) -> str:
     """Return the end of a path that a profile is for: the file and those of its folder that differ by numbers only.
 
-    A profile that names the machine of the whole file is for that file alone.
+    A profile that names the machine, or another field, of the whole file is for that file alone.
     """
     folder, name = path.split("/")[-2:] if path.count("/") > 1 else ("", path.rpartition("/")[2])
-    rule = proposal.data["columns"].get("machine", {})
-    glob = name if "constant" in rule else re.sub(r"\d[\d_.-]*\d|\d", "*", name)
+    is_said = any("constant" in rule for rule in proposal.data["columns"].values())
+    glob = name if is_said else re.sub(r"\d[\d_.-]*\d|\d", "*", name)
     return "/".join(part for part in (re.sub(r"([*?])", "?", folder), glob) if part)
