@@ -206,6 +206,12 @@ def currencies() -> tuple[str, ...]:
     return tuple(_load("units")["marks"]["money"])
 
 
+@cache
+def currency_codes() -> Mapping[str, str]:
+    """Return what stands in brackets behind a cost, as units are spelt -> the code of its currency, "" if open."""
+    return {unit_spelling(text): code for code, texts in _load("units")["currencies"].items() for text in texts}
+
+
 def _by_spelling(words: Mapping[str, list[str]]) -> dict[str, str]:
     return {unit_spelling(text): unit for unit, texts in words.items() for text in texts}
 

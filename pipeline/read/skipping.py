@@ -231,6 +231,8 @@ def _said_by_no_row(lone: pl.Series, table: pl.DataFrame) -> list[str]:
     said = trimmed.filter(count > 1).select(pl.col(names).filter(pl.col(names).is_in(lone.implode())).implode())
     taken = {text for name in names for text in said[name][0]}
     return [text for text in lone.to_list() if text not in taken]
+
+
 @lru_cache(maxsize=4096)
 def is_period(text: str) -> bool:
     """Return whether a text says a time of the calendar and no more: "Week 12", "KW 12/2026", "March 2026", "Monday".

@@ -17,7 +17,7 @@ from pipeline.read.numbers import read_numbers
 from pipeline.read.plan import ESTIMATE_TIMES, text_of
 from pipeline.read.recognition.contradicting import contradictions
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
-from pipeline.read.recognition.names import kind_titles, says
+from pipeline.read.recognition.names import kind_titles, read_name, says
 from pipeline.read.recognition.places import disagree
 from pipeline.read.recognition.said_above import SaidAbove, said_above
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
@@ -26,6 +26,7 @@ from schemas.columns import STATE_FIELDS, columns, required
 from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
 from schemas.profile import CELL_UNITS, UNITS, ColumnRule, spared, unit_dimension
 from schemas.vocabulary import UTC_TIME, InputKind
+from schemas.words import plain
 
 SURE: Final = 0.9
 """A file is read without a profile only where every field that is used is at least this sure."""
@@ -47,6 +48,8 @@ _TOOL_LIST_COST: Final = 1.5
 _UNUSED_COST: Final = 0.3
 _TITLE_WORTH: Final = 0.8
 _TITLED: Final = 0.6
+_PLACE: Final = 0.5
+_ONLY_DATE: Final = 0.92
 _TELL_CYCLES: Final = frozenset({"parts", "scrap", "outcome"})
 _STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
@@ -119,6 +122,8 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
         candidates = _with_sequence(candidates)
     if kind == "tool_change":
         candidates = _with_turns(candidates)
+    if kind == "job" and title_share(kind, sample) >= _TITLED:
+        candidates = _with_only_date(candidates, sample)
     candidates.sort(key=lambda guess: -guess.confidence)
     chosen: dict[str, Guess] = {}
     taken: dict[str, str] = {}
@@ -128,7 +133,7 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
         if all(column not in taken for column in guess.columns) or _shares_a_date(guess, chosen, taken):
             chosen[guess.field] = guess
             taken.update(dict.fromkeys(guess.columns, guess.field))
-    chosen = {name: _doubted(guess, candidates, chosen, taken, sample) for name, guess in chosen.items()}
+    chosen = {name: _doubted(guess, candidates, chosen, taken, sample, known) for name, guess in chosen.items()}
     above = _above(kind, chosen, sample)
     needed = set(needed_fields(kind, {**chosen, **above}))
     chosen = {name: guess for name, guess in chosen.items() if guess.confidence >= _least(name, needed)}
@@ -159,6 +164,23 @@ def _above(kind: InputKind, chosen: Mapping[str, Guess], sample: Sample) -> dict
 def _least(name: str, needed: set[str]) -> float:
     """Return how sure a guess must be to be proposed at all."""
     return PROPOSED if name in needed else SURE if name in MINOR else NOTICED
+
+
+def _with_only_date(candidates: list[Guess], sample: Sample) -> list[Guess]:
+    """Return the guesses with the only date of what a title calls orders surer, where its name may say their date."""
+    dates = [column.name for column in sample.columns if column.times and column.times[0].holds != "time of day"]
+    if len(dates) != 1:
+        return candidates
+    return [
+        replace(
+            guess,
+            confidence=max(guess.confidence, _ONLY_DATE),
+            evidence=(*guess.evidence, "it is the only date of what the title calls orders"),
+        )
+        if guess.field == "ordered_on" and guess.columns == (dates[0],) and guess.said
+        else guess
+        for guess in candidates
+    ]
 
 
 def _with_sequence(candidates: list[Guess]) -> list[Guess]:
@@ -406,7 +428,12 @@ def _shares_a_date(guess: Guess, chosen: dict[str, Guess], taken: dict[str, str]
 
 
 def _doubted(
-    guess: Guess, candidates: list[Guess], chosen: dict[str, Guess], taken: dict[str, str], sample: Sample
+    guess: Guess,
+    candidates: list[Guess],
+    chosen: dict[str, Guess],
+    taken: dict[str, str],
+    sample: Sample,
+    known: Knowledge,
 ) -> Guess:
     """Lower a guess where another column fits the field nearly as well, is free, and says other things."""
     if guess.confidence >= OWN_NAME:
@@ -427,6 +454,10 @@ def _doubted(
             continue
         if _say_the_same(guess.cells, rival.cells) and not _are_two_machines(guess, rival):
             continue
+        if guess.field == "machine" and (likelier := _likelier_machine(guess, rival, known)) is not None:
+            if likelier is guess:
+                continue
+            return replace(rival, evidence=(*rival.evidence, f'column "{guess.columns[0]}" says where it stands'))
         if guess.field == "tool" and _is_next(guess.columns[0], rival.columns[0], sample):
             continue
         if guess.field == "tool" and _is_next(rival.columns[0], guess.columns[0], sample):
@@ -464,6 +495,27 @@ def _are_two_machines(guess: Guess, rival: Guess) -> bool:
         return False
     one, other = (column.text.drop_nulls().unique().to_list() for column in (guess.cells, rival.cells))
     return len(one) == len(other) == 1 and disagree(one[0], other[0], {})
+
+
+def _likelier_machine(guess: Guess, rival: Guess, known: Knowledge) -> Guess | None:
+    """Return which of two columns names the machines where the other one says a hall or a plant, None if none does.
+
+    What shop.toml knows is a machine; a column of one value beside one of several is what they stand in.
+    """
+    values = {one.columns: one.cells.distinct.to_list() for one in (guess, rival)}
+    if any(value.casefold() in known.machines for listed in values.values() for value in listed):
+        return None
+    places = [one for one in (guess, rival) if all(map(_is_place, values[one.columns]))]
+    constant = [one for one in (guess, rival) if len(values[one.columns]) == 1]
+    if len(places) != 1 and len(constant) == 1 and constant[0].cells.filled == len(constant[0].cells.text):
+        places = constant
+    return (rival if places[0] is guess else guess) if len(places) == 1 else None
+
+
+def _is_place(value: str) -> bool:
+    """Return whether a value is a word for a part of a shop with its number or letter: "Halle 2", "Plant B"."""
+    words = [word for word in plain(value).split() if not word.isdigit() and len(word) > 1]
+    return bool(words) and read_name(" ".join(words)).concepts.get("department", 0.0) >= _PLACE
 
 
 def _is_next(new: str, old: str, sample: Sample) -> bool:

@@ -72,6 +72,8 @@ _OF_TOOLS: Final = frozenset(
         "pressure",
     }
 )
+_OF_MACHINES: Final = frozenset({"temperature", "load", "power", "pressure"})
+"""Of these, what may be said of the machine at the moment of a row."""
 _DESCRIBES: Final = frozenset({"size", "position", "tool_life", "cost", "value", "batch", "source"})
 """Of these, what may be said of a tool as such, and not of a row."""
 AGAINST: Final[dict[InputKind, frozenset[str]]] = {
@@ -101,10 +103,12 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample, machin
     for column in sample.columns:
         if column.name in used and plain(column.name) in telling_columns()["equipment"]:
             yield f'column "{column.name}" is of no machine tool'
+    is_of_changes = _is_of_changes(used, sample)
     for column in sample.columns:
         if kind == "tool_change" and column.name not in used and _is_length_of_change(column, used, sample):
             continue
-        if column.name not in used and (what := _against(kind, column, _describes(column, used, sample), tools)):
+        describes = column.name not in used and _describes(column, used, sample)
+        if column.name not in used and (what := _against(kind, column, describes, tools, is_of_changes)):
             yield f'column "{column.name}" {what}'
         elif column.name in used and kind == "cycle" and _begins(plain(column.name), "attendance"):
             yield f'column "{column.name}" is of people who come and go, or of plans'
@@ -162,8 +166,13 @@ def _is_doubtful_clock(column: Column) -> bool:
     return dotted is not None and (dotted[0][0] in "hH" or not is_dotted(column.text))
 
 
-def _against(kind: InputKind, column: Column, describes: bool, tools: Column | None) -> str:
-    """Return why an unused column speaks against a kind, "" where it does not; one that `describes` a tool may."""
+def _against(
+    kind: InputKind, column: Column, describes: bool, tools: Column | None, is_of_changes: bool = False
+) -> str:
+    """Return why an unused column speaks against a kind, "" where it does not; one that `describes` a tool may.
+
+    `is_of_changes` says that a table has what changes of tools have, and no list of tools that are measured.
+    """
     name = plain(column.name)
     if name in telling_columns()["units"] and _differ(kind, column):
         return "gives a unit row by row"
@@ -206,6 +215,8 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
     measured = kind == "tool_change" and meant in _OF_TOOLS and bool(column.numbers)  # no two tools are one length
     if constant and not (meant in _ALARMS or name in telling_columns()["sorts"] or measured):
         return ""  # the same in every row: it says nothing of a row
+    if kind == "tool_change" and meant in _OF_MACHINES and is_of_changes and not says(column.name, "tool"):
+        return ""  # what the machine was like when it changed the tool
     if meant in AGAINST.get(kind, ()) and not (describes and not constant and meant in _DESCRIBES):
         return f"is of {meant.replace('_', ' ')}, which {with_article(kind).replace('_', ' ')} has no use for"
     of_kinds = name in telling_columns()["kinds"] and bool(column.few_values) and not column.numbers and not describes
@@ -222,6 +233,18 @@ def _against(kind: InputKind, column: Column, describes: bool, tools: Column | N
     if kind == "tool_change" and unknown and column.numbers and not describes:
         return "varies from row to row, and nothing tells what it is: the rows may be tools as they were measured"
     return ""
+
+
+def _is_of_changes(used: frozenset[str], sample: Sample) -> bool:
+    """Return whether a table names the program and the pocket of each tool, and nothing in it is a size of tools."""
+    meant = {
+        concept
+        for column in sample.columns
+        if column.name in used
+        for concept, share in column.reading.concepts.items()
+        if share >= _SURELY
+    }
+    return {"program", "pocket"} <= meant and not any(_is_size(column) for column in sample.columns)
 
 
 def _describes(column: Column, used: frozenset[str], sample: Sample) -> bool:

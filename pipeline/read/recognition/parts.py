@@ -92,23 +92,19 @@ class _Begun:
     rows: int = 0
 
 
-        elif (
-            begun.head != found[-1].head
-            or _names_machine(begun.titles, machines)
-            or fields_said(begun.titles)
-            or says_another(begun.titles)
-        ):
+def _of_all(titles: Titles, own: Titles, machines: Mapping[str, str], of_blocks: frozenset[str]) -> Titles:
+    """Return what the titles of the first table say of another too: zones, and the machine where it names none.
+
+    A job, a program or a material that any later table says of itself is the first table's own, too.
+    """
+    named = _names_machine(own, machines)
     return tuple(
         cells
         for cells in titles
         if title_is_universal([cells])
         or title_states_other([cells])
-        elif (
-            begun.head != found[-1].head
-            or _names_machine(begun.titles, machines)
-            or fields_said(begun.titles)
-            or says_another(begun.titles)
-        ):
+        or (not named and _names_machine([cells], machines))
+        or ((fields := fields_said([cells])) and fields.isdisjoint(of_blocks))
     )
 
 

@@ -15,6 +15,8 @@ from schemas.words import plain
 
 _NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just above it
 _LABEL: Final = re.compile(r"^(?P<label>[^:=]{2,30}?)\s*[:=]\s*(?P<value>.*)$", re.DOTALL)
+_BRACKETED: Final = re.compile(r"[(\[]([^()\[\]]*)[)\]]")  # "Log of F4 (Machine: F4)"
+_REMARK: Final = re.compile(r"\s+[(\[][^()\[\]]{3,}[)\]]$")  # "M4 (hall 2)"
 _WORD_ENDS: Final = re.compile(r"[\s_]+|(?<=[^\W\d_])-(?=[^\W\d_])")
 _MOST_WORDS: Final = 3  # of a machine's name in a title, or in the name of a folder; more is a sentence
 _MOST_CHARACTERS: Final = 40
@@ -188,6 +190,7 @@ def _labelled_machines(titles: Titles, machines: Mapping[str, str]) -> Iterator[
         for label, value in zip(cells, below, strict=False) if _are_labels(cells, below) else _labelled(cells):
             if read_name(label).concepts.get("machine", 0.0) < _NAMED:
                 continue
+            value = value if value.casefold() in machines else _REMARK.sub("", value)
             short = value and len(value) <= _MOST_CHARACTERS and len(value.split()) <= _MOST_WORDS
             if (known := machines.get(value.casefold()) or _id_and_name(value, machines)) is not None:
                 yield known, " ".join(cells)
@@ -218,7 +221,9 @@ def _labelled(cells: Sequence[str]) -> Iterable[tuple[str, str]]:
     """Yield what is written as a label and its value, in one cell or in two beside each other."""
     for position, cell in enumerate(cells):
         after = cells[position + 1] if position + 1 < len(cells) else ""
-        if match := _LABEL.match(cell):
+        if bracketed := [match for text in _BRACKETED.findall(cell) if (match := _LABEL.match(text))]:
+            yield from ((match["label"], match["value"].strip()) for match in bracketed)
+        elif match := _LABEL.match(cell):
             yield match["label"], match["value"].strip() or after
         elif after and not _LABEL.match(after) and not _is_surely(after):
             yield cell, after

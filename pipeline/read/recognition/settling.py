@@ -32,7 +32,7 @@ from schemas.columns import columns
 from schemas.concepts import DURATIONS
 from schemas.profile import CELL_UNITS, FIELD_WORDS, UNITS, unit_dimension
 from schemas.vocabulary import UTC_TIME
-from schemas.words import currencies
+from schemas.words import currencies, currency_codes, unit_spelling
 
 NO_MACHINE: Final = ("machine", "missing")
 """The key of the doubt about a file that names no machine."""
@@ -217,11 +217,18 @@ def _is_other_money(name: str, currency: str) -> bool:
     """Return whether the name of a cost says another currency than the shop's, or in brackets what is none."""
     codes = {text.casefold(): _SIGNS.get(text.casefold(), text.upper()) for text in (*currencies(), "SEK")}
     words = [word for word in re.findall(r"[^\W\d_]+|[€$£]", name.casefold()) if word in codes]
-    said = {codes[word] for word in words if word not in _NATIONAL}
-    remarks = [text.strip().casefold() for text in _BRACKETED.findall(name)]
-    if any(text and not any(word in text for word in codes) for text in remarks):
+    remarks = [text.strip() for text in _BRACKETED.findall(name) if text.strip()]
+    bracketed = {currency_codes().get(unit_spelling(text)) for text in remarks} - {None, ""}
+    said = bracketed or {codes[word] for word in words if word not in _NATIONAL}
+    if any(not _is_money(text, codes) for text in remarks):
         return True  # of another thing
     return bool(currency) and any(code != currency.upper() for code in said)
+
+
+def _is_money(text: str, codes: Mapping[str, str]) -> bool:
+    """Return whether what stands in brackets is a currency, with or without its tax, or that it is of one edge."""
+    named = currency_codes().get(unit_spelling(text)) is not None or any(word in text.casefold() for word in codes)
+    return named or (says(text, "per") and says(text, "edge"))
 
 
 def _settle_scrap(settled: Settled, guesses: Mapping[str, Guess]) -> None:
