@@ -117,6 +117,8 @@ class HeadingRule(TomlModel):
 
     column: str  # the name that the column is given
     matches: str  # a pattern for the lone cell; its group named value, where it has one, is what the column holds
+    cells: Annotated[int, Field(ge=1, le=2)] = 1  # 2: a label and its value may stand in two cells ("Job", "4711")
+    before: str | None = None  # what the column holds above the first heading
 
     @field_validator("matches")
     @classmethod

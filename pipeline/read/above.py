@@ -55,9 +55,20 @@ def lone_cells(cells: pl.DataFrame) -> pl.Series:
     return cells.select(pl.when(count == 1).then(pl.coalesce(trimmed)).alias("lone")).to_series()
 
 
+def heading_texts(cells: pl.DataFrame) -> pl.Series:
+    """Return the text of each row that has one or two filled cells, joined by a blank, null for all other rows."""
+    names = [name for name in cells.columns if name not in OWN]
+    trimmed = [pl.col(name).str.strip_chars().replace("", None) for name in names]
+    count = pl.sum_horizontal(each.is_not_null() for each in trimmed)
+    joined = pl.concat_str(trimmed, separator=" ", ignore_nulls=True)
+    return cells.select(pl.when(count.is_between(1, _FEWEST_CELLS)).then(joined).alias("lone")).to_series()
+
+
 def _under_headings(table: RawTable, rule: HeadingRule, last: dict[str, str | None]) -> RawTable:
     """Return the rows with the heading above them as a column; headings themselves are skipped."""
-    lone = lone_cells(table.cells)
+    lone = heading_texts(table.cells) if rule.cells > 1 else lone_cells(table.cells)
+    if rule.before is not None:
+        last.setdefault(rule.column, rule.before)
     if "value" in re.compile(rule.matches).groupindex:
         said = lone.str.extract_groups(rule.matches).struct.field("value")
     else:

@@ -71,7 +71,7 @@ def choose(table: FoundTable, own: TablePlan | NoPlan, known: Knowledge, context
     first = next(table.chunks(), None)
     if first is None or not first.cells.height:
         return Chosen(own, None)
-    if above := standing_above(first.cells, known.machines):
+    if above := standing_above(first.cells, known.machines, table.titles):
         table = _filled(table, above)
         first = next(table.chunks())
         own = own if isinstance(own, NoPlan) else unknown_table(table.names)

@@ -76,6 +76,25 @@ def fields_said(titles: Titles) -> frozenset[str]:
     return frozenset(name for kind in FIELDS_ABOVE for name in said_above(kind, titles))
 
 
+def said_of(field: str, titles: Titles) -> str | None:
+    """Return the one value that lines say of a field of any kind, None where none or several do."""
+    found = {one.value for kind in FIELDS_ABOVE for one in said_above(kind, titles).get(field, ())}
+    return found.pop() if len(found) == 1 else None
+
+
+def only_said(text: str) -> tuple[str, str, str] | None:
+    """Return (field, label, value) of a line that says one field and no more: "Job: 4711", None for all others."""
+    found = list(_pairs([(text,)]))
+    if len(found) != 1:
+        return None
+    label, value, _ = found[0]
+    is_all = re.fullmatch(rf"{re.escape(label)}\s*[:=]?\s*{re.escape(value)}", text)
+    for kind, names in FIELDS_ABOVE.items():
+        if is_all and (name := _field(kind, label)) in names and _value(name, value) == value:
+            return name, label, value
+    return None
+
+
 def begins_with_label(cell: str) -> bool:
     """Return whether a cell is the name of a field that lines above a table say, with or without its value."""
     return any(_field(kind, cell) in names for kind, names in FIELDS_ABOVE.items()) or bool(fields_said([(cell,)]))

@@ -11,10 +11,11 @@ from typing import Any, Final
 
 import polars as pl
 
-from pipeline.read.above import NARROWEST, is_ditto, lone_cells
+from pipeline.read.above import NARROWEST, heading_texts, is_ditto, lone_cells
 from pipeline.read.rawtable import OWN
 from pipeline.read.recognition.names import read_name
 from pipeline.read.recognition.places import machine_of_titles
+from pipeline.read.recognition.said_above import Titles, only_said, said_of
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.skipping import TOTAL_LINE, why_no_row
 
@@ -26,8 +27,11 @@ _NAMED: Final = 0.5
 _LABELLED: Final = r"^[^:=]{2,30}[:=]\s*(?P<value>\S.*)$"
 
 
-def standing_above(cells: pl.DataFrame, machines: Mapping[str, str]) -> dict[str, Any]:
-    """Return the part of [file] of a profile that says what rows take from above, {} where they take nothing."""
+def standing_above(cells: pl.DataFrame, machines: Mapping[str, str], titles: Titles = ()) -> dict[str, Any]:
+    """Return the part of [file] of a profile that says what rows take from above, {} where they take nothing.
+
+    `titles` are the lines above the head: they say what the rows above the first heading are of.
+    """
     found: dict[str, Any] = {}
     names = [name for name in cells.columns if name not in OWN]
     if any(is_ditto(cells[name]).any() for name in names):
@@ -37,7 +41,8 @@ def standing_above(cells: pl.DataFrame, machines: Mapping[str, str]) -> dict[str
         rows = cells.filter((why_no_row(cells.select(names)) != TOTAL_LINE).fill_null(True))
         if carried := [name for name in may if _stands_once(rows, name, names)]:
             found["carried_down"] = carried
-    if (headings := _headings(cells, names, machines)) is not None:
+    headings = _headings(cells, names, machines) or _labelled_headings(cells, names, titles)
+    if headings is not None:
         found["headings"] = headings
     return found
 
@@ -93,6 +98,33 @@ def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]
         exact = "^(?:" + "|".join(re.escape(text) for text in said.sort()) + ")$"
         return {"column": _free("Machine", names), "matches": _LABELLED if labelled else exact}
     return None
+
+
+def _labelled_headings(cells: pl.DataFrame, names: list[str], titles: Titles) -> dict[str, Any] | None:
+    """Return the rule for lines that all say one field of the rows below them: "Job: 4711", in one cell or in two.
+
+    The rows above the first of them are of what a title says; where none does, somebody must say it.
+    """
+    if len(names) < NARROWEST:
+        return None
+    texts = heading_texts(cells)
+    distinct = texts.filter(texts.str.contains(r"^\p{L}")).unique().sort().head(_MOST_HEADINGS)
+    if not len(distinct) or len(texts.drop_nulls()) > _MOST_SHARE * cells.height:
+        return None
+    told = [said for text in distinct if (said := only_said(text)) is not None]
+    if not told or len({(field, label.casefold()) for field, label, _ in told}) > 1:
+        return None
+    field, label, _ = told[0]
+    if any(read_name(name).concepts.get(field, 0.0) >= _NAMED for name in names):
+        return None
+    matches = rf"(?i)^{re.escape(label)}\s*[:=]?\s*(?P<value>\S.*)$"
+    rule: dict[str, Any] = {"column": _free(label, names), "matches": matches, "cells": 2}
+    if texts[0] is None or only_said(texts[0]) is None:
+        before = said_of(field, titles)
+        if before is None:
+            return None
+        rule["before"] = before
+    return rule
 
 
 def _are_dates(texts: pl.Series) -> bool:

@@ -79,11 +79,19 @@ def test_blocks_of_an_estimate_are_each_of_their_own_job(read) -> None:
     assert "job = 26-0418 (a line above)" in whole.notes[-1]
 
 
-@pytest.mark.parametrize("line", ["Auftrag: 26-0418", "Auftrag;26-0418"])
-def test_a_line_among_the_rows_that_says_another_job_is_asked_about(read, line: str) -> None:
-    whole = read(f"Kalkulation\nAuftrag: 26-0417\n\n{HEAD}{ROWS}{line}\n{HEAD}{ROWS}")
+@pytest.mark.parametrize("line", ["Auftrag: 26-0418", "Auftrag;26-0418", f"Auftrag;26-0418\n{HEAD.strip()}"])
+def test_a_line_among_the_rows_says_the_job_of_those_below_it(read, line: str) -> None:
+    whole = read(f"Kalkulation\nAuftrag: 26-0417\n\n{HEAD}{ROWS}{line}\n{ROWS}")
+    assert whole.file.status == "loaded", whole.file.reason
+    assert whole.rows["job"].to_list() == ["26-0417"] * 5 + ["26-0418"] * 5
+    assert (whole.rejects.height, whole.rows_read) == (0, 10)
+
+
+@pytest.mark.parametrize("line", ["Auftrag: 26-0418  Werkstoff: C45", "Programm: O12"])
+def test_a_line_among_the_rows_that_says_more_is_asked_about(read, line: str) -> None:
+    whole = read(f"Kalkulation\nAuftrag: 26-0417\n\n{HEAD}{ROWS}{line}\n{ROWS}")
     assert whole.file.status == "needs a profile"
-    assert "may be of that job" in whole.file.reason
+    assert "the rows below it may be of that" in whole.file.reason
 
 
 def test_a_total_in_a_column_of_names_is_skipped_where_it_is_the_sum(read) -> None:
