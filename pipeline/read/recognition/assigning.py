@@ -16,8 +16,10 @@ from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers
 from pipeline.read.plan import ESTIMATE_TIMES, text_of
 from pipeline.read.recognition.contradicting import contradictions
+from pipeline.read.recognition.elsewhere import belongs_elsewhere
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
 from pipeline.read.recognition.names import kind_titles, read_name, says
+from pipeline.read.recognition.paper_signs import Filled
 from pipeline.read.recognition.places import disagree
 from pipeline.read.recognition.said_above import SaidAbove, said_above
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
@@ -143,8 +145,11 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     used = frozenset(column for guess in chosen.values() for column in guess.columns)
     score = _score(kind, chosen, missing, sample)
     machine = chosen["machine"].columns[0] if "machine" in chosen and chosen["machine"].confidence >= SURE else None
-    against = tuple(contradictions(kind, used, sample, machine))
-    return Assignment(kind, chosen, missing, score, against, tuple(candidates), above)
+    doubts = list(contradictions(kind, used, sample, machine))
+    if not missing:
+        cells = {name: guess.cells for name, guess in chosen.items()}
+        doubts += belongs_elsewhere(Filled(kind, cells, used, sample, known.machines))
+    return Assignment(kind, chosen, missing, score, tuple(doubts), tuple(candidates), above)
 
 
 def _above(kind: InputKind, chosen: Mapping[str, Guess], sample: Sample) -> dict[str, list[SaidAbove]]:

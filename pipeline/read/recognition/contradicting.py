@@ -15,6 +15,7 @@ from pipeline.read.numbers import read_numbers
 from pipeline.read.recognition.duration_forms import is_dotted
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.names import asked_end, is_another_table, known_word, says, unit_of
+from pipeline.read.recognition.paper_signs import begins
 from pipeline.read.recognition.sample import Column, Sample, clock_us, is_zone
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.recognition.zones import is_universal, states_other, title_states_other, values_are_universal
@@ -110,9 +111,9 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample, machin
         describes = column.name not in used and _describes(column, used, sample)
         if column.name not in used and (what := _against(kind, column, describes, tools, is_of_changes)):
             yield f'column "{column.name}" {what}'
-        elif column.name in used and kind == "cycle" and _begins(plain(column.name), "attendance"):
+        elif column.name in used and kind == "cycle" and begins(plain(column.name), "attendance"):
             yield f'column "{column.name}" is of people who come and go, or of plans'
-        elif column.name in used and kind == "job" and _begins(plain(column.name), "elsewhere"):
+        elif column.name in used and kind == "job" and begins(plain(column.name), "elsewhere"):
             yield f'column "{column.name}" belongs to another list'
     if kind == "event" and (size := next((c for c in sample.columns if _is_size(c)), None)) is not None:
         yield f'column "{size.name}" is a measure of parts: the rows may be inspections, and not signals of a machine'
@@ -179,20 +180,20 @@ def _against(
     constant = len(column.distinct) < 2
     if kind == "cycle" and column.filled and asked_end(column.name) is not None and not column.times:
         return "may say which cycles were broken off"
-    if kind in ("job", "tool_change") and _begins(name, "elsewhere"):
+    if kind in ("job", "tool_change") and begins(name, "elsewhere"):
         return "belongs to another list"
     noted = column.reading.concepts.get("note", 0.0) >= _SURELY  # "Kommentar" begins as "Kommen"
-    if kind == "cycle" and not noted and _begins(name, "attendance"):
+    if kind == "cycle" and not noted and begins(name, "attendance"):
         return "is of people who come and go, or of plans"
-    if kind == "tool_change" and _begins(name, "put_in"):
+    if kind == "tool_change" and begins(name, "put_in"):
         return "says who put tools in: the rows may be loadings of the magazine, and no tool changes of programs"
     of_row = constant or not describes
-    if kind == "tool_change" and ((of_row and _begins(name, "checked")) or (not describes and _are_outcomes(column))):
+    if kind == "tool_change" and ((of_row and begins(name, "checked")) or (not describes and _are_outcomes(column))):
         return "may be of checks or measurements of tools, and not of their changes"
     if kind == "job" and any(known_word("outcome", word) == "aborted" for word in column.few_values):
         return "says that some orders were cancelled"
     counted = bool(column.numbers) and "department" not in column.reading.concepts  # ten in each row, one cost centre
-    if kind == "edge_change" and _begins(name, "store") and (counted if constant else not describes):
+    if kind == "edge_change" and begins(name, "store") and (counted if constant else not describes):
         return "is of a store that hands inserts out, and not of edges changed"
     if kind == "edge_change" and _are_many(column):
         return "counts several in a row: they may be inserts handed out, and not edges changed"
@@ -318,11 +319,6 @@ def _are_codes(column: Column) -> bool:
     return all(word.isalpha() and len(word) <= _SHORT_CODE for word in words)
 
 
-def _begins(name: str, stems: str) -> bool:
-    """Return whether words of a name, in plain form, begin with some telling stems."""
-    return any(f" {name}".find(f" {stem}") >= 0 for stem in telling_columns()[stems])
-
-
 def _are_many(column: Column) -> bool:
     """Return whether a column counts things, mostly several in a row, that need not be the parts that an edge made.
 
@@ -348,7 +344,7 @@ def _counts_cycles(column: Column) -> bool:
 def _is_inspected(column: Column) -> bool:
     """Return whether a column gives lengths, or names or measures features of parts."""
     length = column.reading.unit is not None and UNITS[column.reading.unit][0] == "length"
-    return (bool(column.numbers) and length) or _begins(plain(column.name), "inspected")
+    return (bool(column.numbers) and length) or begins(plain(column.name), "inspected")
 
 
 def _are_movements(column: Column) -> bool:
@@ -411,7 +407,7 @@ def _by_values(kind: InputKind, used: frozenset[str], sample: Sample, machine: s
                 f'columns "{planned[0]}" and "{planned[1]}" say when work is planned, and nothing says when it was '
                 "ordered: it may be a plan of the machines"
             )
-        if len(dates) == 1 and _begins(plain(dates[0].name), "delivered"):
+        if len(dates) == 1 and begins(plain(dates[0].name), "delivered"):
             yield f'column "{dates[0].name}" is the only date: it may be a list of deliveries'
         elif len(dates) == 1 and dates[0].name not in used and _says_nothing(dates[0]) and not _is_quoted(used, sample):
             yield f'column "{dates[0].name}" is the only date, and nothing tells of what: the rows may be no orders'
