@@ -248,6 +248,14 @@ def closed_lists() -> Mapping[str, Mapping[str, str]]:
 
 
 @cache
+def spoken_list(code: str, name: str) -> Mapping[str, str]:
+    """Return a closed list, or one of [lists], in one language alone: their word in plain form -> ours."""
+    content = _load(code)
+    by_word = content[name] if name in CLOSED_LISTS else {name: content["lists"][name]}
+    return {word: ours for ours, theirs in by_word.items() for text in theirs for word, _ in _spellings(text)}
+
+
+@cache
 def written_words(code: str) -> frozenset[str]:
     """Return the single words of a language as they are written, in small letters with their diacritics."""
     content = _load(code)

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.read.numbers import read_numbers
 from pipeline.read.recognition.duration_forms import is_dotted
+from pipeline.read.recognition.endings import told_end
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.names import asked_end, is_another_table, known_word, says, unit_of
 from pipeline.read.recognition.paper_signs import begins
@@ -190,7 +191,7 @@ def _against(
     of_row = constant or not describes
     if kind == "tool_change" and ((of_row and begins(name, "checked")) or (not describes and _are_outcomes(column))):
         return "may be of checks or measurements of tools, and not of their changes"
-    if kind == "job" and any(known_word("outcome", word) == "aborted" for word in column.few_values):
+    if kind == "job" and any(told_end(word) == "aborted" for word in column.few_values):
         return "says that some orders were cancelled"
     counted = bool(column.numbers) and "department" not in column.reading.concepts  # ten in each row, one cost centre
     if kind == "edge_change" and begins(name, "store") and (counted if constant else not describes):
@@ -299,13 +300,13 @@ def _are_flags(column: Column) -> bool:
     letters = all(len(word) == 1 for word in words)
     if letters and any(column.reading.concepts.get(concept, 0.0) >= _MEANT for concept in _LETTERED):
         return False
-    return 1 < len(words) <= _FEW and all(plain(word) in flags or known_word("outcome", word) for word in words)
+    return 1 < len(words) <= _FEW and all(plain(word) in flags or told_end(word) for word in words)
 
 
 def _are_outcomes(column: Column) -> bool:
     """Return whether a column says of rows that some went well and others did not."""
     words = column.few_values
-    known = all(known_word("outcome", word) for word in words)
+    known = all(told_end(word) for word in words)
     return column.reading.concepts.get("outcome", 0.0) >= _MEANT and 1 < len(words) <= _FEW and known
 
 

@@ -11,7 +11,8 @@ from typing import Final, NamedTuple
 
 import polars as pl
 
-from pipeline.read.recognition.names import asked_end, known_word, read_name
+from pipeline.read.recognition.endings import told_word
+from pipeline.read.recognition.names import asked_end, read_name
 from pipeline.read.recognition.sample import Column, Knowledge
 from schemas.columns import columns
 from schemas.concepts import COUNTERS, DURATIONS, ITEM_CONCEPTS, NUMBERS, TIMES, WORDS
@@ -100,7 +101,7 @@ def can_bear(concept: str, column: Column) -> bool:
     if concept == "execution" and [known_word("outcome", word) for word in column.few_values] == ["complete"]:
         return False  # of runs that all ended well; a state that never changes tells nothing
     if concept in WORDS:
-        return any(known_word(WORDS[concept], column.said(word)) for word in column.few_values)
+        return any(told_word(WORDS[concept], column.said(word)) for word in column.few_values)
     return not _is_instant(column)
 
 
@@ -211,7 +212,7 @@ def fit_words(field: str, column: Column) -> Fit:
         return Fit(ANSWERED, "its name asks how a cycle ended, and its cells answer yes or no")
     if not words:
         return UNFIT
-    meanings = {word: known_word(field, column.said(word)) for word in words}
+    meanings = {word: told_word(field, column.said(word)) for word in words}
     known = [word for word, meaning in meanings.items() if meaning is not None]
     if field == "outcome" and len(known) == len(words) and set(meanings.values()) >= set(OPPOSITE):
         return Fit(ANSWERED, f"its cells say how cycles ended: {', '.join(sorted(known)[:4])}")

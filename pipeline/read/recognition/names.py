@@ -139,9 +139,9 @@ def known_word(list_name: str, text: str) -> str | None:
     if any(token in closed_lists()["negation"] for token in tokens):
         return None
     if list_name == "outcome":
-        # by whom or why it ended so ("Aborted by operator") changes nothing
+        # by whom or why it was broken off ("Aborted by operator") changes nothing
         linked = next((at for at, token in enumerate(tokens) if at and token in closed_lists()["because"]), 0)
-        return words.get(" ".join(tokens[:linked]))
+        return "aborted" if words.get(" ".join(tokens[:linked])) == "aborted" else None
     if list_name != "reason":
         return None
     runs = [" ".join(tokens[a:b]) for a in range(len(tokens)) for b in range(a + 1, len(tokens) + 1) if b - a <= 4]

@@ -17,6 +17,7 @@ from pipeline.read.numbers import read_numbers, read_whole_numbers, without_empt
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess, unsure
 from pipeline.read.recognition.day_order import told_order
 from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
+from pipeline.read.recognition.endings import told_word
 from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
 from pipeline.read.recognition.names import known_word, read_name, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
@@ -688,7 +689,7 @@ def _meaning(list_name: str, word: str, answered: str | None) -> str | None:
     """Return what a word means in a closed list; a mark alone ("?", "-") says that it is not known."""
     if not any(character.isalnum() for character in word):
         return UNKNOWN_WORD[list_name]
-    return answered or known_word(list_name, word)
+    return answered or told_word(list_name, word)
 
 
 def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: Knowledge) -> None:

@@ -109,10 +109,10 @@ def _word(token: str, code: str) -> tuple[Words, ...]:
     if bare in closed_lists()["negation"]:
         return (Words({_NEGATION: 1.0}),)
     for speaks in _spoken(language):
-        for stem in _stems(bare, speaks):
+        for stem in stems(bare, speaks):
             if stem in speaks.words:
                 return (Words(_tags(speaks, stem), native=speaks is language, guessed=1),)
-    for whole in (bare, *(stem for stem in _stems(bare, language) if language.links)):
+    for whole in (bare, *(stem for stem in stems(bare, language) if language.links)):
         if pieces := _compound(whole, language.code):
             found = [words for piece in pieces if (words := _known(piece, language.code)) is not None]
             return (replace(found[0], guessed=1), *found[1:])
@@ -125,7 +125,7 @@ def _word(token: str, code: str) -> tuple[Words, ...]:
     return (Words({}),)
 
 
-def _stems(word: str, language: Language) -> Iterator[str]:
+def stems(word: str, language: Language) -> Iterator[str]:
     """Yield what a word may be without its ending, or with that under which the files list it."""
     for ending, instead in language.endings:
         stem = word.removesuffix(ending)
