@@ -14,7 +14,7 @@ import polars as pl
 from pydantic import Field, field_validator, model_validator
 
 from schemas.columns import columns, required
-from schemas.time_format import format_fault
+from schemas.time_format import format_fault, is_time_of_day
 from schemas.toml_model import TomlModel, load
 from schemas.vocabulary import (
     COMPUTED_ITEMS,
@@ -396,6 +396,8 @@ def _format_fault(kind: InputKind, name: str, format: str | list[str]) -> str | 
     if dtype not in (UTC_TIME, pl.Date):
         hint = '; a duration takes a unit such as "h:mm:ss"' if unit_dimension(name) == "time" else ""
         return f"only times and dates take a format{hint}"
+    if name == "ended_at" and is_time_of_day(format):  # of the day on which its row begins, or of the next one
+        format = [f"%Y-%m-%d {each}" for each in ([format] if isinstance(format, str) else format)]
     if dtype == pl.Date and isinstance(format, str) and format.startswith("epoch"):
         return "a date takes iso, spreadsheet_days or a pattern such as %d.%m.%Y"
     return format_fault(format)

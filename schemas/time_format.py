@@ -22,6 +22,7 @@ _TIME_OF_DAY: Final = re.compile(r"%[-_0]?[HIklTRrXc+]")
 _HOUR_24: Final = re.compile(r"%[-_0]?[HkTRXc+]")
 _HOUR_12: Final = re.compile(r"%[-_0]?[Il]")
 _HALF_OF_DAY: Final = re.compile(r"%[-_0]?[pP]")
+_CLOCK: Final = re.compile(r"[^%]*(?:%[-_0]?[HIklMSpPTRr][^%]*|%\.\d?f[^%]*)+")
 _MINUTE: Final = re.compile(r"%[-_0]?M")
 _LONE_FRACTION: Final = re.compile(r"(?<!%)%f")
 _FRACTION: Final = re.compile(r"%\.\d?f")
@@ -49,6 +50,12 @@ def chrono_pattern(format: str) -> str:
 def has_time_of_day(format: str) -> bool:
     """Return whether a pattern holds more than a date."""
     return _TIME_OF_DAY.search(format) is not None
+
+
+def is_time_of_day(format: str | Sequence[str] | None) -> bool:
+    """Return whether a format is of times of day alone: what day they are of is said elsewhere."""
+    formats = [format] if isinstance(format, str) else list(format or ())
+    return bool(formats) and all(_CLOCK.fullmatch(chrono_pattern(each)) is not None for each in formats)
 
 
 def parse_by(text: pl.Series, pattern: str) -> pl.Series:

@@ -17,8 +17,9 @@ from pipeline.read.localtime import Resolved, resolve
 from pipeline.read.plan import own_name, sources
 from pipeline.read.rawtable import ROW
 from pipeline.read.state_ends import ends_states, fill_ends, state_lengths_us
-from pipeline.read.times import TimesRead, read_times
+from pipeline.read.times import TimesRead, on_the_day_of, read_times
 from schemas.columns import columns
+from schemas.time_format import is_time_of_day
 
 EARLIEST_YEAR: Final = 1990  # before the first of these controls; a date before is a format read wrongly
 LATEST_YEAR: Final = 2100
@@ -64,6 +65,8 @@ def map_times(chunk: Chunk) -> None:
         return
     has_ends = is_cycle or ends_states(chunk.plan)
     end = _time_text(chunk, "ended_at", must_be=is_cycle) if has_ends else None
+    if end and is_time_of_day(chunk.plan.columns["ended_at"].format):
+        end = end[0], replace(end[1], naive=on_the_day_of(_clock(chunk, start_name, start[1]), end[1].naive))
     if end and _share_a_date(chunk, start_name):
         end = end[0], replace(end[1], naive=_on_the_next_day(start[1].naive, end[1].naive))
     length = (_duration_us if is_cycle else state_lengths_us)(chunk) if has_ends else None
@@ -83,6 +86,12 @@ def map_times(chunk: Chunk) -> None:
         follows = ended.set(_strange(started).fill_null(False), None)  # told at the start already
         _add_out_of_range(chunk, "ended_at", follows, end[0] if end else None)
     chunk.typed[start_name] = started
+
+
+def _clock(chunk: Chunk, name: str, read: TimesRead) -> pl.Series:
+    """Return what the shop's clocks show at times, those with an offset included."""
+    local = read.utc.dt.convert_time_zone(_zone_of(chunk, name)).dt.replace_time_zone(None)
+    return read.naive.zip_with(read.naive.is_not_null(), local)
 
 
 def _share_a_date(chunk: Chunk, start_name: str) -> bool:

@@ -12,7 +12,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.read.stamps import read_stamps
-from schemas.time_format import chrono_pattern, has_time_of_day, parse_by
+from schemas.time_format import chrono_pattern, has_time_of_day, is_time_of_day, parse_by
 
 NAIVE: Final = pl.Datetime("us")
 UTC: Final = pl.Datetime("us", "UTC")
@@ -23,6 +23,8 @@ ISO_PATTERNS: Final = (
 EPOCH_PER_S: Final = {"epoch_s": 1.0, "epoch_ms": 1e3, "epoch_us": 1e6}
 # The days from a spreadsheet's day 0 to 1970-01-01; the first counts a 29 February 1900 that never was.
 SPREADSHEET_EPOCH: Final = {"spreadsheet_days": 25569, "spreadsheet_days_1904": 24107}
+_NO_DAY: Final = "2000-01-01"  # on which times of day stand until their day is known
+_SHEET_DAY: Final = r"^1899-12-3[01][T ]"  # that a spreadsheet gives a time of day
 _LAST_SPREADSHEET_DAY: Final = 2_958_465  # 9999-12-31
 _MS_PER_DAY: Final = 86_400_000
 _TO_ISO: Final = (
@@ -54,10 +56,13 @@ def read_times(text: pl.Series, format: str | Sequence[str] | None = None) -> Ti
     `format` is chrono's (strptime's) pattern, one of schemas.time_format.WORDS, or a list of patterns of which each
     cell is read by the first that fits; None is ISO 8601 with or without an offset, `T` or a blank between date and
     time, seconds and fractions optional. Digits past a microsecond are cut. A text in ISO form is read beside a
-    pattern too: it cannot mean anything else.
+    pattern too: it cannot mean anything else. Times of day alone are of a day that says nothing.
     """
     if format is None or format == "iso":
         return _read_iso(text)
+    if is_time_of_day(format):
+        dated = [f"%Y-%m-%d {each}" for each in ([format] if isinstance(format, str) else format)]
+        return read_times(f"{_NO_DAY} " + text.str.replace(_SHEET_DAY, ""), dated)
     if isinstance(format, str):
         if format in EPOCH_PER_S:
             return _read_epoch(text, EPOCH_PER_S[format])
@@ -104,6 +109,16 @@ def read_dates(text: pl.Series, format: str | Sequence[str] | None = None) -> pl
     if any(each.startswith("%Y-%d") for each in formats):
         return dates
     return dates.zip_with(dates.is_not_null(), iso)
+
+
+def on_the_day_of(start: pl.Series, clock: pl.Series) -> pl.Series:
+    """Return times of day as clock times of the days of starts, those that would be before their start a day later.
+
+    A time in whole minutes may be that of the start's own minute.
+    """
+    of_day = start.dt.truncate("1d") + (clock - clock.dt.truncate("1d"))
+    before = of_day < start.dt.truncate("1m")
+    return of_day.zip_with(~before.fill_null(False), of_day.dt.offset_by("1d"))
 
 
 def _nothing(count: int, dtype: pl.DataType) -> pl.Series:

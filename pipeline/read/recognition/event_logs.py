@@ -406,7 +406,8 @@ def _settle_ends(
     slack_us = float(FOLLOWS_US)
     if name == "ended_at":
         as_starts = settled.rules["occurred_at"].get("format")
-        if clock_us(guess.cells.text, as_starts).null_count() == guess.cells.text.null_count():
+        alike = clock_us(guess.cells.text, as_starts).null_count() == guess.cells.text.null_count()
+        if alike and guess.cells.clock is None:
             alone.rules[name] = {"from": alone.rules[name]["from"], **({"format": as_starts} if as_starts else {})}
         over = clock_us(guess.cells.text, alone.rules[name].get("format"))
         if len(guess.columns) > 1 and set(guess.columns) & set(started.columns):

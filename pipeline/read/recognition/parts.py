@@ -12,7 +12,7 @@ from typing import Final
 from pipeline.read.plan import TABLE_KINDS
 from pipeline.read.recognition.heads import holds_data, names_columns
 from pipeline.read.recognition.names import is_another_table
-from pipeline.read.recognition.places import machine_designated, machine_of_titles
+from pipeline.read.recognition.places import names_machine
 from pipeline.read.recognition.said_above import fields_said, says_fields
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 
@@ -68,7 +68,7 @@ def parts(
             found[-1].head, found[-1].titles = begun.head, (*found[-1].titles, *begun.titles)
         elif (
             begun.head != found[-1].head
-            or _names_machine(begun.titles, machines)
+            or names_machine(begun.titles, machines)
             or fields_said(begun.titles)
             or says_another(begun.titles)
         ):
@@ -97,19 +97,15 @@ def _of_all(titles: Titles, own: Titles, machines: Mapping[str, str], of_blocks:
 
     A job, a program or a material that any later table says of itself is the first table's own, too.
     """
-    named = _names_machine(own, machines)
+    named = names_machine(own, machines)
     return tuple(
         cells
         for cells in titles
         if title_is_universal([cells])
         or title_states_other([cells])
-        or (not named and _names_machine([cells], machines))
+        or (not named and names_machine([cells], machines))
         or ((fields := fields_said([cells])) and fields.isdisjoint(of_blocks))
     )
-
-
-def _names_machine(titles: Sequence[Sequence[str]], machines: Mapping[str, str]) -> bool:
-    return machine_of_titles(titles, machines) is not None or machine_designated(titles) is not None
 
 
 def says_another(titles: Titles) -> bool:

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import pairwise
+from functools import lru_cache
+from itertools import pairwise, repeat
 from typing import Final, NamedTuple
 
-from pipeline.read.recognition.names import kind_titles, read_name
+from pipeline.read.recognition.names import kind_titles, read_name, says
 from schemas.words import plain
 
 _NEAREST_PARTS: Final = 3  # of a path: the file's name and the folders just above it
@@ -22,6 +23,12 @@ _MOST_WORDS: Final = 3  # of a machine's name in a title, or in the name of a fo
 _MOST_CHARACTERS: Final = 40
 _ID: Final = re.compile(r"[^\W\d_]{1,8}-?\d{1,3}")  # a number alone may be a date or a copy
 _SIGN: Final = re.compile(r"([a-z]+)0*(\d+)")
+_NUMBERED: Final = ("operation", "job", "part", "shift", "department", "operator", "row_id", "program", "tool", "batch")
+_ALNUM: Final = re.compile(r"[^\W\d_]+|\d+")
+_PLAIN: Final = re.compile(r"[\w\s-]*")
+_DRAWN: Final = " \t:;,.*=#-–—_[](){}<>|~+"
+_TITLE_WORDS: Final = 8
+_CAPITALS: Final = 5
 _WHOLE: Final = re.compile(r"\d+")
 _NUMBER: Final = re.compile(r"\d{1,3}|[A-Z]")
 _KIND_AND_NUMBER: Final = re.compile(r"([^\W\d_]{3,})-?\d{1,3}")
@@ -57,8 +64,9 @@ def machines_said(titles: Titles, path: str, machines: Mapping[str, str]) -> lis
     `machines` are those of shop.toml, by id and name.
     """
     labelled = [Said(machine, f'the title line "{line}"') for machine, line in _labelled_machines(titles, machines)]
-    whole = {machines[cell.casefold()]: cell for cells in titles for cell in cells if cell.casefold() in machines}
-    found = [*labelled, *(Said(machine, f'the title "{cell}"') for machine, cell in whole.items() if len(whole) == 1)]
+    whole = _known_cells(titles, machines)
+    within = whole or _known_within(titles, machines)
+    found = [*labelled, *(Said(machine, f'the title "{cell}"') for machine, cell in within.items() if len(within) == 1)]
     if (designated := machine_designated(titles)) is not None:
         found.append(Said(machines.get(designated[0].casefold(), designated[0]), f'"{designated[1]}" above the table'))
     if (named := machine_of_name(path)) is not None:
@@ -123,7 +131,8 @@ def machine_designated(titles: Titles) -> tuple[str, str] | None:
     found: dict[str, str] = {}
     for cells in titles:
         for cell in cells:
-            for part in _PARTED.split(cell):
+            parts = _PARTED.split(cell)
+            for part in (*parts, *(" ".join(two) for two in pairwise(parts) if _is_kind(two[0]))):
                 if (machine := _designated(part)) is not None:
                     found.setdefault(machine, cell)
     return next(iter(found.items())) if len(found) == 1 else None
@@ -131,6 +140,9 @@ def machine_designated(titles: Titles) -> tuple[str, str] | None:
 
 def _designated(part: str) -> str | None:
     words = part.split()
+    for taken in (2, 1):
+        if 1 + taken < len(words) <= _TITLE_WORDS and _is_kind(words[-1 - taken]) and _is_id(words[-taken:]):
+            return " ".join(words[-taken:])  # "Registro cambi tornio TN 5"
     if not words or len(words) > _MOST_WORDS + 1:
         return None
     if (len(words) == 2 and _is_kind(words[0]) and _NUMBER.fullmatch(words[1])) or (
@@ -139,16 +151,33 @@ def _designated(part: str) -> str | None:
         return part
     if len(words) > 2 and _is_kind(words[-2]) and _NUMBER.fullmatch(words[-1]) and kind_titles(" ".join(words[:-2])):
         return " ".join(words[-2:])  # "Cycle list mill 2"
-    if len(words) > 2 and _ID.fullmatch(words[-1]) and read_name(words[-2]).concepts.get("machine", 0.0) >= _NAMED:
-        return words[-1]
     for taken in (2, 1):
         label, value = words[:-taken], words[-taken:]
         if not label or read_name(" ".join(label)).concepts.get("machine", 0.0) < _NAMED:
             continue
         pair = taken == 2 and _is_kind(value[0]) and _NUMBER.fullmatch(value[1])
-        if pair or (taken == 1 and _ID.fullmatch(value[0])):
+        counted = taken == 1 and len(label) > 1 and value[0].isdigit() and says(label[-1], "number")
+        if pair or counted or _is_id(value):
             return " ".join(value)
     return None
+
+
+def _is_id(words: Sequence[str]) -> bool:
+    """Return whether words are an id behind a word for a machine: "M4", "TN 5"."""
+    if len(words) == 1:
+        return _ID.fullmatch(words[0]) is not None
+    return len(words) == 2 and _is_sign(words[0]) and words[1].isdigit() and _NUMBER.fullmatch(words[1]) is not None
+
+
+def _is_sign(word: str) -> bool:
+    """Return whether a word is a few capitals that number nothing else: "TN" of "Tornio TN 5"."""
+    return len(word) <= _CAPITALS and word.isalpha() and word.isupper() and not numbers_another(word)
+
+
+def numbers_another(word: str) -> bool:
+    """Return whether a word is one for what else in a shop is numbered: operations, orders, shifts, tools."""
+    concepts = read_name(word).concepts
+    return concepts.get("machine", 0.0) < _LABELS <= max(map(concepts.get, _NUMBERED, repeat(0.0)))
 
 
 def _is_kind(word: str) -> bool:
@@ -173,15 +202,66 @@ def _stands_in(word: str, text: str) -> bool:
     """
     if word.isdigit():
         return text.partition(".")[0] == word
-    return bool(word) and re.search(rf"(?<![^\W_]){re.escape(word)}(?![^\W_])", text) is not None
+    return bool(word) and _written(word).search(text) is not None
+
+
+@lru_cache(maxsize=4096)
+def _written(word: str) -> re.Pattern[str]:
+    """Return what finds an id or name as a word by itself, its parts joined or parted: "TN 5", "TN5", "tn-05"."""
+    parts = [f"0*{part}" if part.isdigit() else re.escape(part) for part in _ALNUM.findall(word)]
+    joined = r"[\s_-]*".join(parts) if _PLAIN.fullmatch(word) and parts else re.escape(word)
+    return re.compile(rf"(?i)(?<![^\W_]){joined}(?![^\W_])")
 
 
 def machine_of_titles(titles: Titles, machines: Mapping[str, str]) -> tuple[str, str] | None:
     """Return a machine that a title line names behind a word for machine, or as a whole, and that line."""
     if (labelled := next(_labelled_machines(titles, machines), None)) is not None:
         return labelled
-    whole = {machines[cell.casefold()]: cell for cells in titles for cell in cells if cell.casefold() in machines}
+    whole = _known_cells(titles, machines)
     return next(iter(whole.items())) if len(whole) == 1 else None
+
+
+def machine_of_line(text: str, machines: Mapping[str, str]) -> tuple[int, int] | None:
+    """Return where in a lone line a machine stands that it names and no other, None where it names none.
+
+    It stands behind a word for machine ("Maschine M4", "Machine no. F4"), or is one of shop.toml, or a kind of machine
+    with its number is the line ("Lathe 2"); what is drawn around it says nothing.
+    """
+    bare = text.strip(_DRAWN)
+    if not bare:
+        return None
+    from_ = text.index(bare)
+    labelled = _LABEL.match(bare)
+    named = machine_of_titles(((bare,),), {}) if labelled else machine_designated(((bare,),))
+    if bare.casefold() not in machines and named is not None:
+        at = text.rfind(named[0])
+        return (at, at + len(named[0])) if at >= 0 else None
+    spans = {match.span() for word in machines if not word.isdigit() for match in _written(word).finditer(text)}
+    if bare.casefold() in machines:
+        return from_, from_ + len(bare)
+    return spans.pop() if len(spans) == 1 else None
+
+
+def names_machine(titles: Titles, machines: Mapping[str, str]) -> bool:
+    """Return whether title lines name a machine in any way: what stands below them is of that one."""
+    said = machine_of_titles(titles, machines) is not None
+    return said or any(machine_of_line(cell, machines) is not None for cells in titles for cell in cells)
+
+
+def _known_cells(titles: Titles, machines: Mapping[str, str]) -> dict[str, str]:
+    """Return the machines of shop.toml that cells are, with the cell."""
+    return {machines[cell.casefold()]: cell for cells in titles for cell in cells if cell.casefold() in machines}
+
+
+def _known_within(titles: Titles, machines: Mapping[str, str]) -> dict[str, str]:
+    """Return the machines of shop.toml that stand within title lines, with the cell."""
+    return {
+        machine: cell
+        for cells in titles
+        for cell in cells
+        for word, machine in machines.items()
+        if not word.isdigit() and _stands_in(word, cell)
+    }
 
 
 def _labelled_machines(titles: Titles, machines: Mapping[str, str]) -> Iterator[tuple[str, str]]:

@@ -22,7 +22,7 @@ from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.item_names import named_items
-from pipeline.read.recognition.places import disagree, looks_like_id, machine_designated, machine_of_titles
+from pipeline.read.recognition.places import disagree, looks_like_id, machine_of_line
 from pipeline.read.recognition.said_above import begins_with_label, said_above
 from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import CALLED, NO_MACHINE, Settled, settle
@@ -243,9 +243,11 @@ def _other_machines(table: TableRead, sample: Sample, known: Knowledge) -> Itera
         cells = tuple(cell.strip() for cell in sample.split(raw) if cell.strip())
         if len(cells) > 2 or (len(cells) == 1 and is_period(cells[0])):
             continue
-        named = machine_of_titles((cells,), known.machines) or machine_designated((cells,))
-        if named is not None and not any(not disagree(named[0], machine, known.machines) for machine in said):
-            told = named[1]
+        line = " ".join(cells)
+        span = machine_of_line(line, known.machines)
+        named = line[slice(*span)] if span else None
+        if named is not None and not any(not disagree(named, machine, known.machines) for machine in said):
+            told = line
         elif not said and len(cells) == 1 and looks_like_id(cells[0]):
             told = cells[0]
         else:

@@ -17,6 +17,7 @@ from pipeline.read.recognition.duration_forms import DurationForm, duration_form
 from pipeline.read.recognition.legends import legend
 from pipeline.read.recognition.names import NameReading, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
+from pipeline.read.recognition.shared_dates import dated_by_start
 from pipeline.read.recognition.text_facts import TextFacts, text_facts
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
 from pipeline.read.recognition.yearless import NO_YEAR, lacks_year, with_year, year_said
@@ -69,6 +70,7 @@ class Column:
     unit_below: str | None  # what a units row says
     year: int | None = None  # that was put in front of its cells, NO_YEAR where nothing says it
     zones: tuple[str, ...] = ()  # words for time zones that stood behind its cells
+    clock: str | list[str] | None = None  # the format of its cells, where their day was taken from the start
     legend: Mapping[str, str] = field(default_factory=dict, repr=False)  # what codes stand for, as the file says
 
     def said(self, word: str) -> str:
@@ -157,7 +159,7 @@ class Sample:
     def columns(self) -> list[Column]:
         """The columns in the order of the file, those without any cell left out."""
         columns = [self._column(name, trimmed(self.cells[name])) for name in self.names]
-        return [column for column in columns if column.filled]
+        return dated_by_start([column for column in columns if column.filled], self.zone)
 
     def _column(self, name: str, text: pl.Series) -> Column:
         """Return a column with the year put in front of dates that have none, and without zones behind times."""

@@ -318,9 +318,11 @@ def _settle_time(
         told = told_order(guess.cells.text, forms, None if other is None else other.cells.text, sample)
         forms = forms if told is None else [told]
     form = forms[0]
-    if form.format != "iso":
-        settled.rules[name]["format"] = form.format
-    settled.tell(name, form.evidence)
+    if (format := guess.cells.clock or form.format) != "iso":
+        settled.rules[name]["format"] = format
+    settled.tell(
+        name, f"times of day behind the date of the start: {form.evidence}" if guess.cells.clock else form.evidence
+    )
     if not dated and not form.has_offset and sample.is_universal(guess.columns):
         settled.rules[name]["utc"] = True
         settled.tell(name, "the file says universal time")

@@ -6,7 +6,7 @@ It finds and describes them as a profile does; filling in is the readers' busine
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import polars as pl
@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.read.above import NARROWEST, heading_texts, is_ditto, lone_cells
 from pipeline.read.rawtable import OWN
 from pipeline.read.recognition.names import read_name
-from pipeline.read.recognition.places import machine_of_titles
+from pipeline.read.recognition.places import looks_like_id, machine_of_line, numbers_another
 from pipeline.read.recognition.said_above import Titles, only_said, said_of
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.skipping import TOTAL_LINE, why_no_row
@@ -24,6 +24,8 @@ _MOST_HEADINGS: Final = 400
 _FEWEST_ROWS: Final = 4
 _EMPTY_SHARE: Final = 0.5
 _NAMED: Final = 0.5
+_DESIGNATION: Final = re.compile(r"([^\W\d_]{2,8}[ -]?)\d{1,3}")
+_ELSE: Final = frozenset({"program", "job"})  # what else rows of a machine's log are grouped by
 _LABELLED: Final = r"^[^:=]{2,30}[:=]\s*(?P<value>\S.*)$"
 
 
@@ -93,10 +95,8 @@ def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]
         return {"column": _free("Date", names), "matches": r"\d"}
     if any(read_name(name).concepts.get("machine", 0.0) >= _NAMED for name in names):
         return None
-    if all(machine_of_titles(((text,),), machines) is not None for text in said):
-        labelled = all(re.match(_LABELLED, text) for text in said)
-        exact = "^(?:" + "|".join(re.escape(text) for text in said.sort()) + ")$"
-        return {"column": _free("Machine", names), "matches": _LABELLED if labelled else exact}
+    if (matches := _machine_headings(said.to_list(), lone[0], machines, names)) is not None:
+        return {"column": _free("Machine", names), "matches": matches}
     return None
 
 
@@ -125,6 +125,40 @@ def _labelled_headings(cells: pl.DataFrame, names: list[str], titles: Titles) ->
             return None
         rule["before"] = before
     return rule
+
+
+def _machine_headings(said: Sequence[str], first: str, machines: Mapping[str, str], names: Sequence[str]) -> str | None:
+    """Return the pattern of lone lines that name machines, the first one among them; None where they do not.
+
+    Designations alone ("CU-1", "CU-3") are of machines where they differ by their number only, nothing in the table
+    leaves open what else they can be, and their letters mean nothing else.
+    """
+    spans = {text: span for text in said if (span := machine_of_line(text, machines)) is not None}
+    if first not in spans and _are_designations(said, names):
+        spans = {text: (0, len(text)) for text in said}
+    if first not in spans or any(looks_like_id(text) for text in said if text not in spans):
+        return None
+    if all(re.match(_LABELLED, text) for text in spans):
+        return _LABELLED
+    around = [
+        {re.escape(part) for part in parts if part}
+        for parts in zip(*((text[:start], text[end:]) for text, (start, end) in spans.items()), strict=True)
+    ]
+    before, behind = (f"(?:{'|'.join(sorted(parts))})?" if parts else "" for parts in around)
+    values = sorted({re.escape(text[start:end]) for text, (start, end) in spans.items()})
+    return f"^{before}(?P<value>{'|'.join(values)}){behind}$"
+
+
+def _are_designations(said: Sequence[str], names: Sequence[str]) -> bool:
+    signs = {match[1].strip(" -") for text in said if (match := _DESIGNATION.fullmatch(text)) is not None}
+    known = {concept for name in names for concept, share in read_name(name).concepts.items() if share >= _NAMED}
+    return (
+        len(said) > 1
+        and len(signs) == 1
+        and all(_DESIGNATION.fullmatch(text) for text in said)
+        and known >= _ELSE
+        and not numbers_another(next(iter(signs)))
+    )
 
 
 def _are_dates(texts: pl.Series) -> bool:

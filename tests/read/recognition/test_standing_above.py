@@ -265,3 +265,104 @@ def test_cells_merged_downwards_are_said_of_all_rows(tmp_path: Path) -> None:
     table = pl.concat([each.rows for each in found.tables])
     assert table["machine"].to_list() == ["M1"] * 8 + ["M2"] * 12
     assert table["parts"].to_list()[:4] == [3, None, None, 1]
+
+
+@pytest.mark.parametrize(
+    ("headings", "machines"),
+    [
+        (("Machine CU-1;;;;", "Machine CU-3;;;;"), ("CU-1", "CU-3")),
+        (("Maschine - CU-1", "Maschine - CU-3"), ("CU-1", "CU-3")),
+        (("--- Stroj FR-3 ---", "--- Stroj FR-4 ---"), ("FR-3", "FR-4")),
+        (("Tornio TN 5", "Tornio TN 6"), ("TN 5", "TN 6")),
+        (("Máquina nº 4", "Máquina nº 5"), ("4", "5")),
+        (("Obrabiarka: F4", "Obrabiarka: F5"), ("F4", "F5")),
+        (("Maskin FLEROP-2", "Maskin FLEROP-3"), ("FLEROP-2", "FLEROP-3")),
+        (("CU-1", "CU-3"), ("CU-1", "CU-3")),
+        (("Centre M1 / hall", "M2"), ("M1", "M2")),  # of shop.toml
+        (("Shift 1", "Shift 2"), None),
+        (("OP10", "OP20"), None),
+        (("Auftrag A-1", "Auftrag A-2"), None),
+        (("Schicht S1", "Schicht S2"), None),
+    ],
+)
+def test_lines_that_name_machines_in_any_way_head_their_rows(
+    tmp_path: Path, headings: tuple[str, str], machines: tuple[str, str] | None
+) -> None:
+    lines = [f"{line.removeprefix('M1;')};A-{at // 7}" for at, line in enumerate(rows())]
+    table = ["Programm;Beginn;Ende;Auftrag", headings[0], *lines[:8], headings[1], *lines[8:]]
+    found, read_rows = read(tmp_path, table)
+
+    assert found.status == ("loaded" if machines else "needs a profile"), found.reason
+    if machines:
+        assert read_rows["machine"].to_list() == [machines[0]] * 8 + [machines[1]] * 12
+
+
+@pytest.mark.parametrize(
+    ("title", "name", "machine"),
+    [
+        ("Registro cicli - Tornio TN 5", "log.csv", "TN 5"),
+        ("Historique des cycles tour TR 2", "log.csv", "TR 2"),
+        ("Cykellogg svarv SV-4", "log.csv", "SV-4"),
+        ("Laufzeiten M1 im März", "log.csv", "M1"),  # of shop.toml
+        ("Laufzeiten", "laufzeiten_m-01.csv", "M1"),
+        ("Laufzeiten M1 und M2", "log.csv", None),
+        ("Laufzeiten Halle 3", "log.csv", None),
+    ],
+)
+def test_a_machine_within_a_title(tmp_path: Path, title: str, name: str, machine: str | None) -> None:
+    lines = [line.removeprefix("M1;") for line in rows()]
+    found, read_rows = read(tmp_path, [title, "", "Programm;Beginn;Ende", *lines], name=name)
+
+    assert found.status == ("loaded" if machine else "needs a profile"), found.reason
+    if machine is not None:
+        assert set(read_rows["machine"]) == {machine}
+
+
+@pytest.mark.parametrize("titles", [("Maschine M1", "Maschine M2"), ("Laufliste M1", "Laufliste M2")])
+def test_a_title_within_which_another_machine_stands_begins_a_table(tmp_path: Path, titles: tuple[str, str]) -> None:
+    lines = [line.removeprefix("M1;") for line in rows()]
+    head = "Programm;Beginn;Ende"
+    found, read_rows = read(tmp_path, [titles[0], head, *lines[:8], "", titles[1], head, *lines[8:]])
+
+    assert found.status == "loaded", found.reason
+    assert read_rows["machine"].to_list() == ["M1"] * 8 + ["M2"] * 12
+
+
+@pytest.mark.parametrize(
+    ("head", "starts", "ends"),
+    [
+        ("Maschine;Programm;Beginn;Ende", "%d.%m.%Y %H:%M:%S", "%H:%M:%S"),
+        ("Machine;Program;Start;End", "%m/%d/%Y %I:%M:%S %p", "%I:%M:%S %p"),
+        ("Maszyna;Program;Od;Do", "%Y-%m-%d %H:%M:%S", "%H:%M:%S"),
+        ("Máquina;Programa;Inicio;Hora fin", "%d-%m-%Y %H:%M:%S", "%H:%M:%S"),
+        ("Macchina;Programma;Inizio;Fine", "%Y-%m-%dT%H:%M:%S+01:00", "%H:%M:%S"),
+    ],
+)
+def test_ends_in_times_of_day_share_the_date_of_their_start(tmp_path: Path, head: str, starts: str, ends: str) -> None:
+    """Those that would be before it are of the next day."""
+    lines = [f"M1;O104{at % 3};{s:{starts}};{s + timedelta(minutes=95):{ends}}" for at, s in enumerate(STARTS)]
+    found, table = read(tmp_path, [head, *lines])
+
+    assert found.status == "loaded", found.reason
+    assert table["started_at"].to_list() == [at - timedelta(hours=1) for at in STARTS]
+    assert set((table["ended_at"] - table["started_at"]).to_list()) == {timedelta(minutes=95)}
+
+
+def test_an_end_in_minutes_is_of_the_minute_of_its_start(tmp_path: Path) -> None:
+    ends = [at + timedelta(minutes=9 * (row % 2)) for row, at in enumerate(STARTS)]
+    lines = [f"M1;O1;{at:%d.%m.%Y %H:%M:%S};{end:%H:%M}" for at, end in zip(STARTS, ends, strict=True)]
+    found, table = read(tmp_path, [HEAD, *lines])
+
+    assert found.status == "needs a profile" or table["ended_at"].max() < STARTS[-1] + timedelta(minutes=20)
+
+
+def test_ends_of_states_in_times_of_day_share_the_date_of_their_start(tmp_path: Path) -> None:
+    states = ("läuft", "Stillstand", "Rüsten")
+    lines = [
+        f"M1;{states[at % 3]};{s:%d.%m.%Y %H:%M:%S};{s + timedelta(minutes=97):%H:%M:%S}" for at, s in enumerate(STARTS)
+    ]
+    found, table = read(tmp_path, ["Maschine;Zustand;Von;Bis", *lines])
+
+    assert found.status == "loaded", found.reason
+    ends = table["ended_at"].drop_nulls().unique().sort().to_list()
+    assert ends == [at + timedelta(minutes=97) - timedelta(hours=1) for at in STARTS]
