@@ -86,6 +86,7 @@ OTHER_CONCEPTS: Final[dict[str, str]] = {
     "size": "length, diameter, dimension",
     "zone": "time zone or offset",
     "batch": "lot, batch, heat or serial number",
+    "holding": "what holds the part: pallet, fixture, vice, a side of them",
     "address": "address of a device, host, file path",
 }
 CONCEPTS: Final = {**FIELD_CONCEPTS, **OTHER_CONCEPTS}

@@ -37,6 +37,7 @@ _HOUR_US: Final = 3_600_000_000
 _HALF_SECOND_US: Final = 500_000  # stamps are in whole seconds
 _FEWEST_CODES: Final = 6
 _MOSTLY: Final = 0.6
+_NOTHING: Final = r"^(?:0+|[-–—./]+|(?i:none|keine?r?|n/?a))$"  # what stands where there is nothing to say
 _SHORT_CODE: Final = 2  # letters
 _FEWEST_LOADED: Final = 5
 _ONCE: Final = 25  # rows from which some tool of a program comes again
@@ -102,6 +103,7 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample, machin
             yield f'"{text}" says "{word}": the rows may be no {kind.replace("_", " ")} at all'
             break
     tools = next((c for c in sample.columns if c.name in used and c.reading.concepts.get("tool", 0.0) >= _MEANT), None)
+    told = next((column for column in sample.columns if column.name in used and _tells_ends(column)), None)
     for column in sample.columns:
         if column.name in used and plain(column.name) in telling_columns()["equipment"]:
             yield f'column "{column.name}" is of no machine tool'
@@ -110,7 +112,7 @@ def contradictions(kind: InputKind, used: frozenset[str], sample: Sample, machin
         if kind == "tool_change" and column.name not in used and _is_length_of_change(column, used, sample):
             continue
         describes = column.name not in used and _describes(column, used, sample)
-        if column.name not in used and (what := _against(kind, column, describes, tools, is_of_changes)):
+        if column.name not in used and (what := _against(kind, column, describes, tools, told, is_of_changes)):
             yield f'column "{column.name}" {what}'
         elif column.name in used and kind == "cycle" and begins(plain(column.name), "attendance"):
             yield f'column "{column.name}" is of people who come and go, or of plans'
@@ -169,10 +171,17 @@ def _is_doubtful_clock(column: Column) -> bool:
 
 
 def _against(
-    kind: InputKind, column: Column, describes: bool, tools: Column | None, is_of_changes: bool = False
+    kind: InputKind,
+    column: Column,
+    describes: bool,
+    tools: Column | None,
+    told: Column | None,
+    is_of_changes: bool = False,
 ) -> str:
     """Return why an unused column speaks against a kind, "" where it does not; one that `describes` a tool may.
 
+    Where another column has `told` how each cycle ended, one of yes and no, or of codes, is of something else, and one
+    that is filled beside broken-off cycles alone says why they were.
     `is_of_changes` says that a table has what changes of tools have, and no list of tools that are measured.
     """
     name = plain(column.name)
@@ -193,6 +202,8 @@ def _against(
         return "may be of checks or measurements of tools, and not of their changes"
     if kind == "job" and any(told_end(word) == "aborted" for word in column.few_values):
         return "says that some orders were cancelled"
+    if kind == "cycle" and told is not None and _explains(column, told):
+        return ""
     counted = bool(column.numbers) and "department" not in column.reading.concepts  # ten in each row, one cost centre
     if kind == "edge_change" and begins(name, "store") and (counted if constant else not describes):
         return "is of a store that hands inserts out, and not of edges changed"
@@ -226,7 +237,9 @@ def _against(
         return "sorts the rows: they may be stops, setups or states, and not all of them cycles"
     if kind == "tool_change" and not describes and name in telling_columns()["sorts"]:
         return "sorts the rows: they may be checks, loadings or bookings, and not all of them tool changes"
-    if kind == "cycle" and (_are_flags(column) or _are_codes(column)):
+    if kind == "cycle" and (_are_flags(column) if told is None else _are_flags_of_an_end(column)):
+        return "may say which cycles were broken off"
+    if kind == "cycle" and told is None and _are_codes(column):
         return "may say which cycles were broken off"
     if kind in ("cycle", "estimate") and column.numbers and unit_of(column.name) is not None:
         return "is a part of a time, and nothing says of which"
@@ -303,6 +316,27 @@ def _are_flags(column: Column) -> bool:
     return 1 < len(words) <= _FEW and all(plain(word) in flags or told_end(word) for word in words)
 
 
+def _are_flags_of_an_end(column: Column) -> bool:
+    """Return whether values are flags of which some say that a cycle was broken off."""
+    return _are_flags(column) and any(told_end(word) == "aborted" for word in column.few_values)
+
+
+def _tells_ends(column: Column) -> bool:
+    """Return whether a column says in each row how its cycle ended."""
+    words = column.few_values
+    said = [told_end(column.said(word)) for word in words]
+    named = column.reading.concepts.get("outcome", 0.0) >= _MEANT or len(set(said)) > 1
+    return named and bool(words) and None not in said and column.filled == len(column.text)
+
+
+def _explains(column: Column, told: Column) -> bool:
+    """Return whether a column is filled beside cycles that were broken off, and beside no others."""
+    filled = column.text.is_not_null() & ~column.text.str.contains(_NOTHING).fill_null(False)
+    ends = {word: told_end(told.said(word)) for word in told.few_values}
+    broken = told.text.is_in([word for word, end in ends.items() if end == "aborted"]).fill_null(False)
+    return bool(filled.any()) and not bool((filled & ~broken).any())
+
+
 def _are_outcomes(column: Column) -> bool:
     """Return whether a column says of rows that some went well and others did not."""
     words = column.few_values
@@ -344,6 +378,8 @@ def _counts_cycles(column: Column) -> bool:
 
 def _is_inspected(column: Column) -> bool:
     """Return whether a column gives lengths, or names or measures features of parts."""
+    if column.reading.concepts.get("holding", 0.0) >= _SURELY:
+        return False  # "côté" is a side, and "cote" a dimension
     length = column.reading.unit is not None and UNITS[column.reading.unit][0] == "length"
     return (bool(column.numbers) and length) or begins(plain(column.name), "inspected")
 
