@@ -109,7 +109,20 @@ _NAME_OF_ANOTHER: Final = 0.05  # of one whose name is known, for another thing 
 _NAME_IN_PART: Final = 0.5  # of one of which a word is not known
 _WRITTEN_BY_MACHINES: Final = 3.0  # of times counted since 1970, for logs that machines write
 _NEUTRAL: Final = frozenset(
-    {"row_id", "note", "customer", "shift", "weekday", "department", "batch", "operator", "part", "revision", "zone", "holding"}
+    {
+        "row_id",
+        "note",
+        "customer",
+        "shift",
+        "weekday",
+        "department",
+        "batch",
+        "operator",
+        "part",
+        "revision",
+        "zone",
+        "holding",
+    }
 )
 """What any list of a shop has."""
 _TO_THE_SECOND: Final = 0.3  # as often is a time to the second planned, or set as a due time, as any time is

@@ -98,7 +98,7 @@ def can_bear(concept: str, column: Column) -> bool:
         return False
     if concept == "text" and column.numbers:
         return False
-    if concept == "execution" and [known_word("outcome", word) for word in column.few_values] == ["complete"]:
+    if concept == "execution" and [told_word("outcome", word) for word in column.few_values] == ["complete"]:
         return False  # of runs that all ended well; a state that never changes tells nothing
     if concept in WORDS:
         return any(told_word(WORDS[concept], column.said(word)) for word in column.few_values)

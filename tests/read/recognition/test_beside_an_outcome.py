@@ -1,4 +1,4 @@
-"""Columns beside one that says how each cycle ended, and what holds parts: they hold up no file, unless they disagree."""
+"""Columns beside one that says how cycles ended, and what holds parts: they hold up no file, unless they disagree."""
 
 from datetime import UTC, datetime, timedelta
 
