@@ -6,7 +6,7 @@ from typing import Final
 import polars as pl
 import pytest
 
-from pipeline.read.rawtable import RawTable
+from pipeline.read.rawtable import LINE, RawTable
 from pipeline.read.recognition.elsewhere import belongs_elsewhere
 from pipeline.read.recognition.paper_signs import Filled
 from pipeline.read.recognition.sample import Sample
@@ -75,7 +75,7 @@ def doubts(kind: InputKind, head: str, cells: str, title: str = "", machines: tu
     heads = [name.partition("=") for name in head.split(";")]
     names = [name for name, _, _ in heads]
     rows = [cells.format(**row(at)).split(";") for at in range(ROWS)]
-    frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String()), orient="row")
+    frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String()), orient="row").with_row_index(LINE, offset=2)
     sample = Sample(names, RawTable(frame), ((title,),) if title else ())
     given = [*FILLED[kind], *("" for _ in names)]
     fields = {(field or given[at]): sample.columns[at] for at, (_, _, field) in enumerate(heads)}
