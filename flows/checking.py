@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -12,8 +12,10 @@ from pipeline.check.checking import check_rows
 from pipeline.errors import InputError, RejectedError
 from pipeline.progress import Progress
 from pipeline.read.reading import read_file
+from pipeline.read.recognition.sisters import agreed
 from pipeline.read.rows import FileRead, no_rejects
 from pipeline.workspace import Workspace
+from schemas.vocabulary import NEEDS_PROFILE
 
 
 @dataclass(frozen=True)
@@ -77,12 +79,19 @@ def check(sources: list[Path], workspace: Workspace, progress: Progress) -> Chec
     """
     paths = [Path(found.path) for found in listed_files(sources)]
     settings = settings_for(workspace, sources, paths)
-    files = []
+    files: dict[Path, list[CheckedFile]] = {}
+    told: set[str] = set()
     with progress.step("check", total=len(paths)) as step:
         for path in paths:
-            files += [_checked(file_read) for file_read in read_file(path, settings)]
+            reads = read_file(path, settings)
+            told |= {file_read.told for file_read in reads if file_read.told is not None}
+            files[path] = [_checked(file_read) for file_read in reads]
             step.advance(note=path.name)
-    return CheckResult(tuple(files))
+    knowing = replace(settings, heads=agreed(sorted(told)))
+    for path in paths if told else ():
+        if any(checked.status == NEEDS_PROFILE for checked in files[path]):
+            files[path] = [_checked(file_read) for file_read in read_file(path, knowing)]
+    return CheckResult(tuple(checked for path in paths for checked in files[path]))
 
 
 def _checked(file_read: FileRead) -> CheckedFile:

@@ -24,6 +24,7 @@ from pipeline.progress import Progress, Step
 from pipeline.read.deciding import Deciding
 from pipeline.read.devices_xml import DevicesDocument, documents_above, documents_at, may_hold_devices
 from pipeline.read.files import Found
+from pipeline.read.recognition.sisters import agreed
 from pipeline.read.settings import ReadSettings
 from pipeline.read.unfinished import Stamp, UnfinishedError, fresh_last, stamp_of
 from pipeline.report.quarantine import out_of_reach_lines, profile_command
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from flows.reading_ahead import ReadingAhead
     from flows.taking_in import ReadingFault
 
+KNOWN_KINDS: Final = ("program", "job", "machine", "head")
 LOADING_MEMORY_MB: Final = 500  # what the book may take beside the blocks being read, so that 2 GB do for any file
 
 
@@ -327,9 +329,14 @@ class _Ingesting:
         """Learn the programs, jobs and machines that the book holds now; return whether they are others than before."""
         know_extents(self._book)
         ids = query(self._book, "known_ids")
-        told = {kind: frozenset(ids.filter(pl.col("kind") == kind)["id"]) for kind in ("program", "job", "machine")}
-        machines = frozenset(machine.casefold() for machine in told["machine"])
-        knowing = replace(self._settings, programs=told["program"], jobs=told["job"], machines_seen=machines)
+        told = {kind: frozenset(ids.filter(pl.col("kind") == kind)["id"]) for kind in KNOWN_KINDS}
+        knowing = replace(
+            self._settings,
+            programs=told["program"],
+            jobs=told["job"],
+            machines_seen=frozenset(machine.casefold() for machine in told["machine"]),
+            heads=agreed(sorted(told["head"])),
+        )
         if knowing == self._settings:
             return False
         self._settings, self._deciding = knowing, Deciding(knowing)

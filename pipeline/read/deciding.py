@@ -39,7 +39,8 @@ class Deciding:
     @cached_property
     def _known(self) -> tuple[list[str], ...]:
         knows = self._settings
-        return sorted(knows.programs), sorted(knows.jobs), sorted(knows.machines_seen)
+        heads = [repr(item) for item in sorted(knows.heads.items(), key=lambda item: item[0])]
+        return sorted(knows.programs), sorted(knows.jobs), sorted(knows.machines_seen), heads
 
     def _fingerprint(self, rule: SourceRule, devices: str, known: tuple[list[str], ...]) -> str:
         shop = self._settings

@@ -56,6 +56,7 @@ from pipeline.read.recognition.parts import Part, filled, parts, says_another, s
 from pipeline.read.recognition.places import machine_of_path
 from pipeline.read.recognition.proposing import Proposal
 from pipeline.read.recognition.sample import Knowledge
+from pipeline.read.recognition.sisters import told_by
 from pipeline.read.rows import FileRead, TableRead, no_skipped
 from pipeline.read.settings import ReadSettings, source_rule
 from pipeline.read.skipping import ANOTHER_TABLE, UNREAD_LINES
@@ -131,7 +132,10 @@ class _Job:
         decided = with_readings_decided(with_clock_notes(tables(), shape), tables, self.context.zone)
         noted = with_item_notes(decided, profile, shape)
         name = self.profile.name if self.profile else None
-        return FileRead(self.opened.source, "loaded", shape, "", name, noted, proposal)
+        told = None
+        if proposal is not None and proposal.by_itself:
+            told = told_by(self.opened.path, proposal.head, proposal.kind, proposal.data)
+        return FileRead(self.opened.source, "loaded", shape, "", name, noted, proposal, told)
 
     def refuse(self, status: str, shape: str, reason: str, proposal: Proposal | None = None) -> FileRead:
         name = self.profile.name if self.profile else None
@@ -195,6 +199,7 @@ def _read_opened(opened: OpenedFile, settings: ReadSettings) -> FileRead:
         settings.programs,
         settings.jobs,
         settings.machines_seen,
+        settings.heads,
         machine,
         settings.currency,
         rule.machine is not None,

@@ -133,3 +133,4 @@ class FileRead:
     profile: str | None = None
     tables: Iterable[TableRead] = ()
     proposal: Proposal | None = None  # how a table without a profile was recognised
+    told: str | None = None  # by a file that is sure by itself, of the others of its head (`sisters.told_by`)

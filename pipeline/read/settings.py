@@ -10,6 +10,7 @@ from functools import cache
 from typing import Final, NamedTuple
 
 from pipeline.read.devices_xml import DevicesDocument
+from pipeline.read.recognition.sisters import HeadKey, Sisters
 from schemas.profile import Profile
 from schemas.shop import LimitSettings
 
@@ -39,6 +40,7 @@ class ReadSettings:
     programs: frozenset[str] = frozenset()  # that the book knows, by which a column of them is told
     jobs: frozenset[str] = frozenset()
     machines_seen: frozenset[str] = frozenset()  # ids that rows of the book name, case folded
+    heads: Mapping[HeadKey, Sisters] = field(default_factory=dict)  # what files that are sure tell of others
     currency: str = ""  # of the shop, as its shop.toml says: costs in another are not taken
     limits: LimitSettings = field(default_factory=LimitSettings)
     roots: Sequence[str] = ()  # where links may lead to, as `files.real_paths` gives it; anywhere where it is empty

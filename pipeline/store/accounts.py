@@ -157,6 +157,7 @@ def open_account(
         "notes": notes,
         "reading_fingerprint": reading_fingerprint,
         "rank": rank,
+        "told": file_read.told,
     }
     book.run(statement("load", "open_account"), values)
 

@@ -58,7 +58,7 @@ def test_rows_arrive_whole_with_their_provenance(book: Book, making: Any) -> Non
 def test_source_file_keeps_its_account(book: Book, making: Any) -> None:
     """raw.source_file tells what was read, from when to when, with what profile, and what the reader noted."""
     table = making.table("cycle", [making.cycle(0), making.cycle(9)], notes=("2 ambiguous times",))
-    file = replace(making.file("exports/a.csv", table), profile="old lathe")
+    file = replace(making.file("exports/a.csv", table), profile="old lathe", told="how others are read")
     load_file(book, file, "settings 1")
     (account,) = book.frame("select * exclude (ingested_at) from raw.source_file").to_dicts()
     assert account.pop("rank").endswith(f" {file.source.sha256}")
@@ -82,6 +82,7 @@ def test_source_file_keeps_its_account(book: Book, making: Any) -> None:
         "reading_fingerprint": "settings 1",
         "stale": False,
         "is_extent_known": False,  # told at the end of a run, for all of its files
+        "told": "how others are read",
     }
 
 

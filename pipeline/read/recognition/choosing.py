@@ -5,7 +5,6 @@ Our own names win where they read all there is; a proposal must read more, and b
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, NamedTuple
@@ -18,6 +17,7 @@ from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources, 
 from pipeline.read.rawtable import RAW, RawTable, joined_tables
 from pipeline.read.recognition.proposing import Proposal, left_out, nearest_kind, propose, refusal, told
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, foot_begins, thinned
+from pipeline.read.recognition.sisters import SHARED, order_of_date
 from pipeline.read.recognition.standing_above import standing_above
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 from pipeline.read.skipping import UNITS_ROW, unit_cell
@@ -30,7 +30,6 @@ WEIGHED_COLUMNS: Final = 200
 """A table that is wider is not weighed cell by cell: it would take minutes, and no log of a machine is."""
 
 
-_DATE_PARTS: Final = re.compile(r"%([dmyYb])")
 _NARROWEST: Final = 4
 _MOST_OUTSIDE: Final = 60
 _FEWEST_ROWS: Final = (
@@ -132,14 +131,9 @@ def read_alike(proposals: Sequence[Proposal | None]) -> bool:
 def _shared_rules(proposal: Proposal) -> dict[str, tuple[Any, ...]]:
     rules = {name: rule for name, rule in proposal.data["columns"].items() if "constant" not in rule}
     return {
-        name: (rule["from"], rule.get("unit"), rule.get("utc"), rule.get("with_scrap"), _order(rule.get("format", "")))
+        name: (*(rule.get(key) for key in SHARED), order_of_date(rule.get("format", "")))
         for name, rule in sorted(rules.items())
     }
-
-
-def _order(format: str | list[str]) -> list[str]:
-    """Return the parts of a date in the order in which a format has them."""
-    return _DATE_PARTS.findall(format if isinstance(format, str) else format[0])
 
 
 def with_rows_of(table: FoundTable, alike: Sequence[FoundTable]) -> FoundTable:
@@ -207,11 +201,11 @@ def _propose(table: FoundTable, sample: Sample, known: Knowledge, context: Conte
 
     So a file that is sure by itself is read alike whatever came before it: the order of files is no matter.
     """
-    by_itself = replace(known, programs=frozenset(), jobs=frozenset(), machines_seen=frozenset())
+    by_itself = replace(known, programs=frozenset(), jobs=frozenset(), machines_seen=frozenset(), heads={})
     proposal = propose(sample, by_itself, context, table.layout, table.name)
-    if proposal is None or proposal.sure or known == by_itself:
-        return proposal
-    return propose(sample, known, context, table.layout, table.name)
+    if proposal is None or proposal.sure:
+        return proposal and replace(proposal, by_itself=True)
+    return proposal if known == by_itself else propose(sample, known, context, table.layout, table.name)
 
 
 def _reads_more(plan: TablePlan, own: TablePlan, sample: Sample, own_rows: int, context: Context) -> bool:

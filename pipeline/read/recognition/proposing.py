@@ -26,6 +26,8 @@ from pipeline.read.recognition.places import disagree, looks_like_id, machine_of
 from pipeline.read.recognition.said_above import begins_with_label, said_above
 from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import CALLED, NO_MACHINE, Settled, settle
+from pipeline.read.recognition.settling_by_sisters import settle_by
+from pipeline.read.recognition.sisters import key_of
 from pipeline.read.rows import TableRead
 from pipeline.read.skipping import REMARK_LINE, is_period, total_words
 from schemas.concepts import FIELD_CONCEPTS, FIELDS
@@ -67,6 +69,8 @@ class Proposal:
     contradicted: bool = False  # something speaks against the kind itself
     left: Mapping[str, str] = field(default_factory=dict)  # fields that nothing fills -> the unused column that may
     near: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # free columns that come near a missing field
+    head: tuple[str, ...] = ()  # the names of all columns
+    by_itself: bool = False  # sure by the file alone, whatever else the shop knows
     says_little: bool = False  # it lacks fields and its names do not say that it is of the kind: a draft, no more
 
     @property
@@ -102,6 +106,9 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
     if best.settled is None:
         best = replace(best, found=weighed_together(best.found, sample, known))
     kind, settled = best.found.kind, best.settled or settle(best.found, sample, known)
+    sisters = known.heads.get(key_of(sample.place, sample.names))
+    if sisters is not None and sisters.kind == kind and not best.items:
+        settle_by(sisters, settled, best.found.guesses)
     items = [*best.items, *(named_items(best.found, settled) if kind == "event" and not best.items else ())]
     doubts = [*best.found.doubts, *_rivals(readings, sample), *settled.doubts.values()]
     data: dict[str, Any] = {"version": 1, "name": name, "kind": kind}
@@ -131,7 +138,8 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         bool(best.found.doubts),
         _left(best.found, data, sample),
         _near(best.found),
-        _says_little(best),
+        tuple(sample.names),
+        says_little=_says_little(best),
     )
 
 

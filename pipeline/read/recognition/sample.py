@@ -18,6 +18,7 @@ from pipeline.read.recognition.legends import legend
 from pipeline.read.recognition.names import NameReading, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
 from pipeline.read.recognition.shared_dates import dated_by_start
+from pipeline.read.recognition.sisters import HeadKey, Sisters
 from pipeline.read.recognition.text_facts import TextFacts, text_facts
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
 from pipeline.read.recognition.yearless import NO_YEAR, lacks_year, with_year, year_said
@@ -56,6 +57,7 @@ class Knowledge:
     programs: frozenset[str] = frozenset()
     jobs: frozenset[str] = frozenset()
     machines_seen: frozenset[str] = frozenset()  # ids that rows of the book name, folded
+    heads: Mapping[HeadKey, Sisters] = field(default_factory=dict)  # what files that are sure tell of others
     machine: str | None = None  # of the whole file, as its [[source]] or its path says
     currency: str = ""  # of the shop
     machine_given: bool = False  # by the [[source]] of the file: a person has decided

@@ -121,7 +121,7 @@ def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | No
         _settle_scrap(settled, found.guesses)
         _settle_clock(settled, found.guesses)
         _settle_length(settled, found.guesses)
-        _settle_rhythm(settled, found.guesses)
+        settle_rhythm(settled, found.guesses)
         _settle_stamp(settled, found.guesses)
     if (cost := found.guesses.get("edge_cost")) is not None and _is_other_money(cost.cells.name, known.currency):
         del settled.rules["edge_cost"]
@@ -545,7 +545,7 @@ def _hold_against_each_other(settled: Settled, guesses: Mapping[str, Guess]) -> 
             else:
                 said = rule.get("unit", "s")
                 what = f'column "{column.name}" says {said}, but by start and end it is {unit}'
-                settled.doubt("duration_s", "unit", what)
+                settled.doubt("duration_s", "another unit", what)
             return
     settled.rules.pop("duration_s")  # it is the length of something else, and the end is known
     settled.doubts = {key: what for key, what in settled.doubts.items() if key[0] not in ("duration_s", column.name)}
@@ -605,7 +605,7 @@ def _settle_length(settled: Settled, guesses: Mapping[str, Guess]) -> None:
         settled.doubts.pop((guess.cells.name, "marks"))
 
 
-def _settle_rhythm(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+def settle_rhythm(settled: Settled, guesses: Mapping[str, Guess]) -> None:
     """Ask where cycles would last next to nothing by the unit said, and fill the time by one sixty times as long."""
     guess = guesses.get("duration_s")
     at = next((guesses[name] for name in ("started_at", "ended_at") if name in guesses), None)
@@ -623,7 +623,7 @@ def _settle_rhythm(settled: Settled, guesses: Mapping[str, Guess]) -> None:
         return
     if min(_clashes(guesses, at_us, length_us * _SIXTY)) <= _CLASHING:
         what = f"by its unit, {_label(guess)} takes {filled:.1%} of the time from one cycle to the next"
-        settled.doubt("duration_s", "unit", f"{what}; in one sixty times as long it would fill it: say which it is")
+        settled.doubt("duration_s", "rhythm", f"{what}; in one sixty times as long it would fill it: say which it is")
 
 
 def _clashes(guesses: Mapping[str, Guess], at_us: pl.Series, length_us: pl.Series) -> tuple[float, float]:

@@ -22,7 +22,8 @@ select
     $reading_fingerprint as reading_fingerprint,
     false as stale,
     $rank as rank,
-    false as is_extent_known
+    false as is_extent_known,
+    $told as told
 on conflict (file_id) do update set
     name = excluded.name,
     shape = excluded.shape,
@@ -41,4 +42,5 @@ on conflict (file_id) do update set
     reading_fingerprint = excluded.reading_fingerprint,
     stale = false,
     rank = excluded.rank,
-    is_extent_known = false
+    is_extent_known = false,
+    told = excluded.told

@@ -22,5 +22,6 @@ create table if not exists raw.source_file (
     reading_fingerprint varchar not null,  -- of the profile and settings that it was read with
     stale boolean not null,                -- to be read again, because a file that overruled it was withdrawn
     rank varchar not null,                 -- of two files that give one fact other values, the higher one holds
-    is_extent_known boolean default false  -- raw.source_extent says what its rows are now
+    is_extent_known boolean default false, -- raw.source_extent says what its rows are now
+    told varchar                           -- how files of its folder and head are read, where it is sure by itself
 );
