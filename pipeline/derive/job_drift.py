@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.derive.settled_run import IS_COMPLETE, KEY, SettledRuns
+from pipeline.derive.settled_run import IS_COMPLETE, KEY, SPELLED, SettledRuns
 from schemas.mart import columns
 
 
@@ -26,7 +26,7 @@ def job_drift(
     rates : machine, rate_per_hour
     tolerance : a ratio within 1 +- tolerance is on its estimate
     """
-    complete = runs.filter(IS_COMPLETE)
+    complete = runs.filter(IS_COMPLETE).select("_key", "_run", "batch_id", "actual_s", "estimate_s", "estimate_from")
     verdicts, spread = _verdicts(settled, tolerance)
     drift = (
         _summary(runs, complete, settled, rates)
@@ -48,9 +48,9 @@ def _summary(runs: pl.DataFrame, complete: pl.DataFrame, settled: SettledRuns, r
         pl.col("job").drop_nulls().last(),
         (pl.col("outcome") == "aborted").sum().alias("aborted"),
         pl.col("basis").first(),
-    )
+    ).with_columns(SPELLED)  # fmt: skip
     apart = settled.runs.filter(pl.col("apart").is_not_null())
-    usual = complete.join(apart.select("run_id"), on="run_id", how="anti")
+    usual = complete.join(apart.select("_run"), on="_run", how="anti")
     timed = complete.group_by("_key").agg(
         pl.len().alias("runs"),
         pl.col("batch_id").n_unique().alias("batches"),
@@ -86,7 +86,9 @@ def _summary(runs: pl.DataFrame, complete: pl.DataFrame, settled: SettledRuns, r
 def _verdicts(settled: SettledRuns, tolerance: float) -> tuple[pl.DataFrame, pl.DataFrame]:
     from pipeline.stats.drift import judge_drift
 
-    usable = settled.counted.with_columns(pl.col("_key").rank("dense").alias("_job") - 1)
+    usable = settled.counted("_key", "_batch", "settled_log").with_columns(
+        pl.col("_key").rank("dense").alias("_job") - 1
+    )
     result = judge_drift(
         usable["_job"].to_numpy(),
         usable["_batch"].to_numpy(),
@@ -120,7 +122,8 @@ def _verdicts(settled: SettledRuns, tolerance: float) -> tuple[pl.DataFrame, pl.
 def batch_medians(settled: SettledRuns) -> pl.DataFrame:
     """Return _key, _batch, started_at and log_ratio (median) of every batch, in the order of jobs and time."""
     return (
-        settled.counted.group_by("_key", "_batch")
+        settled.counted("_key", "_batch", "started_at", "settled_log")
+        .group_by("_key", "_batch")
         .agg(pl.col("started_at").min(), pl.col("settled_log").median().alias("log_ratio"))
         .sort("_key", "started_at", "_batch")
     )

@@ -12,7 +12,7 @@ import polars as pl
 from pipeline import resources
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.quoting_marts import quoting_marts
-from pipeline.derive.settled_run import numbered, settled_runs
+from pipeline.derive.settled_run import coded, numbered, settled_runs
 from pipeline.store.book import Book
 from schemas.shop import ShopFile
 
@@ -23,7 +23,7 @@ READ: Final = ("core.run", "core.month_batch_tool", "core.batch_setup")
 def job_facts(book: Book) -> dict[str, pl.DataFrame]:
     """Return what the book says of runs, batches and estimates."""
     return {
-        "runs": book.frame(_query("runs_counted")),
+        "runs": coded(book.parts(_query("runs_counted"))),
         "rates": book.frame("select machine, rate_per_hour from core.machine"),
         "tool_batches": book.frame(_query("tool_batches")),
         "estimate_lines": book.frame("from core.estimate_line"),
@@ -35,8 +35,8 @@ def job_facts(book: Book) -> dict[str, pl.DataFrame]:
 def job_marts(
     facts: dict[str, pl.DataFrame], shop: ShopFile, before: tuple[pl.DataFrame | None, ...]
 ) -> dict[str, pl.DataFrame]:
-    """Return job_drift, run_spread and the marts of quoting; `before` as quoting_marts has it."""
-    runs = numbered(facts["runs"])
+    """Return job_drift, run_spread and the marts of quoting; `before` as quoting_marts has it, `facts` are used up."""
+    runs = numbered(facts.pop("runs"))  # the rows as they came are not kept beside it
     settled = settled_runs(runs)
     drift, spread = job_drift(runs, settled, facts["rates"], shop.shop.tolerance)
     quoting = quoting_marts(

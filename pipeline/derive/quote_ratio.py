@@ -10,10 +10,21 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.derive.settled_run import KEY, SettledRuns
+from pipeline.derive.settled_run import KEY, SPELLED, SettledRuns
 from schemas.mart import columns
 
 CELL: Final = ("machine", "material", "operation_kind", "tool_type")
+OF_RUNS: Final = (
+    "_key",
+    "batch_id",
+    "started_at",
+    "ended_at",
+    "estimate_s",
+    "estimate_id",
+    "material",
+    "operation_kind",
+)
+"""Columns of runs that batch_ratios reads, beside one of ln(actual / estimate)."""
 LEAST_FREEDOM: Final = 4
 """Batches beyond the first of their job that it takes to speak of a spread between batches."""
 
@@ -44,7 +55,7 @@ def batch_ratios(
 
     Parameters
     ----------
-    runs : complete runs that can be judged, in order of time; ended_at, estimate_id, material and operation_kind too
+    runs : complete runs that can be judged, in order of time; OF_RUNS
     log_ratio : their column of ln(actual / estimate): settled_log for the next quote, with runs that count. What
         nothing that comes later changes is log_ratio of all runs: learning and first articles are told by later runs.
     tool_batches : batch_id, estimate_id, tool, runs, cut_s, noncut_s (sums over the runs of the batch)
@@ -59,7 +70,7 @@ def batch_ratios(
         pl.col(log_ratio).median().alias("log_ratio"),
         pl.col("estimate_s").median(),
         pl.col("estimate_id", "material", "operation_kind").last(),
-    )
+    ).with_columns(SPELLED)  # fmt: skip
     joined = batches.select("batch_id", "setup_s", "quoted_setup_s", "between_cycles_s").join(placed, on="batch_id")
     loaded = joined.join(load_estimates, on="estimate_id")
     frames = [
@@ -200,7 +211,8 @@ def job_ratios(batches: pl.DataFrame, spreads: pl.DataFrame) -> pl.DataFrame:
 
 def job_names(settled: SettledRuns) -> pl.DataFrame:
     """Return _key with what a job is: the columns of KEY, its part and its latest number."""
-    return settled.runs.group_by("_key").agg(pl.col(*KEY, "part").first(), pl.col("job").drop_nulls().last())
+    told = (pl.col(*KEY, "part").first(), pl.col("job").drop_nulls().last())
+    return settled.runs.group_by("_key").agg(*told).with_columns(SPELLED)
 
 
 def since_shift(batches: pl.DataFrame, names: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.derive.quote_backtest import quote_backtest, quote_trust
 from pipeline.derive.quote_factor import quote_factor
-from pipeline.derive.quote_ratio import batch_ratios, batch_spreads, job_names, quote_ratio, since_shift
+from pipeline.derive.quote_ratio import OF_RUNS, batch_ratios, batch_spreads, job_names, quote_ratio, since_shift
 from pipeline.derive.settled_run import SettledRuns
 
 KEPT: Final = ("quote_backtest", "quote_origin")
@@ -42,10 +42,9 @@ def quoting_marts(
     before : the marts of KEPT as they stood, if they did; the result is the same without
     """
     names = job_names(settled)
-    by_batch, as_run = (
-        batch_ratios(runs, log_ratio, tool_batches, estimate_lines, batches, load_estimates)
-        for runs, log_ratio in ((settled.counted, "settled_log"), (settled.runs, "log_ratio"))
-    )
+    others = (tool_batches, estimate_lines, batches, load_estimates)
+    by_batch = batch_ratios(settled.counted(*OF_RUNS, "settled_log"), "settled_log", *others)
+    as_run = batch_ratios(settled.runs, "log_ratio", *others)
     spreads = batch_spreads(by_batch, within_sd)
     ratios = quote_ratio(since_shift(by_batch, names, drift), names, spreads)
     backtest, origins = quote_backtest(as_run, names, zone, *before)

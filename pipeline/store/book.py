@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +21,8 @@ from pipeline.errors import InputError, StoreBusyError
 from pipeline.store.migrating import bring_up_to_date, newest_version, stored_version
 from pipeline.store.statements import bound_names
 
+ROWS_AT_ONCE: Final = 100_000
+"""How many rows `parts` yields together."""
 _OPERATOR_KEY: Final = "operator_key"
 _CONFIG: Final[dict[str, str | bool]] = {
     "autoinstall_known_extensions": False,  # no network access, ever
@@ -38,8 +41,16 @@ class Book:
 
     def frame(self, sql: str, params: Mapping[str, Any] | None = None) -> pl.DataFrame:
         """Return the rows of a query; timestamptz columns arrive as Datetime("us", "UTC")."""
-        frame: pl.DataFrame = self.connection.sql(sql, params=dict(params) if params else None).pl()
-        return frame.with_columns(pl.col(pl.Datetime("us", "Etc/UTC")).dt.convert_time_zone("UTC"))
+        return _in_utc(self.connection.sql(sql, params=dict(params) if params else None).pl())
+
+    def parts(self, sql: str) -> Iterator[pl.DataFrame]:
+        """Yield the rows of a query some at a time, no row at first; all must be drawn before the next statement.
+
+        For rows of which less is kept: they never lie in memory together as they stand in the book.
+        """
+        reader = self.connection.sql(sql).to_arrow_reader(ROWS_AT_ONCE)
+        for rows in chain([reader.schema.empty_table()], reader):
+            yield _in_utc(pl.DataFrame(rows))
 
     def run(self, sql: str, params: Mapping[str, Any] | None = None) -> int:
         """Run a statement and return how many rows it changed, 0 where it changes none; `params` as in `rows`."""
@@ -101,6 +112,10 @@ class Book:
             kept = secrets.token_hex(32)
             self.keep_note(_OPERATOR_KEY, kept)
         return bytes.fromhex(kept)
+
+
+def _in_utc(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.with_columns(pl.col(pl.Datetime("us", "Etc/UTC")).dt.convert_time_zone("UTC"))
 
 
 @contextmanager

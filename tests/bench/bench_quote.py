@@ -18,7 +18,7 @@ import polars as pl
 
 from pipeline.derive.job_drift import job_drift
 from pipeline.derive.quoting_marts import quoting_marts
-from pipeline.derive.settled_run import numbered, settled_runs
+from pipeline.derive.settled_run import coded, numbered, settled_runs
 
 FIRST_US = int(datetime(2023, 6, 1, tzinfo=UTC).timestamp()) * 1_000_000
 DAY_US = 86_400_000_000
@@ -113,7 +113,7 @@ def peak_gb() -> float:
 
 def main(jobs: int = 10_000, cycles: int = 2_000_000) -> None:
     made = timed("frames made up", lambda: frames(jobs, cycles))
-    runs = timed("runs numbered", lambda: numbered(made["runs"]))
+    runs = timed("runs numbered", lambda: numbered(coded([made["runs"]])))
     settled = timed("runs settled", lambda: settled_runs(runs))
     drift, spread = timed("drift", lambda: job_drift(runs, settled, made["rates"], 0.03))
     marts = timed(

@@ -8,9 +8,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from pipeline.derive.job_drift import job_drift
-from pipeline.derive.settled_run import numbered, settled_runs
+from pipeline.derive.settled_run import SPELLED, coded, numbered, settled_runs
 from pipeline.stats.drift import judge_drift
 from pipeline.stats.learning import settled_log
 from schemas.mart import MODELS
@@ -57,6 +58,21 @@ def drift_of(runs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """mart.job_drift and mart.run_spread of runs."""
     told = numbered(runs)
     return job_drift(told, settled_runs(told), RATES, 0.03)
+
+
+def test_texts_as_categories_say_the_same() -> None:
+    """Rows that come in parts, none in the first, in no order of time, some of them without a revision."""
+    runs = runs_of(shop(np.random.default_rng(5), [1.0, 1.1, 0.9], batches=4, runs=6), first_s=50.0).with_columns(
+        pl.when(pl.int_range(pl.len()) % 24 > 11).then(pl.lit("B")).alias("revision"),
+        pl.int_range(pl.len(), dtype=pl.UInt64).alias("run_id"),
+    )
+    mixed = runs.sample(fraction=1.0, shuffle=True, seed=5)
+    coded_runs = coded([mixed.clear(), mixed[:11], mixed[11:]])
+
+    assert pl.String not in coded_runs.dtypes
+    assert_frame_equal(coded_runs.with_columns(SPELLED), mixed, check_column_order=False)
+    for found, expected in zip(drift_of(coded_runs), drift_of(runs), strict=True):
+        assert_frame_equal(found, expected, check_exact=True)
 
 
 def test_first_articles_and_proving_runs_are_set_apart() -> None:

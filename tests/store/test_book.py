@@ -91,6 +91,8 @@ def test_frames_come_back_with_the_types_of_the_schemas(making: Any) -> None:
         assert frame["occurred_at"].to_list() == [at]
         for kind in STORED_KINDS:
             assert dict(book.frame(f"select * from core.{kind}").schema) == accepted(kind)
+            assert [dict(rows.schema) for rows in book.parts(f"from core.{kind} where false")] == [accepted(kind)]
+        assert pl.concat(book.parts("from core.event")).equals(frame)
 
 
 def test_a_book_needs_no_network_and_keeps_one_clock() -> None:
