@@ -16,6 +16,7 @@ from schemas.mart import columns
 CELL: Final = ("machine", "material", "operation_kind", "tool_type")
 OF_RUNS: Final = (
     "_key",
+    "_batch",
     "batch_id",
     "started_at",
     "ended_at",
@@ -51,7 +52,7 @@ def batch_ratios(
     batches: pl.DataFrame,
     load_estimates: pl.DataFrame,
 ) -> pl.DataFrame:
-    """Return ln(actual / estimate) of every batch, tool type and kind of time; BATCH_SCHEMA.
+    """Return ln(actual / estimate) of every batch by kind of time, job, tool type and time; BATCH_SCHEMA.
 
     Parameters
     ----------
@@ -63,7 +64,8 @@ def batch_ratios(
     batches : core.batch
     load_estimates : estimate_id, load_s
     """
-    placed = runs.group_by("_key", "batch_id").agg(
+    placed = runs.group_by("_batch").agg(
+        pl.col("_key", "batch_id").first(),
         pl.col("started_at").min(),
         pl.col("ended_at").max(),
         pl.len().cast(pl.Int64).alias("runs"),
@@ -73,22 +75,24 @@ def batch_ratios(
     ).with_columns(SPELLED)  # fmt: skip
     joined = batches.select("batch_id", "setup_s", "quoted_setup_s", "between_cycles_s").join(placed, on="batch_id")
     loaded = joined.join(load_estimates, on="estimate_id")
-    frames = [
+    cut, noncut = _tool_ratios(placed, tool_batches, estimate_lines)
+    in_order = (
+        cut,
         placed.with_columns(pl.lit("cycle").alias("time_kind")),
-        *_tool_ratios(placed, tool_batches, estimate_lines),
-        _ratio_of(joined, "setup", "setup_s", "quoted_setup_s"),
         _ratio_of(loaded, "load", "between_cycles_s", "load_s"),
-    ]
-    whole = [pl.DataFrame(schema=BATCH_SCHEMA), *(_typed(frame) for frame in frames)]
-    return pl.concat(whole).sort("time_kind", "_key", "tool_type", "started_at", "batch_id")
+        noncut,
+        _ratio_of(joined, "setup", "setup_s", "quoted_setup_s"),
+    )
+    return pl.concat([pl.DataFrame(schema=BATCH_SCHEMA), *map(_typed, in_order)], rechunk=True)
 
 
 def _typed(frame: pl.DataFrame) -> pl.DataFrame:
     if "tool_type" not in frame.columns:
         frame = frame.with_columns(pl.lit(None, dtype=pl.String).alias("tool_type"))
-    return frame.filter(pl.col("log_ratio").is_finite()).select(
+    typed = frame.filter(pl.col("log_ratio").is_finite()).select(
         pl.col(name).cast(dtype) for name, dtype in BATCH_SCHEMA.items()
     )
+    return typed.sort("_key", "tool_type", "started_at", "batch_id")
 
 
 def _ratio_of(frame: pl.DataFrame, time_kind: str, actual: str, estimate: str) -> pl.DataFrame:

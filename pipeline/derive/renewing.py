@@ -182,6 +182,9 @@ def derive_windows(
             if again.is_whole:
                 _forget(scratch, relations, window.machine)
                 derived.pop(window.machine, None)
+    for relation in of_kind(relations, Renewed.IN_PASSING):  # what is not kept only takes memory from now on
+        for each in (scratch, *scratch.others):
+            each.forget(relation.full_name)
     scratch.show_kept()
     return sorted(window for found in derived.values() for window in found)
 

@@ -86,6 +86,10 @@ class Scratch:
         self.run(f"create or replace {kind} {name} as\n{sql}")
         self.kinds[name] = kind
 
+    def forget(self, name: str) -> None:
+        """Drop what stands under a name."""
+        self.run(f"drop {self.kinds.pop(name)} {name}")
+
     def store(self, name: str, frame: pl.DataFrame) -> None:
         """Make a table of a frame."""
         self.cursor.register("_frame", frame)
