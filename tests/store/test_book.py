@@ -356,7 +356,8 @@ def chunks(start, stop_at):
             machine=pl.lit("M1"),
             occurred_at=pl.lit(datetime(2026, 3, 2, tzinfo=UTC)) + pl.duration(seconds="second"),
             item=pl.lit("Load"), value=pl.col("second").cast(pl.String), data_item_id=None, sub_type=None, path=None,
-            level=None, native_code=None, text=None, row_number=pl.col("second") - start + 1,
+            level=None, native_code=None, text=None, ended_at=None, end_within_s=None,
+            row_number=pl.col("second") - start + 1,
             line=pl.col("second") - start + 1, raw=None,
         ).cast(row_columns("event"))
         yield TableRead("event", rows, rows.height)
