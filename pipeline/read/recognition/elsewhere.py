@@ -28,6 +28,7 @@ _MOST_TOLD: Final = 3
 _ROW_ID: Final = 0.6
 _NUMBERED: Final[Mapping[str, float]] = {"cycle": 0.6, "tool_change": 0.5, "edge_change": 0.3, "job": 0.25}
 """The ratio of a column of running numbers, as of papers, by kind."""
+_LETTERED: Final = 0.5  # of that, where letters stand before the numbers of lists that programs write, or a few people
 _SIGNS: Final[Mapping[str, Callable[[Filled], Iterator[Sign]]]] = {
     "cycle": not_machining,
     "tool_change": no_tool_changes,
@@ -60,4 +61,6 @@ def _numbered(filled: Filled) -> Iterator[Sign]:
         of_rows = concepts.get("row_id", 0.0) >= _ROW_ID and not has(column.name, "vouchers")
         instant = column.times and not column.times[0].weak
         if not (of_rows or instant or "batch" in concepts) and is_serial(column):
-            yield Sign(_NUMBERED[filled.kind], f'column "{column.name}" counts on, as numbers of papers do')
+            lettered = filled.kind in ("tool_change", "edge_change") and not column.numbers
+            ratio = _NUMBERED[filled.kind] * (_LETTERED if lettered else 1.0)
+            yield Sign(ratio, f'column "{column.name}" counts on, as numbers of papers do')

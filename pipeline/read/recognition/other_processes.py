@@ -15,6 +15,7 @@ from pipeline.read.recognition.paper_signs import (
     ASKED,
     FEWEST_ROWS,
     HANDED_OUT,
+    MEANT,
     STRONG,
     SURE,
     Filled,
@@ -25,7 +26,7 @@ from pipeline.read.recognition.paper_signs import (
     measured,
     varies,
 )
-from pipeline.read.recognition.sample import clock_us
+from pipeline.read.recognition.sample import Column, clock_us
 from schemas.profile import CELL_UNITS, UNITS
 from schemas.words import plain, telling_columns
 
@@ -38,7 +39,7 @@ _COARSE_US: Final = 900_000_000
 _JOINED: Final = 0.8  # share of rows that begin in the instant in which the one before ended
 _REPEATED: Final = 3  # rows of one program from which its lengths are compared
 _COMPARED: Final = 8
-_UNLIKE: Final = 0.3  # of the middle length: runs of one program hardly differ, but for the few that are broken off
+_UNLIKE: Final = 0.2  # of the middle length: runs of one program hardly differ, but for the few that are broken off
 _SHORT_US: Final = 30_000_000  # a row this short, minutes apart, is a transfer of a file
 _APART: Final = 20.0  # times its own length
 
@@ -100,11 +101,12 @@ def _process(filled: Filled) -> Iterator[Sign]:
         of_machine = says(column.name, "spindle", "axis", "coolant", "machine", "tool") or begins(
             column.name, "of_machine"
         )
+        clamps = of == "pressure" and begins(column.name, "clamping")
         if of == "temperature" and middle >= _HOT:
             yield Sign(SURE, f'column "{column.name}" is of temperatures of a furnace or an oven')
         elif of == "temperature" and middle >= _WARM and not of_machine:
             yield Sign(ASKED, f'column "{column.name}" is of temperatures of a process')
-        elif of == "pressure" and not of_machine:
+        elif of == "pressure" and not (of_machine or clamps):
             yield Sign(ASKED, f'column "{column.name}" is of the pressure of a process')
         elif of == "foreign" or (of == "hardness" and varies(column, filled)):
             yield Sign(STRONG, f'column "{column.name}" measures what no machine tool does')
@@ -144,7 +146,7 @@ def _lengths(filled: Filled) -> Iterator[Sign]:
             spread = again.select(((pl.col("length") - middle).abs() / middle).median()).item()
             if spread is not None and spread >= _UNLIKE:
                 yield Sign(0.2, "runs of one program take now this long, now that")
-                if "operator" in filled.fields:
+                if any(_names_people(column) for column in filled.sample.columns):
                     yield Sign(0.4, "people are named beside them")
     apart = rows.sort("begun").select(
         (pl.col("begun").diff().over("machine") if "machine" in of else pl.col("begun").diff()).median().alias("gap"),
@@ -153,6 +155,10 @@ def _lengths(filled: Filled) -> Iterator[Sign]:
     gap, length = apart.row(0)
     if gap is not None and 0 < length <= _SHORT_US and gap >= _APART * length:
         yield Sign(ASKED, f"rows take {length / 1e6:.0f} s and lie {gap / 60e6:.0f} min apart")
+
+
+def _names_people(column: Column) -> bool:
+    return column.reading.concepts.get("operator", 0.0) >= MEANT and not column.numbers
 
 
 def _begun(filled: Filled) -> pl.Series | None:

@@ -67,6 +67,14 @@ def _of_orders(column: Column, filled: Filled) -> Iterator[Sign]:
         yield Sign(0.2 if begins(name, "certified") else 0.4, f'column "{name}" is of batches and their papers')
     elif concepts.get("operator", 0.0) >= _SURELY and not column.numbers and not begins(name, "firms"):
         yield Sign(0.45, f'column "{name}" names people')
+    elif column.times and begins(name, "came_back"):
+        yield Sign(ASKED, f'column "{name}" says when parts came back')
+    elif begins(name, "inspectors"):
+        yield Sign(0.15, f'column "{name}" is of inspections')
+    elif concepts.get("outcome", 0.0) >= _SURELY and len(column.distinct) > 1:
+        yield Sign(0.3, f'column "{name}" says how something came out')
+    elif words and words <= telling_columns()["terms_of_delivery"]:
+        yield Sign(0.3, f'column "{name}" is of terms of delivery')
     elif answers_yes_or_no(column):
         yield Sign(0.5, f'column "{name}" answers yes or no')
     elif column.numbers and measured(column) in ("foreign", "hardness"):

@@ -51,7 +51,7 @@ def _tool_changes(filled: Filled) -> Iterator[Sign]:
     for column in filled.unused:
         if at is not None and _comes_later(column, at):
             yield Sign(STRONG, f'column "{column.name}" is a later time, as of tools that come back')
-        elif column.reading.concepts.get("operator", 0.0) >= MEANT and not column.numbers and len(column.distinct) > 1:
+        elif column.reading.concepts.get("operator", 0.0) >= MEANT and len(column.distinct) > 1:
             yield Sign(0.4, f'column "{column.name}" names people')
         elif begins(column.name, "certified"):
             yield Sign(STRONG, f'column "{column.name}" is of papers')
@@ -96,6 +96,10 @@ def _edge_changes(filled: Filled) -> Iterator[Sign]:
             yield Sign(STRONG, f'column "{name}" counts what is left')
         elif begins(name, "elsewhere") and not begins(name, "checked") and varies(column, filled):
             yield Sign(STRONG, f'column "{name}" belongs to another list')
+        elif begins(name, "corrective"):
+            yield Sign(0.3, f'column "{name}" says what is done about it')
+        elif concepts.get("operator", 0.0) >= MEANT:
+            yield Sign(0.6, f'column "{name}" names people')
         elif answers_yes_or_no(column):
             yield Sign(0.3, f'column "{name}" answers yes or no')
         elif not column.numbers:
@@ -105,7 +109,7 @@ def _edge_changes(filled: Filled) -> Iterator[Sign]:
         elif column.unit is not None and UNITS[column.unit][0] in ("length", "mass"):
             yield Sign(ASKED, f'column "{name}" is a measure')
         elif {"money"} & {units().marks.get(unit_spelling(text)) for text in (*BRACKETS.findall(name), name)}:
-            yield Sign(0.4, f'column "{name}" is of money')
+            yield Sign(0.3, f'column "{name}" is of money')
         elif _is_handful(column) and not says(name, "made"):
             yield Sign(0.3, f'column "{name}" counts a few')
         elif _is_size(column):
