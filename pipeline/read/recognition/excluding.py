@@ -259,6 +259,11 @@ def _planned(guess: Guess) -> float:
     return 1.0 if float((us % (5 * _MINUTE_US) != 0).mean() or 0.0) >= _ROUNDED else _ROUND  # type: ignore[arg-type]
 
 
+def kind_share(found: Assignment, without: str, sample: Sample) -> float:
+    """Return how sure the kind of a table is by all columns but that of one field."""
+    return _kind(found, without, sample, 0, in_turn=found.kind == "cycle" and _in_turn(found))
+
+
 def _kind(found: Assignment, without: str, sample: Sample, signals: int, *, in_turn: bool) -> float:
     """Return how sure the kind is by the columns that are surely of its fields, those that are of none, and titles."""
     ratios = _RATIOS[found.kind]

@@ -26,6 +26,7 @@ _MOST_COUNT: Final = 1_000_000
 _SIGN: Final = re.compile(r"[^\W\d_]{1,5}[ -]?\d{1,3}")  # M4, DR-02, BAZ 5
 _JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
 ANSWERED: Final = 0.95
+_HARDLY: Final = 0.3
 _MARK: Final = "x"
 _COUNTED_ROWS: Final = 8
 _SAYS_PARTS: Final = 0.8
@@ -216,8 +217,9 @@ def fit_words(field: str, column: Column) -> Fit:
     known = [word for word, meaning in meanings.items() if meaning is not None]
     if field == "outcome" and len(known) == len(words) and set(meanings.values()) >= set(OPPOSITE):
         return Fit(ANSWERED, f"its cells say how cycles ended: {', '.join(sorted(known)[:4])}")
-    if not known:
-        return Fit(0.02)
+    if not known:  # "Run" says an outcome only where its cells do
+        hardly = field == "outcome" and column.reading.concepts.get("outcome", 0.0) <= _HARDLY
+        return UNFIT if hardly else Fit(0.02)
     if len(known) == len(words):
         return Fit(0.8, f"its cells are words of {field}: {', '.join(sorted(known)[:4])}")
     return Fit(0.4, f"some of its cells are words of {field}")

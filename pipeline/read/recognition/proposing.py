@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any, Final
 
 import polars as pl
@@ -18,10 +19,11 @@ from pipeline.read.plan import TABLE_KINDS, Context, NoPlan, plan_table
 from pipeline.read.rawtable import RawTable
 from pipeline.read.recognition.assigning import SURE, Assignment, Guess, assign, title_share
 from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
-from pipeline.read.recognition.excluding import weighed_together
+from pipeline.read.recognition.excluding import kind_share, weighed_together
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.item_names import named_items
+from pipeline.read.recognition.leaving import without_open_fields
 from pipeline.read.recognition.places import disagree, looks_like_id, machine_of_line
 from pipeline.read.recognition.said_above import begins_with_label, said_above
 from pipeline.read.recognition.sample import Knowledge, Sample
@@ -109,6 +111,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
     sisters = known.heads.get(key_of(sample.place, sample.names))
     if sisters is not None and sisters.kind == kind and not best.items:
         settle_by(sisters, settled, best.found.guesses)
+    settled = without_open_fields(settled, best.found, partial(kind_share, best.found, sample=sample))
     items = [*best.items, *(named_items(best.found, settled) if kind == "event" and not best.items else ())]
     doubts = [*best.found.doubts, *_rivals(readings, sample), *settled.doubts.values()]
     data: dict[str, Any] = {"version": 1, "name": name, "kind": kind}
@@ -136,7 +139,7 @@ def propose(sample: Sample, known: Knowledge, context: Context, file: Mapping[st
         tuple(doubts),
         tuple(_unused(sample, data)),
         bool(best.found.doubts),
-        _left(best.found, data, sample),
+        {**_left(best.found, data, sample), **settled.left},
         _near(best.found),
         tuple(sample.names),
         says_little=_says_little(best),

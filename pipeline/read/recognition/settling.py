@@ -77,6 +77,7 @@ class Settled:
     doubts: dict[tuple[str, str], str] = field(default_factory=dict)  # by field (or column) and topic
     open_times: dict[str, list[str | list[str]]] = field(default_factory=dict)  # fields with several ways to read them
     moved: dict[str, str] = field(default_factory=dict)  # field -> the field that its column was chosen for at first
+    left: dict[str, str] = field(default_factory=dict)  # fields left out, as they stayed open -> their column
 
     def tell(self, name: str, what: str) -> None:
         """Add a phrase to what speaks for a field."""

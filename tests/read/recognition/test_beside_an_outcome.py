@@ -69,3 +69,21 @@ def test_what_disagrees_is_asked(read, head: str, cells: list[str]) -> None:
 )
 def test_what_holds_parts_says_nothing_of_their_end(read, head: str, cells: list[str], status: str) -> None:
     assert read(table(head, cells, outcomes=False)).file.status == status
+
+
+@pytest.mark.parametrize(
+    ("head", "word", "outcome"),
+    [
+        ("Lauf", "vollständig", "complete"),
+        ("Run", "completed", "complete"),
+        ("Ciclo", "completo", "complete"),
+        ("Körning", "klar", "complete"),
+        ("Lauf", "geprüft", None),
+        ("Cycle", "A", None),
+    ],
+)
+def test_a_run_that_has_a_word_for_an_end_is_an_outcome(read, head: str, word: str, outcome: str | None) -> None:
+    whole = read(table(head, [word] * 24, outcomes=False))
+
+    assert whole.file.status == "loaded", whole.file.reason
+    assert whole.rows["outcome"].unique().to_list() == [outcome]
