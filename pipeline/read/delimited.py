@@ -15,6 +15,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.read.aligned import RULED, Span, part_lines
+from pipeline.read.foot import stand_in_foot
 from pipeline.read.header import split_line
 from pipeline.read.rawtable import (
     LINE,
@@ -321,9 +322,9 @@ def _take_out_broken(
     over, cut_off = (pl.Series([False]).new_from_index(0, cells.height) for _ in range(2))
     if cells[_REST].null_count() < cells.height:
         over = (cells[_REST].str.strip_chars(f" {layout.delimiter}\t") != "").fill_null(False)
-    if not block.terminated and cells.height and _breaks_off(cells, layout):
-        cut_off = cut_off.scatter(cells.height - 1, True)
     plain = cells.select(*OWN, *layout.names)
+    if not block.terminated and cells.height and _breaks_off(cells, layout) and not stand_in_foot(plain)[-1]:
+        cut_off = cut_off.scatter(cells.height - 1, True)
     if not over.any() and not cut_off.any():
         return plain, no_rejects(), no_skipped()
     totals = plain.filter(over | cut_off).filter(pl.col(RAW).map_elements(begins_with_total, return_dtype=pl.Boolean))

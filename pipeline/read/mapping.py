@@ -28,13 +28,14 @@ from pipeline.read.chunk import (
     source_text,
 )
 from pipeline.read.events import Items, is_level, items_seen, translate
+from pipeline.read.foot import stand_in_foot
 from pipeline.read.observations import NAME_IT
 from pipeline.read.personal import without_operators
 from pipeline.read.plan import ESTIMATE_TIMES, Context, TablePlan, own_name, sources, text_of
 from pipeline.read.problems import Problems
 from pipeline.read.rawtable import LINE, OWN, RAW, ROW, RawTable, concat_rejects, concat_skipped, skipped_rows
 from pipeline.read.rows import TableRead, no_skipped, row_columns
-from pipeline.read.skipping import why_no_row
+from pipeline.read.skipping import REMARK_LINE, why_no_row
 from pipeline.read.timefields import map_times
 from pipeline.read.times import read_dates
 from schemas.columns import columns, required
@@ -130,6 +131,8 @@ def _no_rows(table: RawTable, rejects: pl.DataFrame, others: pl.Series) -> tuple
     if not texts:
         return rejects, none
     why = why_no_row(bad.select(texts), table.cells.select(texts))
+    foot = table.cells[ROW].filter(stand_in_foot(table.cells))
+    why = why.set(why.is_null() & bad[ROW].is_in(foot.implode()), REMARK_LINE)
     found = bad.with_columns(why=why).filter(pl.col("why").is_not_null())
     if not found.height:
         return rejects, none

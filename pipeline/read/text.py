@@ -143,13 +143,16 @@ def text_blocks(
     block_bytes = min(block_bytes, line_bytes)
     first_line, rest = 1, b""
     decoder: _Decoder | None = None
+    broken_off = ""
     while True:
-        broken_off = ""
+        data, final = b"", bool(broken_off)
         try:
-            data = stream.read(block_bytes)
+            while len(data) < block_bytes and not final:
+                more = stream.read(block_bytes - len(data))
+                data, final = data + more, not more  # a last line without its end belongs to the block before it
         except (*PACKING_ERRORS, UnpackError) as error:
-            data, broken_off = b"", str(error) or "the file ends too early"
-        final = not data
+            broken_off = str(error) or "the file ends too early"
+            final = not data
         if decoder is None:
             chosen, mark = _choose_encoding(data, encoding)
             decoder = _Decoder(chosen)
@@ -162,8 +165,8 @@ def text_blocks(
             rest = text
             continue
         block, rest = _plain(decoder.finish(text[:cut])), text[cut:]
-        if block or broken_off:
-            yield TextBlock(block, first_line, not block or block.endswith(b"\n"), broken_off)
+        if block or (broken_off and final):
+            yield TextBlock(block, first_line, not block or block.endswith(b"\n"), broken_off if final else "")
             first_line += block.count(b"\n")
         if final:
             return

@@ -329,7 +329,9 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
         else:
             weight = _ELSEWHERE if concept in FIELD_CONCEPTS and concept not in FIELDS[kind] else 1.0
             weight *= 1.0 if can_bear(concept, column) else _IMPOSSIBLE
-            weight *= _TAKEN if sample.borne_elsewhere(concept, column) >= max(SURE, math.nextafter(share, 1)) else 1.0
+            # of two that are called machine in one language or another, numbers are no machine beside names
+            surer = SURE if concept == "machine" and column.numbers else max(SURE, math.nextafter(share, 1))
+            weight *= _TAKEN if sample.borne_elsewhere(concept, column) >= surer else 1.0
             others += weight * share
     total = min(1.0, sum(concepts.values()))
     return total * meant / (meant + others) if meant else 0.0

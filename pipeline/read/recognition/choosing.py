@@ -12,11 +12,12 @@ from typing import Any, Final, NamedTuple
 import polars as pl
 
 from pipeline.read.above import filled_from_above
+from pipeline.read.foot import foot_begins
 from pipeline.read.mapping import map_table, map_tables
 from pipeline.read.plan import Context, NoPlan, TablePlan, plan_table, sources, unknown_table
 from pipeline.read.rawtable import RAW, RawTable, joined_tables
 from pipeline.read.recognition.proposing import Proposal, left_out, nearest_kind, propose, refusal, told
-from pipeline.read.recognition.sample import Column, Knowledge, Sample, foot_begins, thinned
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, thinned
 from pipeline.read.recognition.sisters import SHARED, order_of_date
 from pipeline.read.recognition.standing_above import standing_above
 from pipeline.read.recognition.zones import title_is_universal, title_states_other

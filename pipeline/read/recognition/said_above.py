@@ -30,7 +30,9 @@ FIELDS_ABOVE: Final[Mapping[InputKind, tuple[str, ...]]] = {
 }
 """Fields that a line above a table may say of all rows, where no column has them. Machines of logs: `places.py`."""
 _NAMED: Final = 0.9  # how surely a label must mean a field
-_COUNTED: Final = 0.5
+_COUNTED: Final = 0.45
+_PERHAPS: Final = 0.25
+_MOST_STEPS: Final = 1000  # operations are numbered in fives below it
 _LABEL_WORDS: Final = 4
 _PARTS: Final = re.compile(r"\s{2,}|\s+[-–—|/•·]\s+|\s*[;,|]\s+")
 _MARK: Final = re.compile(r"\s*(?<!\d)[:=]\s*|\s*(?<=\d)[:=]\s+|\s+[:=]\s*")  # 10:30 is a time
@@ -63,7 +65,7 @@ def said_above(kind: InputKind, titles: Titles) -> dict[str, list[SaidAbove]]:
     """Return for each field that lines above a table say what they say, the values that differ from one another."""
     found: dict[str, list[SaidAbove]] = {}
     for label, value, line in _pairs(titles):
-        name = _field(kind, label)
+        name = _field(kind, label, value)
         if name in FIELDS_ABOVE.get(kind, ()) and (meant := _value(name, value)) is not None:
             told = found.setdefault(name, [])
             if all(meant.casefold() != other.value.casefold() for other in told):
@@ -90,7 +92,7 @@ def only_said(text: str) -> tuple[str, str, str] | None:
     label, value, _ = found[0]
     is_all = re.fullmatch(rf"{re.escape(label)}\s*[:=]?\s*{re.escape(value)}", text)
     for kind, names in FIELDS_ABOVE.items():
-        if is_all and (name := _field(kind, label)) in names and _value(name, value) == value:
+        if is_all and (name := _field(kind, label, value)) in names and _value(name, value) == value:
             return name, label, value
     return None
 
@@ -107,13 +109,28 @@ def says_fields(cells: Sequence[str]) -> bool:
     return all(map(_MARK.search, cells)) or len(cells) == 2 * len(list(_pairs([cells])))
 
 
-def _field(kind: InputKind, label: str) -> str:
-    """Return the field that a label surely means, "" where it means none; a bare count is one of the whole job."""
+def _field(kind: InputKind, label: str, value: str = "") -> str:
+    """Return the field that a label surely means, "" where it means none; a bare count is one of the whole job.
+
+    Of signs that are an order in one language and an operation in another (OP), the value tells which.
+    """
     concepts = read_name(label).concepts
     concept, share = max(concepts.items(), key=lambda entry: entry[1], default=("", 0.0))
     if concepts.get("quantity", 0.0) >= _COUNTED:
         return FIELDS[kind].get("quantity", "")
+    if concept in ("job", "operation") and _is_sign(label) and (share < _NAMED or concepts.get("job", 0.0) < share):
+        of_job = concepts.get("job", 0.0) >= (_PERHAPS if share >= _NAMED else _COUNTED)
+        if of_job and len(value) > _SHORTEST_ID and _ID.search(value):
+            return FIELDS[kind].get("job", "")
+        in_fives = value.isdigit() and int(value) % 5 == 0 and int(value) < _MOST_STEPS
+        return FIELDS[kind].get("operation", "") if concept == "operation" and (in_fives or not value) else ""
     return FIELDS[kind].get(concept, "") if share >= _NAMED else ""
+
+
+def _is_sign(label: str) -> bool:
+    """Return whether a label is the first letters of its words: OP, O.T."""
+    letters = [mark for mark in label if mark.isalpha()]
+    return len(letters) <= _SHORTEST_ID and label.upper() == label
 
 
 def _pairs(titles: Titles) -> Iterator[tuple[str, str, str]]:
@@ -197,6 +214,8 @@ def _is_label(text: str) -> bool:
     if not bare or any(mark.isdigit() for mark in bare):
         return False
     concepts = read_name(bare).concepts
+    if _is_sign(bare) and concepts.get("job", 0.0) >= _COUNTED:
+        return True
     return max(concepts.values(), default=0.0) >= _NAMED or concepts.get("quantity", 0.0) >= _COUNTED
 
 

@@ -12,7 +12,8 @@ from typing import Final
 
 import polars as pl
 
-from pipeline.read.rawtable import LINE, OWN, RAW, RawTable, unique_names
+from pipeline.read.foot import stand_outside
+from pipeline.read.rawtable import RawTable, unique_names
 from pipeline.read.recognition.duration_forms import DurationForm, duration_forms
 from pipeline.read.recognition.legends import legend
 from pipeline.read.recognition.names import NameReading, read_name
@@ -36,8 +37,6 @@ from schemas.concepts import TIMES
 from schemas.words import plain, telling_columns
 
 _GLANCED_AT: Final = 50
-_WIDE: Final = 4  # columns from which a lone cell is no row
-_MOST_FOOT: Final = 8  # lines of signatures and legends below a table
 _HALF: Final = 0.5
 _MAY_BE_DURATION: Final = (
     r"^[+\-−]?\s*(?:1(?:899|900)-|[Pp][\dTt]|\d[\d.,\s]*(?::|\p{L}|['\"′″]))"  # 1:05, 1 h, 12min, PT5M
@@ -223,36 +222,6 @@ def is_of_which(column: Column) -> bool:
 def is_zone(column: Column) -> bool:
     """Return whether a column holds time zones."""
     return column.reading.concepts.get("zone", 0.0) >= _HALF and not column.times
-
-
-def stand_outside(cells: pl.DataFrame) -> pl.Series:
-    """Return which rows of a table are none by their shape: a lone cell where there is room for many, a sparse foot.
-
-    A foot stands below the last gap between lines and fills less than half of what rows do, or says what codes mean.
-    Where most rows are so, none is left out.
-    """
-    names = [name for name in cells.columns if name not in OWN]
-    none = pl.repeat(False, cells.height, dtype=pl.Boolean, eager=True)
-    if len(names) < _WIDE or not cells.height:
-        return none
-    filled = cells.select(
-        pl.sum_horizontal((pl.col(name).str.strip_chars() != "").fill_null(False) for name in names).alias("filled")
-    )["filled"]
-    outside = filled == 1
-    foot = foot_begins(cells)
-    usual = filled.head(foot).median()
-    if foot < cells.height and isinstance(usual, float):
-        sparse = bool((filled[foot:] * 2 < usual).all())
-        is_none = [sparse or bool(legend([(raw or "",)])) for raw in cells[RAW][foot:]]
-        outside = outside | pl.Series([False] * foot + is_none)
-    return outside if 2 * int(outside.sum()) < cells.height else none
-
-
-def foot_begins(cells: pl.DataFrame) -> int:
-    """Return the place of the first of the few rows that stand behind the last gap between lines, else behind all."""
-    gaps = (cells[LINE].diff() > 1).arg_true()
-    first = int(gaps[-1]) if len(gaps) else cells.height
-    return first if cells.height - first <= _MOST_FOOT else cells.height
 
 
 def trimmed(cells: pl.Series) -> pl.Series:

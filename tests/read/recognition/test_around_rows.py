@@ -66,6 +66,29 @@ def test_lines_at_the_foot_of_a_table_are_no_rows(read, foot: str) -> None:
     assert (whole.rows.height, whole.rejects.height) == (24, 0)
 
 
+FEET = ["Signed:", "Checked by:;JT;17.03.2026", "Reason: A = worn, B = chipped", "A;worn\nB;chipped"]
+
+
+@pytest.mark.parametrize("foot", FEET)
+@pytest.mark.parametrize("end", ["", "\n"])
+def test_a_foot_is_none_of_the_rows_whether_its_line_ends_or_not(read, foot: str, end: str) -> None:
+    codes = "AB" if "chipped" in foot else ["worn", "chipped"]
+    rows = "".join(
+        f"{n + 1:02}.03.2026;07:{n * 7 % 60:02};M{n % 2 + 1};T{n % 4};{codes[n % 3 % 2]};x\n" for n in range(24)
+    )
+    whole = read(f"Date;Time;Machine;Tool;Reason;Remarks\n{rows}\n{foot}{end}")
+
+    assert whole.file.status == "loaded", whole.file.reason
+    assert (whole.rows.height, whole.rejects.height) == (24, 0)
+    assert set(whole.rows["reason"]) == {"worn", "chipped"}
+
+
+def test_a_last_row_that_breaks_off_is_no_foot(read) -> None:
+    rows = "".join(f"{n + 1:02}.03.2026;07:10;M1;T{n % 4};worn;x\n" for n in range(24))
+    whole = read(f"Date;Time;Machine;Tool;Reason;Remarks\n{rows}25.03.2026;07:1")
+    assert (whole.rows.height, whole.rejects.height) == (24, 1)
+
+
 def test_a_row_without_its_date_is_rejected_whatever_its_note_says() -> None:
     rows = pl.DataFrame({"a": ["M1", None], "b": ["6:10:05", "F"], "c": ["offset = old", "= fertig"], "d": ["1", None]})
     assert why_no_row(rows).to_list() == [None, "remark line"]

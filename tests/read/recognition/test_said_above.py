@@ -117,3 +117,20 @@ def test_runs_of_one_program_are_cycles_where_the_title_or_counts_say_so(read) -
     assert cycles.file.status == "loaded", cycles.file.reason
     assert cycles.rows.select("program", "job").unique().rows() == [("O1234", "4711")]
     assert read(f"{above}Beginn;Ende;Bemerkung\n{rows}").file.status == "needs a profile"
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("OP: 4711", {"job": ["4711"]}),
+        ("OP: 20", {"operation": ["20"]}),
+        ("OP: 123", {}),
+        ("O.T.: 4455", {"job": ["4455"]}),
+        ("OS: 4410", {"job": ["4410"]}),
+        ("Arbeitsgang: 3", {"operation": ["3"]}),
+    ],
+)
+def test_signs_of_an_order_here_and_of_an_operation_there_are_told_by_the_value(
+    line: str, told: dict[str, list[str]]
+) -> None:
+    assert said("estimate", (line,)) == told
