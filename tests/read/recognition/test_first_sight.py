@@ -22,7 +22,7 @@ from schemas.words import LANGUAGES
 START = datetime(2026, 3, 16, 6, 2, 13, tzinfo=UTC)
 
 
-def changes(head: str, cells: str, *, every_s: float = 200, rows: int = 30) -> str:
+def changes(head: str, cells: str, *, every_s: float = 200, rows: int = 20) -> str:
     drawn = random.Random(3)
     at, lines = START, [head]
     for row in range(rows):
@@ -39,16 +39,14 @@ def changes(head: str, cells: str, *, every_s: float = 200, rows: int = 30) -> s
     return "\n".join([*lines, ""])
 
 
-@pytest.mark.parametrize("name", ["Change time", "Wechselzeit [s]", "Czas wymiany (s)", "Zzumpf (s)"])
+@pytest.mark.parametrize("name", ["Change time", "Czas wymiany (s)", "Zzumpf (s)"])
 def test_how_long_a_change_took_says_nothing_against_a_list_of_changes(read, name: str) -> None:
     whole = read(changes(f"Machine;Time;Program;Tool;{name}", "M1;{at};{program};T{tool};{lasts}"))
     assert whole.file.status == "loaded", whole.file.reason
     assert set(whole.rows["tool"]) == {"1", "3", "4", "7", "12"}
 
 
-@pytest.mark.parametrize(
-    ("name", "cell"), [("Zzumpf", "{size}"), ("Zzumpf (mm)", "{size}"), ("Zzumpf (s)", "{many}"), ("Zzumpf", "{lasts}")]
-)
+@pytest.mark.parametrize(("name", "cell"), [("Zzumpf (mm)", "{size}"), ("Zzumpf (s)", "{many}"), ("Zzumpf", "{lasts}")])
 def test_what_is_no_length_of_a_change_still_speaks_against_it(read, name: str, cell: str) -> None:
     """Lengths of tools, and times that would run over the next rows."""
     whole = read(changes(f"Machine;Time;Program;Tool;{name}", f"M1;{{at}};{{program}};T{{tool}};{cell}"))
@@ -207,7 +205,7 @@ def test_remarks_among_rows_do_not_hide_days_without_a_year(read) -> None:
     assert whole.skipped["why"].to_list().count(REMARK_LINE) == 2
 
 
-@pytest.mark.parametrize("word", ["klar", "programslut", "M30", "Finished"])
+@pytest.mark.parametrize("word", ["klar", "M30"])
 def test_a_status_that_is_the_same_good_end_in_every_row_is_an_outcome(read, word: str) -> None:
     """Some of these words are states of a program too, and a state that never changes tells nothing."""
     starts = [START + timedelta(minutes=17 * n) for n in range(20)]
