@@ -207,6 +207,9 @@ def _against(
     counted = bool(column.numbers) and "department" not in column.reading.concepts  # ten in each row, one cost centre
     if kind == "edge_change" and begins(name, "store") and (counted if constant else not describes):
         return "is of a store that hands inserts out, and not of edges changed"
+    is_pocket = "pocket" in column.reading.concepts  # a magazine is called as a store in some languages
+    if kind == "tool_change" and begins(name, "store") and not (constant or describes or is_pocket):
+        return "is of a store that hands tools out, and not of their changes"
     if kind == "edge_change" and _are_many(column):
         return "counts several in a row: they may be inserts handed out, and not edges changed"
     if kind == "cycle" and _counts_cycles(column):

@@ -113,3 +113,12 @@ def test_the_only_date_of_what_a_title_calls_orders_is_theirs(read, title: str, 
     whole = read(f"{title}\n\nORDEM;PECA;MATERIAL;QTDE;EMISSAO\n{rows}")
     assert whole.file.status == status
     assert status != "loaded" or whole.rows["ordered_on"].null_count() == 0
+
+
+@pytest.mark.parametrize("head", ["Retirado por", "Entnommen von", "Taken by", "Prélevé par", "Pobrał", "Hämtad av"])
+def test_tools_that_somebody_took_from_a_store_are_no_changes(read, head: str) -> None:
+    rows = "".join(
+        f"{n // 3 + 1:02}.03.2026 {7 + n % 3 * 3:02}:10;F-{n % 2};{(5, 8, 6, 12)[n * 7 % 4]};{'ABC'[n * 5 % 3]}. T.\n"
+        for n in range(26)
+    )
+    assert read(f"Time;Machine;Tool;{head}\n{rows}").file.status == "needs a profile"
