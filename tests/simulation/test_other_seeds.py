@@ -42,12 +42,10 @@ def marts_of(shop: DemoShop, shop_file: ShopFile) -> tuple[pl.DataFrame, pl.Data
     with open_book(None, threads=1) as book:
         for kind in STORED_KINDS:
             frame = getattr(shop, kind).with_columns(
-                occurrence=pl.lit(0),
-                file_id=pl.lit("simulated"),
-                row_number=pl.int_range(1, pl.len() + 1),
-                line=pl.lit(None, dtype=pl.Int64),
+                occurrence=pl.lit(0), file_id=pl.lit("simulated"), row_number=pl.int_range(1, pl.len() + 1)
             )
-            book.connection.register("simulated", frame.select(pl.col(n).cast(t) for n, t in accepted(kind).items()))
+            whole = pl.concat([frame, pl.DataFrame(schema=accepted(kind))], how="diagonal_relaxed")
+            book.connection.register("simulated", whole.select(pl.col(n).cast(t) for n, t in accepted(kind).items()))
             book.run(f"insert into core.{kind} by name from simulated")
             book.connection.unregister("simulated")
         derive(book, shop_file, Null())
