@@ -59,12 +59,12 @@ def test_a_printout_in_pages_is_read(read) -> None:
     assert {"title line", "ruled line", "units row", "repeated title", "repeated header"} <= set(whole.skipped["why"])
 
 
-def test_pages_of_another_machine_are_asked_about(read) -> None:
+def test_pages_of_another_machine_are_of_that_one(read) -> None:
     """The second title names another machine, so its rows are never taken for the first one's."""
     whole = read(PAGES.format(page=1) + month(3) + PAGES.format(page=2).replace("M4", "M5") + month(4))
 
-    assert whole.file.status == "needs a profile"
-    assert '"Machine: M5"' in whole.file.reason
+    assert sorted(set(whole.rows["machine"])) == ["M4", "M5"]
+    assert whole.rows.group_by("machine").len()["len"].to_list() == [60, 60]
 
 
 def test_a_lone_designation_among_rows_is_asked_about(read) -> None:
@@ -131,12 +131,12 @@ def test_names_whose_columns_cannot_be_told_say_what_to_do(read) -> None:
 
 
 def test_a_remark_among_aligned_rows_is_skipped(read) -> None:
-    """Two blanks part all cells, so words with one between are no row; what names a machine is asked about."""
+    """Two blanks part all cells, so words with one between are no row; rows below a machine's name are its own."""
     whole = read(PAGES.format(page=1) + month(3) + "Printed in the office on 25.03.2026\n" + month(4))
     assert (whole.rows.height, whole.rejects.height) == (120, 0)
     assert "remark line" in whole.skipped["why"].to_list()
     other = read(PAGES.format(page=1) + month(3) + "Machine: M5\n" + month(4))
-    assert other.file.status == "needs a profile"
+    assert other.rows["machine"].to_list() == ["M4"] * 60 + ["M5"] * 60
 
 
 def test_words_parted_by_one_blank_each_are_cells(read) -> None:
