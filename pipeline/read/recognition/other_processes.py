@@ -46,8 +46,13 @@ _APART: Final = 20.0  # times its own length
 
 def not_machining(filled: Filled) -> Iterator[Sign]:
     """Yield what says that rows are no cycles of a machine tool, and what says that they are."""
-    for signs in (_cycles, _equipment, _process, _round_times, _lengths):
+    for signs in (_cycles, _equipment, _process):
         yield from signs(filled)
+    begun = _begun(filled)
+    ended = None if begun is None else _ended(filled, begun)
+    if begun is not None and ended is not None and len(begun) >= FEWEST_ROWS:
+        yield from _round_times(begun, ended)
+        yield from _lengths(filled, begun, ended)
 
 
 def _cycles(filled: Filled) -> Iterator[Sign]:
@@ -116,11 +121,8 @@ def _process(filled: Filled) -> Iterator[Sign]:
             yield Sign(ASKED, f'column "{column.name}" weighs each row')
 
 
-def _round_times(filled: Filled) -> Iterator[Sign]:
+def _round_times(begun: pl.Series, ended: pl.Series) -> Iterator[Sign]:
     """Tell starts and ends that are all of full five minutes: rows that people planned or booked."""
-    begun, ended = _begun(filled), _ended(filled)
-    if begun is None or ended is None or len(begun) < FEWEST_ROWS:
-        return
     times = pl.concat([begun, ended]).drop_nulls()
     for grid, ratio, told in ((_COARSE_US, STRONG, "quarters of an hour"), (_GRID_US, 0.2, "five minutes")):
         if len(times) and bool((times % grid == 0).all()):
@@ -132,11 +134,8 @@ def _round_times(filled: Filled) -> Iterator[Sign]:
         yield Sign(STRONG, "each row ends where the next begins, and all are as long: they are readings of a period")
 
 
-def _lengths(filled: Filled) -> Iterator[Sign]:
+def _lengths(filled: Filled, begun: pl.Series, ended: pl.Series) -> Iterator[Sign]:
     """Tell runs of one program that are nowhere near alike, and rows that are over at once and lie far apart."""
-    begun, ended = _begun(filled), _ended(filled)
-    if begun is None or ended is None or len(begun) < FEWEST_ROWS:
-        return
     of = {name: filled.fields[name].text for name in ("program", "machine") if name in filled.fields}
     rows = pl.DataFrame({"begun": begun, "length": ended - begun, **of}).drop_nulls(["begun", "length"])
     if "program" in of:
@@ -166,12 +165,12 @@ def _begun(filled: Filled) -> pl.Series | None:
     return clock_us(started.text, started.times[0].format) if started is not None and started.times else None
 
 
-def _ended(filled: Filled) -> pl.Series | None:
+def _ended(filled: Filled, begun: pl.Series) -> pl.Series | None:
     ended = filled.fields.get("ended_at")
     if ended is not None:
         return clock_us(ended.text, ended.times[0].format) if ended.times else None
-    begun, lasted = _begun(filled), filled.fields.get("duration_s")
-    if begun is None or lasted is None:
+    lasted = filled.fields.get("duration_s")
+    if lasted is None:
         return None
     if lasted.durations and not lasted.durations[0].undecided:
         return begun + read_durations(lasted.text, lasted.durations[0].unit) * 1e6
