@@ -49,6 +49,8 @@ COLUMNS: dict[str, dict[str, pl.DataType]] = {
         "level": pl.String(),
         "native_code": pl.String(),
         "text": pl.String(),
+        "ended_at": UTC_US,
+        "end_within_s": pl.Float64(),
     },
     "estimate": {
         "job": pl.String(),

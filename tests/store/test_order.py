@@ -86,7 +86,7 @@ def oracle(files: list[FileRead]) -> tuple[dict[Any, Any], dict[Any, Any]]:
             for table in tables
             for name in ("ended_at", "occurred_at")
             if name in table.rows.columns
-            for time in table.rows[name]
+            for time in table.rows[name].drop_nulls()
         ]
         cells = sum(
             table.rows.height - table.rows[name].null_count() for table in tables for name in columns(table.kind)
