@@ -84,8 +84,10 @@ def _load_rows(book: Book, file_read: FileRead, known: KnownFile | None, reading
     taken_up = [take_up_replaced(book, source.file_id, standing.replaced, staged.texts)]
     if known is not None:
         taken_up.append(taken_up_by_settings(book, source.file_id))
-        stage_nothing(book, staged)
-        withdrawn = withdraw(book, known, rank=rank, same_fields=tables_before == tables_of(book, source.file_id))
+        kinds = dict.fromkeys(table.kind for table in tables_before)
+        stage_nothing(book, staged, kinds)
+        same_fields = tables_before == tables_of(book, source.file_id)
+        withdrawn = withdraw(book, known, kinds, rank=rank, same_fields=same_fields)
         stale.update(withdrawn.stale)
         changed |= withdrawn.changed
     open_account(book, file_read, staged.reach, rank, reading_fingerprint, staged.note)

@@ -114,16 +114,16 @@ def _finish_kind(book: Book, kind: InputKind, file_id: str, staged: Staged) -> N
         staged.reaches[kind] = Reach(first_us, last_us)
 
 
-def stage_nothing(book: Book, staged: Staged) -> None:
-    """Make empty staging tables for the kinds that the file gave no rows of."""
-    for kind in STORED_KINDS:
+def stage_nothing(book: Book, staged: Staged, kinds: Iterable[InputKind]) -> None:
+    """Make empty staging tables for those of `kinds` that the file gave no rows of."""
+    for kind in kinds:
         if kind not in staged.accepted:
             book.run(statement("load", "stage", kind))
 
 
 def drop_staged(book: Book) -> None:
     """Give the memory of the staging tables back."""
-    for name in (
+    names = (
         *(f"staged_{kind}" for kind in STORED_KINDS),
         "matched",
         "unaccepted",
@@ -132,8 +132,8 @@ def drop_staged(book: Book) -> None:
         "rejected_before",
         *SETTLING_TABLES,
         *SEQUENCE_TABLES,
-    ):
-        book.run(f"drop table if exists temp.{name}")
+    )
+    book.run("; ".join(f"drop table if exists temp.{name}" for name in names))
 
 
 def _stage_rows(book: Book, file_id: str, table: TableRead, staged: Staged, is_new: bool) -> None:

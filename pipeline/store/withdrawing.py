@@ -6,6 +6,7 @@ is had again by reading the overruled files, which are marked stale.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,7 @@ from pipeline.store.accounts import KnownFile
 from pipeline.store.book import Book
 from pipeline.store.settling import make_macros, settle
 from pipeline.store.statements import statement, touch_statement
-from schemas.vocabulary import STORED_KINDS, InputKind
+from schemas.vocabulary import InputKind
 
 
 @dataclass(frozen=True)
@@ -24,20 +25,20 @@ class Withdrawn:
     changed: frozenset[str]
 
 
-def withdraw(book: Book, known: KnownFile, *, rank: str, same_fields: bool) -> Withdrawn:
-    """Take the rows of `known` out of the core tables.
+def withdraw(book: Book, known: KnownFile, kinds: Collection[InputKind], *, rank: str, same_fields: bool) -> Withdrawn:
+    """Take the rows of `known` out of the core tables; `kinds` are those that it had tables of.
 
-    Needs the new reading in the staging tables of all kinds; must run inside the transaction of the file. Files are
+    Needs the new reading in the staging tables of these; must run inside the transaction of the file. Files are
     read again only where the new reading has another rank or other fields, or says less than, or other than, the old.
     """
     values = {"file_id": known.file_id}
     make_macros(book)
     stale: list[str] = []
-    if rank < known.rank or not same_fields or any(_not_repeated(book, kind, values) for kind in STORED_KINDS):
+    if rank < known.rank or not same_fields or any(_not_repeated(book, kind, values) for kind in kinds):
         book.run(statement("load", "overruled"), values)
         stale = [row[0] for row in book.rows("from overruled")]
         book.run(statement("load", "mark_stale"))
-    changed = [_withdraw_kind(book, kind, values) for kind in STORED_KINDS]
+    changed = [_withdraw_kind(book, kind, values) for kind in kinds]
     book.run(statement("load", "remove_text"), values)
     return Withdrawn(stale, frozenset().union(*changed))
 
