@@ -21,6 +21,13 @@ _GROWN: Final = re.compile(
     r"(\S*) +(\S*)"
 )  # what stands between two columns: the end of one, the beginning of the next
 _WIDE_GAP: Final = re.compile(r"\s{2,}")
+DAY: Final = (
+    r"\d{1,4}(?:\. ?|[/-])\d{1,2}(?:\. ?|[/-])\d{2,4}"
+    r"|\d{1,2}\.? (?:de |of )?[^\W\d_]{3,}\.?,? (?:de )?\d{4}|[^\W\d_]{3,} \d{1,2},? \d{4}"
+)
+"""A date as people write it, in figures or with a word for the month."""
+_FEW: Final = 2  # cells of a line that heads rows
+_DAY_LINE: Final = rf"^\s*[^\w\s]*\s?(?:[^\W\d_]+[.,:]* ){{0,3}}(?:{DAY})(?:[ ,(]{{1,2}}[^\W\d_]+[.)]*)?\s?[^\w\s]*\s*$"
 
 
 def part_line(line: str, spans: Sequence[Span]) -> list[str] | None:
@@ -86,6 +93,14 @@ def part_lines(raw: pl.Series, names: Sequence[str], spans: Sequence[Span]) -> t
             for name, (start, _), end in zip(names, spans, ends, strict=True)
         ]
     )
+    few = cells.select(pl.sum_horizontal(pl.col(names) != "") <= min(_FEW, len(names) - 2)).to_series()
+    days = (odd | few) & lines.str.contains(_DAY_LINE)
+    if days.any():  # a day that heads the rows below it, longer than the first column is wide
+        alone = [lines.str.strip_chars(), *[pl.Series([""]).new_from_index(0, len(lines))] * (len(names) - 1)]
+        cells = pl.DataFrame(
+            [text.zip_with(days, cells[name]).alias(name) for name, text in zip(names, alone, strict=True)]
+        )
+        odd = odd & ~days
     if not odd.any():
         return cells, odd
     places = odd.arg_true()

@@ -53,7 +53,7 @@ from pipeline.read.recognition.encodings import central_encoding
 from pipeline.read.recognition.heads import find_cells_head, find_text_head, unnamed_columns
 from pipeline.read.recognition.item_names import text_rules_meant
 from pipeline.read.recognition.parts import Part, filled, parts, says_another, stretches_of
-from pipeline.read.recognition.places import machine_of_path
+from pipeline.read.recognition.places import machine_of_name, machine_of_path
 from pipeline.read.recognition.proposing import Proposal
 from pipeline.read.recognition.sample import Knowledge
 from pipeline.read.recognition.sisters import told_by
@@ -681,6 +681,8 @@ def _read_adapter(job: _Job) -> FileRead:
     if machine is None and device is not None and device.machine is not None:
         machine = job.known.machines.get(device.machine.casefold(), device.machine)
     machine = machine or job.known.machine
+    if machine is None and (named := machine_of_name(job.opened.path)) is not None:
+        machine = job.known.machines.get(named.casefold(), named)
     if machine is None:
         return job.refuse(
             "needs a profile",

@@ -56,6 +56,17 @@ _TELL_CYCLES: Final = frozenset({"parts", "scrap", "outcome"})
 _STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
 _TURNS_WORTH: Final = 0.35
+_PLACED_WORTH: Final = 0.8
+_MOST_PLACES: Final = 400  # of the largest magazines; common practice, no source
+_MEANT: Final = 0.5
+_PAIRED: Final = 0.8
+_BESIDE: Final = {
+    "parts": ("parts", "scrap"),
+    "stock_kg": ("stock_mass", "part_mass"),
+    "part_kg": ("part_mass", "stock_mass"),
+}
+"""What makes a weak name surer: what was made beside what was scrapped, a gross weight beside a net one."""
+_FEWEST_STEPS: Final = 3
 _MOST_STAYING: Final = 0.1  # share of rows with the tool of the row before, in a list of changes
 _GROWING: Final = 2  # rises for each fall from which a count may be a running one
 _FOLLOWING: Final = 0.98  # share of rows whose end is after their start
@@ -66,6 +77,8 @@ _FOLLOWS_WORTH: Final = 0.7
 _ELSEWHERE: Final = 0.25  # what a meaning counts that only tables of other kinds have a field for
 _IMPOSSIBLE: Final = 0.1  # what a meaning counts that the values do not allow
 _SAME_TIME_US: Final = 1_500_000  # clocks are rounded to a second
+_STEPS: Final = 0.8
+_MOST_OPERATION: Final = 999
 _TAKEN: Final = 0.2  # what a meaning counts that another column surely bears
 MINOR: Final = frozenset(
     {
@@ -123,7 +136,7 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     if kind == "cycle":
         candidates = _with_sequence(candidates)
     if kind == "tool_change":
-        candidates = _with_turns(candidates)
+        candidates = _with_places(_with_turns(candidates))
     if kind == "job" and title_share(kind, sample) >= _TITLED:
         candidates = _with_only_date(candidates, sample)
     candidates.sort(key=lambda guess: -guess.confidence)
@@ -236,6 +249,44 @@ def _with_turns(candidates: list[Guess]) -> list[Guess]:
     ]
 
 
+def _with_places(candidates: list[Guess]) -> list[Guess]:
+    """Return the guesses with pockets surer where each tool of a machine has a place of its own, as in a magazine."""
+    best = {
+        name: max((g for g in candidates if g.field == name), key=lambda g: g.confidence, default=None)
+        for name in ("tool", "machine")
+    }
+    tool, machine = best["tool"], best["machine"]
+    if tool is None or tool.confidence < SURE:
+        return candidates
+    of = machine.cells.text if machine is not None and machine.confidence >= SURE else None
+    return [
+        replace(
+            guess,
+            confidence=1 - (1 - guess.confidence) * (1 - _PLACED_WORTH),
+            evidence=(*guess.evidence, "each tool has a place of its own"),
+        )
+        if guess.field == "pocket"
+        and guess.said >= PROPOSED
+        and guess.columns != tool.columns
+        and _are_places(tool.cells, guess.cells, of)
+        else guess
+        for guess in candidates
+    ]
+
+
+def _are_places(tools: Column, places: Column, machine: pl.Series | None) -> bool:
+    """Return whether tools and small numbers beside them come again in the same pairs, one to one on each machine."""
+    form = next(iter(places.numbers), None)
+    if form is None or not form.whole or form.low < 0 or form.high > _MOST_PLACES:
+        return False
+    of = machine if machine is not None else pl.repeat("", len(tools.text), eager=True)
+    rows = pl.DataFrame({"of": of, "tool": tools.text, "place": places.text}).drop_nulls()
+    pairs = rows.unique()
+    if pairs.height < _FEWEST_STEPS or 2 * pairs.height > rows.height:
+        return False
+    return pairs.height == pairs.select("of", "tool").n_unique() == pairs.select("of", "place").n_unique()
+
+
 def _may_count_changes(column: Column) -> bool:
     return bool(column.numbers) and "tool_changed" in column.reading.concepts and "tool" not in column.reading.concepts
 
@@ -320,6 +371,15 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
         concepts = {concept: share for concept, share in concepts.items() if concept != "ordered_on"}
     if kind in ("estimate", "job") and unit_dimension(name) == "time" and says(column.name, "actual"):
         return 0.0
+    if name == "operation" and concepts.get("row_id", 0.0) >= SURE and column.in_fives and _comes_again(column):
+        return _STEPS  # a sequence of tens that come again is of operations, and numbers no rows
+    if (beside := _BESIDE.get(name)) is not None and sample.borne_elsewhere(beside[1], column) >= NOTICED:
+        concepts = {
+            concept: _PAIRED if concept == beside[0] and share >= _MEANT else share
+            for concept, share in concepts.items()
+        }
+    if kind == "estimate" and name == "cycle_s" and not _is_by_tools(sample):
+        concepts = {concept: share for concept, share in concepts.items() if concept != "cut_time"}
     if kind == "cycle" and name == "parts" and sample.scrap_is_of_a_total and not _counts_on(column):
         concepts = {"parts" if concept == "part_count" else concept: share for concept, share in concepts.items()}
     meant, others = 0.0, 0.0
@@ -332,9 +392,33 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
             # of two that are called machine in one language or another, numbers are no machine beside names
             surer = SURE if concept == "machine" and column.numbers else max(SURE, math.nextafter(share, 1))
             weight *= _TAKEN if sample.borne_elsewhere(concept, column) >= surer else 1.0
+            weight *= _TAKEN if concept == "operator" and name == "operation" and _follows_job(column, sample) else 1.0
             others += weight * share
     total = min(1.0, sum(concepts.values()))
     return total * meant / (meant + others) if meant else 0.0
+
+
+def _comes_again(column: Column) -> bool:
+    return 2 * len(column.distinct) <= column.filled
+
+
+def _is_by_tools(sample: Sample) -> bool:
+    """Return whether estimates are told tool by tool, or by cutting and all else: without, machining is the cycle."""
+    return any(
+        column.reading.concepts.get(concept, 0.0) >= NOTICED
+        for column in sample.columns
+        for concept in ("tool", "noncut_time", "cut_time")
+        if concept != "cut_time" or "cycle_time" not in column.reading.concepts
+    )
+
+
+def _follows_job(column: Column, sample: Sample) -> bool:
+    """Return whether small numbers stand just behind a column of jobs, as those of operations do: "WO", "Op"."""
+    names = [each.name for each in sample.columns]
+    at = names.index(column.name) if column.name in names else 0
+    if not at or not column.numbers or not column.numbers[0].whole or column.numbers[0].high > _MOST_OPERATION:
+        return False
+    return sample.columns[at - 1].reading.concepts.get("job", 0.0) >= SURE
 
 
 def _counts_on(column: Column) -> bool:
@@ -359,7 +443,7 @@ def _weigh(
         confidence = fits if fits > SURE else min(fits, _VALUES_ALONE)  # only ids that the shop knows are surer
         return Guess(name, from_, column, confidence, _said(shown))
     confidence = 1 - (1 - share) * (1 - fits)
-    if share < KNOWN_WORDS and name in required(kind) and fits <= SURE:
+    if share < KNOWN_WORDS and name in required(kind) and fits < _VALUES_ALONE:
         confidence = min(confidence, _VALUES_ALONE)  # a word of it is not known: what it is of may be another thing
     told = f"the name means {name.replace('_', ' ')} ({share:.2f})"
     return Guess(name, from_, column, confidence, (told, *_said(shown)), said=share)

@@ -74,9 +74,9 @@ def _told(roles: Sequence[Role] | None) -> str | None:
     said: set[Role] = set()
     negated = False
     for role in roles or ():
-        if role == "because":
-            return "aborted" if "aborted" in said and not negated and said <= {"aborted", "thing", "cause"} else None
-        if role == "beside":
+        if role == "because" and "aborted" in said:
+            return "aborted" if not negated and said <= {"aborted", "thing", "cause"} else None
+        if role in ("beside", "because"):  # "by the operator stopped"
             continue
         if negated:
             if role not in _TURNED:
@@ -145,7 +145,14 @@ def _role(phrase: str, code: str) -> Role | None:
             return "thing"
         if tags & _CAUSES or (spoken_list(speaks, "reason").get(phrase, "unknown") != "unknown"):
             return "cause"
+        if any(_is_cause(stem, speaks) for stem in _bare(phrase, languages()[speaks])):
+            return "cause"  # "obsluhou": by the operator
     return "beside" if phrase in languages()[code].stop else None
+
+
+def _is_cause(word: str, code: str) -> bool:
+    tags = {tag for tag, likely in languages()[code].words.get(word, {}).items() if likely >= _SURE}
+    return bool(tags & _CAUSES)
 
 
 def _end(phrase: str, code: str) -> Role | None:

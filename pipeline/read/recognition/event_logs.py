@@ -46,6 +46,7 @@ _STATE_WORDS: Final = 0.9  # what words for states of a program run are worth
 _GOING_ON: Final = 0.1  # share of rows that say "running": the last row of a list of cycles may, no more
 _COUNTS_ON: Final = 0.95  # share of steps up
 _COUNTS_WORTH: Final = 0.6
+_AS_MODE: Final = 0.8  # what a name for modes says of states: "Driftläge", "Modo"
 _AFTER_RUNS: Final = 0.8  # share of stretches of "done" that a run stands before
 _AS_LONG: Final = 2  # times as many rows as a run has, at most
 _TILED: Final = 0.95
@@ -324,7 +325,10 @@ def state_log(sample: Sample, known: Knowledge) -> tuple[Assignment, Settled, li
     kept = {"occurred_at": _renamed(started, "occurred_at")}
     if "machine" in base.guesses:
         kept["machine"] = base.guesses["machine"]
-    share = max(column.reading.concepts.get("execution", 0.0), 0.5 * column.reading.concepts.get("outcome", 0.0))
+    concepts = column.reading.concepts
+    share = max(
+        concepts.get("execution", 0.0), _AS_MODE * concepts.get("mode", 0.0), 0.5 * concepts.get("outcome", 0.0)
+    )
     confidence = 1 - (1 - share) * (1 - _STATE_WORDS)
     if share < PROPOSED:
         confidence = share  # whose state it is, its name does not say
@@ -356,7 +360,7 @@ def _is_state(column: Column) -> bool:
     if len(known) < _FEWEST:
         return False
     if len(known) < len(words):  # some are the shop's own
-        named = column.reading.concepts.get("execution", 0.0) >= PROPOSED
+        named = max(column.reading.concepts.get(name, 0.0) for name in ("execution", "mode")) >= PROPOSED
         return named and bool(active) and 2 * column.text.is_in(known).sum() >= column.filled
     if any(known_word("outcome", word) is None for word in words):
         return True

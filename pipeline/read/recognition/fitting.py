@@ -18,7 +18,7 @@ from schemas.columns import columns
 from schemas.concepts import COUNTERS, DURATIONS, ITEM_CONCEPTS, NUMBERS, TIMES, WORDS
 from schemas.profile import UNITS, standard_item
 from schemas.vocabulary import UTC_TIME, InputKind
-from schemas.words import plain, telling_columns
+from schemas.words import closed_lists, plain, telling_columns
 
 ORDERED: Final = 0.95  # share of steps in one direction from which a column of times counts as a log in order
 _COUNTING: Final = 0.7  # share of rising steps from which numbers are a counter
@@ -29,6 +29,21 @@ ANSWERED: Final = 0.95
 _HARDLY: Final = 0.3
 _MARK: Final = "x"
 _COUNTED_ROWS: Final = 8
+_LOTS: Final = 0.88
+_GRADES: Final = 0.91
+_FEWEST_GRADES: Final = 2
+# Designations of steels, cast iron, light and red metals, plastics, as standards write them (EN 10027, EN 573, AISI).
+_GRADE: Final = re.compile(
+    r"(?i)(?<![\w.])(?:[1-3]\.[0-9]{4}|EN[ -]?AW[ -]?\d{4}|AISI ?\d{3,4}L?|(?:304|316)L"
+    r"|Al(?:Mg|Si|Zn|Cu)\w*|Cu(?:Zn|Sn)\w*|CW ?\d{3}[A-Z]|CK? ?\d{2}E?|S[2-4]\d{2}\w*|E335|\d{1,2}S?Mn(?:Pb)?\d*"
+    r"|\d{2,3}Cr\w+|\d{2}Ni\w+|\d{2}MnCr\w*|X\d+Cr\w+|GG?G-?\d{2}|EN[ -]?GJ[LS]-?\d+|GJ[LS]-?\d+"
+    r"|Ti ?6 ?Al ?-?4 ?V|Inconel \d+|POM(?:-C)?|PEEK|PA ?6(?:\.?6)?|PTFE"
+    r"|60(?:61|63|82)(?:-T\d+)?|7075(?:-T\d+)?|17-4 ?PH)(?!\w)"
+)
+_PROCESSES: Final = 0.92
+_MOST_PROCESS_WORDS: Final = 3
+_MOST_LOT: Final = 100_000
+_MOSTLY_ROUND: Final = 0.8
 _SAYS_PARTS: Final = 0.8
 OPPOSITE: Final = {"complete": "aborted", "aborted": "complete"}
 _MOST_PLACES: Final = 400  # of the largest magazines; common practice, no source
@@ -61,6 +76,8 @@ def fit(kind: InputKind, field: str, column: Column, known: Knowledge) -> Fit:
     if field.endswith("_s"):
         return _fit_duration(column)
     if dtype == pl.Int64:
+        if field == "quantity" and _are_lots(column):
+            return Fit(_LOTS, "its cells are round numbers, as sizes of lots are")
         return UNFIT if kind == "cycle" and _counts_the_rows(column) else _fit_count(column)
     if dtype == pl.Float64:
         return _fit_number(column)
@@ -71,6 +88,8 @@ def fit(kind: InputKind, field: str, column: Column, known: Knowledge) -> Fit:
         "pocket": _fit_pocket,
         "job": _fit_job,
         "operation": _fit_operation,
+        "operation_kind": _fit_process,
+        "material": _fit_material,
     }
     if field in ("outcome", "reason", "level"):
         return fit_words(field, column)
@@ -154,6 +173,17 @@ def _fit_count(column: Column) -> Fit:
     if whole[0].low < 0:
         return Fit(0.1)  # a slip in a row or two is for the checks to reject
     return Fit(0.6, "its cells are whole numbers")
+
+
+def _are_lots(column: Column) -> bool:
+    """Return whether whole numbers are round and come again, as sizes of lots do; numbers that name lots do not."""
+    form = next((form for form in column.numbers if form.whole), None)
+    if form is None or form.low < 1 or form.high > _MOST_LOT or column.filled < _COUNTED_ROWS:
+        return False
+    again = 2 * len(column.distinct) <= column.filled + 2
+    no_order = form.rises < _COUNTING
+    round_ones = column.text.drop_nulls().str.contains(r"(?:^[1-9]|[05])$").mean()
+    return again and no_order and form.low < form.high and float(round_ones or 0.0) >= _MOSTLY_ROUND  # type: ignore[arg-type]
 
 
 def _counts_the_rows(column: Column) -> bool:
@@ -310,6 +340,29 @@ def _is_item(name: str) -> bool:
 
 def _fit_operation(column: Column, known: Knowledge) -> Fit:
     return Fit(0.7, "its cells are numbers in fives or tens") if column.in_fives else Fit(0.15)
+
+
+def _fit_process(column: Column, known: Knowledge) -> Fit:
+    """Return how well cells say kinds of machining: "Turning", "Fräsen", "finition"; each says one in few words."""
+    words = column.few_values
+    if words and all(_is_process(word) for word in words):
+        return Fit(_PROCESSES, f"its cells are kinds of machining: {', '.join(sorted(words)[:4])}")
+    return Fit(0.1)
+
+
+def _fit_material(column: Column, known: Knowledge) -> Fit:
+    """Return how well cells are designations of metals and plastics: "C45", "EN AW-6082", "1.4301"."""
+    told = column.distinct.to_list()
+    graded = [value for value in told if _GRADE.search(value)]
+    if len(told) >= _FEWEST_GRADES and len(graded) >= ANSWERED * len(told):
+        return Fit(_GRADES, f"its cells are designations of materials: {', '.join(sorted(graded)[:4])}")
+    return UNFIT if _is_instant(column) else Fit(0.1)
+
+
+def _is_process(text: str) -> bool:
+    said, listed = plain(text), closed_lists()["processes"]
+    parts = said.split()
+    return said in listed or (1 < len(parts) <= _MOST_PROCESS_WORDS and parts[0] in listed)
 
 
 def _share_in(text: pl.Series, known: frozenset[str]) -> float:

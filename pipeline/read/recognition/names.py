@@ -15,7 +15,7 @@ from itertools import islice, product
 from typing import Final, Literal
 
 from pipeline.read.recognition.phrasing import meaning
-from pipeline.read.recognition.stated_units import NO_UNIT, Unit, spoken_unit, stated_unit
+from pipeline.read.recognition.stated_units import NO_UNIT, Unit, leading_unit, spoken_unit, stated_unit
 from pipeline.read.recognition.wording import LONGEST_PHRASE, Words, segments
 from schemas.concepts import CONCEPTS, FIELDS
 from schemas.profile import UNITS, unit_dimension
@@ -36,6 +36,7 @@ _SHORT_TITLE: Final = 2
 _TAGGED: Final = 0.5
 _FOREIGN_UNIT: Final = 0.4
 _LONG_UNIT: Final = 4
+_SPELT_UNIT: Final = 3
 _INSTANTS: Final = frozenset(["started", "ended", "instant", "planned_instant", "due_on", "ordered_on"])
 _TAKES: Final[Mapping[str, frozenset[str]]] = {
     "time": frozenset({*(name for name in CONCEPTS if name.endswith("_time")), "duration", "tool_life", "counter"}),
@@ -226,7 +227,7 @@ def _read(name: str) -> NameReading:
         return whole
     rest, unit = spoken_unit(tokens)
     if unit == NO_UNIT and rest == tokens:
-        return whole
+        return _led_by_unit(tokens, asides, whole, dated=dated)
     parted = _understand(rest, asides, unit, dated=dated)
     if rest == tokens[:-1] and tokens[-1].rstrip(".") == "min":  # minutes, or the least of something
         parted = replace(parted, concepts={concept: share * _PERHAPS for concept, share in parted.concepts.items()})
@@ -234,6 +235,20 @@ def _read(name: str) -> NameReading:
     if parted.concepts and (short or unit.foreign or rest[0] == "per" or _surest(parted) > _surest(whole)):
         return parted
     return replace(whole, unit=_fitting(unit.unit, whole.concepts)) if whole.concepts else parted
+
+
+def _led_by_unit(tokens: list[str], asides: Sequence[str], whole: NameReading, *, dated: bool) -> NameReading:
+    """Return what a name says that begins with its unit, where it says hardly anything as a whole: "seg_cambio"."""
+    rest, unit = leading_unit(tokens)
+    if not rest:
+        return whole
+    if _surest(whole) >= _TAGGED:  # "segundos ciclo" says both
+        says_unit = len(tokens[0]) >= _SPELT_UNIT and unit.unit != "min"
+        return replace(whole, unit=_fitting(unit.unit, whole.concepts)) if says_unit else whole
+    parted = _understand(rest, asides, unit, dated=dated)
+    if unit.unit == "min":  # or the least
+        return replace(parted, concepts={concept: share * _TAGGED for concept, share in parted.concepts.items()})
+    return parted
 
 
 def _surest(reading: NameReading) -> float:

@@ -44,6 +44,7 @@ UNKNOWN_WORD: Final = {"outcome": "unknown", "reason": "unknown", "level": "NORM
 CALLED: Final = ("program", "operation", "job", "part", "machine")
 """Fields of names, in which the word of a total may stand."""
 _COUNTS: Final = frozenset({"parts", "scrap", "quantity", "parts_per_cycle"})
+_TOLD: Final = 0.01
 _OWN: Final = 0.99  # of a field by our own name
 _FEW_NAMES: Final = 3
 _SAY_WHICH: Final = "say which it is under [columns.machine] of a profile"
@@ -98,7 +99,8 @@ def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | No
         if guess.confidence < SURE:
             said = "may be" if guess.confidence >= NOTICED else "could be"
             why = "; ".join(guess.evidence)
-            settled.doubt(name, "field", f"{_label(guess)} {said} {name} ({unsure(guess.confidence)}, {why})")
+            share = f"{unsure(guess.confidence)}, " if guess.confidence >= _TOLD else "its name does not say it, "
+            settled.doubt(name, "field", f"{_label(guess)} {said} {name} ({share}{why})")
     dtypes = columns(found.kind)
     for name, guess in found.guesses.items():
         if name != "duration_s" and dtypes[name] in (UTC_TIME, pl.Date):

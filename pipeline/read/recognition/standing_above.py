@@ -12,12 +12,14 @@ from typing import Any, Final
 import polars as pl
 
 from pipeline.read.above import NARROWEST, heading_texts, is_ditto, lone_cells
+from pipeline.read.aligned import DAY
 from pipeline.read.rawtable import OWN
 from pipeline.read.recognition.names import read_name
 from pipeline.read.recognition.places import looks_like_id, machine_of_line, numbers_another
 from pipeline.read.recognition.said_above import Titles, only_said, said_of
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.skipping import TOTAL_LINE, why_no_row
+from schemas.words import WEEKDAYS, languages, plain
 
 _MOST_SHARE: Final = 0.5  # of rows that are headings
 _MOST_HEADINGS: Final = 400
@@ -25,6 +27,8 @@ _FEWEST_ROWS: Final = 4
 _EMPTY_SHARE: Final = 0.5
 _NAMED: Final = 0.5
 _DESIGNATION: Final = re.compile(r"([^\W\d_]{2,8}[ -]?)\d{1,3}")
+_FEWEST_BESIDE: Final = 3
+_ORDERS: Final = ("job", "operation", "part", "program")
 _ELSE: Final = frozenset({"program", "job"})  # what else rows of a machine's log are grouped by
 _LABELLED: Final = r"^[^:=]{2,30}[:=]\s*(?P<value>\S.*)$"
 
@@ -41,7 +45,8 @@ def standing_above(cells: pl.DataFrame, machines: Mapping[str, str], titles: Tit
     # few columns may: what is a total is looked for only where one does
     if may := [name for name in names if _may_stand_once(cells[name])]:
         rows = cells.filter((why_no_row(cells.select(names)) != TOTAL_LINE).fill_null(True))
-        if carried := [name for name in may if _stands_once(rows, name, names)]:
+        carried = [name for name in may if _stands_once(rows, name, names)]
+        if carried := [*carried, *_orders_once(rows, [name for name in may if name not in carried], names)]:
             found["carried_down"] = carried
     headings = _headings(cells, names, machines) or _labelled_headings(cells, names, titles)
     if headings is not None:
@@ -50,11 +55,11 @@ def standing_above(cells: pl.DataFrame, machines: Mapping[str, str], titles: Tit
 
 
 def _may_stand_once(cells: pl.Series) -> bool:
-    """Return whether a column with empty cells is called as one of machines or days is."""
+    """Return whether a column with empty cells is called as one of machines, days, or orders and their like is."""
     if not _has_gaps(cells):  # asked first: to read names takes the words of all languages
         return False
     concepts = read_name(cells.name).concepts
-    return max(concepts.get("machine", 0.0), concepts.get("instant", 0.0)) >= _NAMED
+    return max(concepts.get(name, 0.0) for name in ("machine", "instant", *_ORDERS)) >= _NAMED
 
 
 def _has_gaps(cells: pl.Series) -> bool:
@@ -77,6 +82,43 @@ def _stands_once(cells: pl.DataFrame, name: str, names: list[str]) -> bool:
     return bool(beside.to_series().mean() == 1.0)
 
 
+def _orders_once(cells: pl.DataFrame, may: Sequence[str], names: Sequence[str]) -> list[str]:
+    """Return the columns of orders, operations, parts that are filled in the first row of each group alone.
+
+    They are filled in the same rows, never twice the same, and another column of that kind, which is filled in all
+    rows, is the same in each group and not in all: an empty cell may otherwise be a row that is of no order.
+    """
+    text = {name: cells[name].str.strip_chars().replace("", None) for name in names}
+    once = [name for name in may if _is_of_orders(name) and _is_mostly_empty(text[name])]
+    if not once or any(not (text[name].is_null() == text[once[0]].is_null()).all() for name in once):
+        return []
+    first = text[once[0]].is_not_null()
+    beside = cells.filter(~first).select(
+        pl.sum_horizontal((pl.col(name).str.strip_chars() != "").fill_null(False) for name in names) >= _FEWEST_BESIDE
+    )
+    told = pl.DataFrame([text[name] for name in once]).filter(first)
+    again = told.select(pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in once)).to_series()
+    if again.any() or not beside.to_series().all():
+        return []
+    group = first.cast(pl.Int64).cum_sum()
+    for name in names:
+        if name in once or not _is_of_orders(name) or text[name].null_count():
+            continue
+        rows = pl.DataFrame({"group": group, "said": text[name]})
+        if rows["said"].n_unique() > 1 and rows.unique().height == rows["group"].n_unique():
+            return once
+    return []
+
+
+def _is_of_orders(name: str) -> bool:
+    concepts = read_name(name).concepts
+    return max(concepts.get(concept, 0.0) for concept in _ORDERS) >= _NAMED
+
+
+def _is_mostly_empty(text: pl.Series) -> bool:
+    return len(text) >= _FEWEST_ROWS and text[0] is not None and text.null_count() >= _EMPTY_SHARE * len(text)
+
+
 def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]) -> dict[str, str] | None:
     if len(names) < NARROWEST:
         return None
@@ -93,11 +135,30 @@ def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]
     dated = said.filter(said.str.contains(r"\d"))
     if len(dated) and dated.is_in([lone[0]]).any() and _are_dates(dated) and not any(map(_holds_days, rows[names])):
         return {"column": _free("Date", names), "matches": r"\d"}
+    if (matches := _named_days(dated, lone[0])) is not None and not any(map(_holds_days, rows[names])):
+        return {"column": _free("Date", names), "matches": matches}
     if any(read_name(name).concepts.get("machine", 0.0) >= _NAMED for name in names):
         return None
     if (matches := _machine_headings(said.to_list(), lone[0], machines, names)) is not None:
         return {"column": _free("Machine", names), "matches": matches}
     return None
+
+
+def _named_days(said: pl.Series, first: str) -> str | None:
+    """Return the pattern of lines that say a day with words for it: "Date: 23.02.2026", "-- 23.02.2026 Monday --"."""
+    days = said.str.extract(rf"({DAY})")
+    if not len(said) or days.null_count() or not said.is_in([first]).any() or not _are_dates(days):
+        return None
+    around = said.str.replace(DAY, " ").str.extract_all(r"[^\W\d_]+").explode().drop_nulls().unique()
+    alone = not said.str.replace(DAY, " ").str.contains(r"\d").any()
+    return rf"(?P<value>{DAY})" if alone and all(map(_is_of_days, around)) else None
+
+
+def _is_of_days(word: str) -> bool:
+    """Return whether a word is a day of the week, one for a date, or says nothing."""
+    if plain(word) in WEEKDAYS or any(plain(word) in language.stop for language in languages().values()):
+        return True
+    return read_name(word).concepts.get("instant", 0.0) >= _NAMED
 
 
 def _labelled_headings(cells: pl.DataFrame, names: list[str], titles: Titles) -> dict[str, Any] | None:

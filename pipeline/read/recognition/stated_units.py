@@ -84,6 +84,13 @@ def spoken_unit(tokens: list[str]) -> tuple[list[str], Unit]:
     return tokens, NO_UNIT
 
 
+def leading_unit(tokens: list[str]) -> tuple[list[str], Unit]:
+    """Part the unit from a name that begins with it: "seg_cambio", "min_ciclo"."""
+    found = stated_unit(tokens[0]) if len(tokens) > 1 else NO_UNIT
+    measures = found.unit is not None and UNITS[found.unit][0] in ("time", "mass")
+    return (tokens[1:], found) if measures else ([], NO_UNIT)
+
+
 def _is_measured(tokens: Sequence[str]) -> bool:
     """Return whether words before a slash name a quantity ("Zeit / s"), not things that are counted ("Teile / h")."""
     words = [word for language in languages().values() for word in segments(tokens, language) if word.tags]

@@ -4,5 +4,5 @@ from __future__ import annotations
 
 from typing import Final
 
-VERSION: Final = 20
+VERSION: Final = 21
 """To be raised when recognition would read a file otherwise than before: files without a profile are then read anew."""

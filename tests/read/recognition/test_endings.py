@@ -19,6 +19,7 @@ programmet klart | körning avslutad | avslutad utan fel | inte avbruten
 """
 ABORTED = """
 aborted by operator | cycle not finished | program stopped early | unfinished run | stopped (operator) | ended too early
+vom Bediener abgebrochen | door operator gestopt | přerušeno obsluhou | przerwano przez obsługę
 nicht beendet | Programm abgebrochen | vorzeitiges Ende | Abbruch durch Bediener
 abgebrochen, Ausschuss | nicht fertig gelaufen
 cycle interrompu | fin anticipée | interrompu - rebut | arrêté par l'opérateur | pas terminé
