@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Final
 
 import polars as pl
@@ -31,7 +32,7 @@ from pipeline.read.state_ends import FOLLOWS_US, rounding_us
 from schemas.concepts import ITEM_CONCEPTS
 from schemas.profile import ITEM_DIMENSIONS, STATE_ENDS, UNITS, standard_item
 from schemas.vocabulary import EXECUTION, EXECUTION_ACTIVE
-from schemas.words import plain, telling_columns
+from schemas.words import languages, plain, telling_columns
 
 _UNIT_IN_NAME: Final = re.compile(r"[(\[][^)\]]*[)\]]|\S+/\s*min\b")  # "min" in mm/min is no minimum
 _OF_FEED: Final = re.compile(r"feed|vorschub|avance|avanco|avanzamento|posuw|posuv|voeding|aanzet|matning")
@@ -55,6 +56,8 @@ _TITLE_WORTH: Final = 0.8
 _LISTED_WORDS: Final = 6
 _NOT_RUNNING: Final = ("MANUAL", "MANUAL_DATA_INPUT")
 _STANDING: Final = ("READY", "STOPPED", "PROGRAM_COMPLETED")
+_RUNNING_THINGS: Final = frozenset({"cycle", "program", "machine", "control"})
+_SAID_OF_ALL: Final = frozenset({EXECUTION_ACTIVE, "READY", "INTERRUPTED", "UNAVAILABLE"})
 _STATE_ITEMS: Final = {"Execution": "READY", "ControllerMode": "UNAVAILABLE", "Condition": "NORMAL"}
 """The items that words for states say something of, each with what all other words say of it."""
 
@@ -243,11 +246,29 @@ def _state(word: str) -> dict[str, str]:
         return {"Execution": word.upper()}
     if (run := known_word("execution", word)) is not None:
         return {"Execution": run}
+    if (run := _of_whole_machine(word)) is not None:
+        return {"Execution": run}
     if (mode := known_word("mode", word)) in _NOT_RUNNING:
         return {"Execution": "READY", "ControllerMode": str(mode)}
     if known_word("level", word) == "FAULT":
         return {"Execution": "STOPPED", "Condition": "FAULT"}
     return {}
+
+
+def _of_whole_machine(word: str) -> str | None:
+    """Return what a word says of Execution beside words for what runs: "Zyklus läuft", "Machine off".
+
+    What stands may be the program, which is held, or the machine: that is said by phrases alone.
+    """
+    tokens = plain(word).split()
+    bare = [token for token in tokens if not _RUNNING_THINGS & _tags(token)]
+    run = known_word("execution", " ".join(bare)) if 0 < len(bare) < len(tokens) else None
+    return run if run in _SAID_OF_ALL else None
+
+
+@cache
+def _tags(token: str) -> frozenset[str]:
+    return frozenset(tag for language in languages().values() for tag in language.words.get(token, ()))
 
 
 def _states(column: Column) -> dict[str, dict[str, str]]:

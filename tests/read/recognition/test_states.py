@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 
 from pipeline.read.reading import ReadSettings, read_file
+from pipeline.read.recognition.event_logs import _state
 from pipeline.read.recognition.writing import profile_text
 from pipeline.read.rows import FileRead
 from schemas.words import LANGUAGES
@@ -132,3 +133,28 @@ def test_a_state_beside_other_signals_is_never_left_out_in_silence(tmp_path: Pat
 
     assert found.status == "needs a profile"
     assert '"Estado"' in (found.reason or "")
+
+
+SAID_OTHERWISE = {
+    "ACTIVE": "cycle running | Zyklus läuft | cycle en cours | ciclo en marcha | a maquinar | ciclo in corso"
+    " | cykl w toku | cyclus loopt | cyklus běží | cykel pågår",
+    "READY": "idle | Grundstellung | au repos | preparada | ociosa | a riposo | czuwanie | vrij | v klidu | ledig",
+    "FEED_HOLD": "feed hold | Vorschub angehalten | arrêt avance | avance retenido | avanço retido"
+    " | avanzamento fermo | wstrzymanie posuwu | aanzetstop | posuv zastaven | matningshåll",
+    "UNAVAILABLE": "machine off | stromlos | non connectée | fuera de línea | sem ligação | non collegata | odłączona"
+    " | niet verbonden | odpojeno | frånkopplad",
+    "FAULT": "e-stop | Not-Aus | arrêt d'urgence | emergencia | avariada | in allarme | zatrzymanie awaryjne | noodstop"
+    " | nouzové zastavení | nödstopp",
+}
+
+
+@pytest.mark.parametrize(("state", "words"), SAID_OTHERWISE.items())
+def test_words_for_states_in_ten_languages(state: str, words: str) -> None:
+    for word in words.split(" | "):
+        said = _state(word)
+        assert said["Condition" if state == "FAULT" else "Execution"] == state, word
+
+
+@pytest.mark.parametrize("word", ["program stopped by light", "Zyklus steht", "cycle", "pump running", "not in cycle"])
+def test_what_stands_may_be_the_program_or_the_machine(word: str) -> None:
+    assert _state(word) == {}
