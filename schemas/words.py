@@ -4,10 +4,10 @@ It loads and normalises words; what a whole column name means is recognition's b
 
 A language file says how words end ("s", or "ada=ado" for an ending that stands here for another) and has [words]:
 tag -> the words and phrases for it, where a mark behind a word tells how often it means something else ("op no~"
-now and then, "T?" every second time, "mill??" mostly); [special]: concept -> words whose parts would say something
-else; [alone]: concept -> words that mean it only where nothing stands beside them; closed lists ([outcome],
-[reason], ...): word of ours -> theirs, and [asked] what a column's name asks of the end of a cycle; [kinds]: titles of
-tables; [lists]. phrases.toml beside them says what tags
+now and then, "T?" every second time, "mill??" mostly), and a stroke that its beginning does not stand for it
+("vacío_"); [special]: concept -> words whose parts would say something else; [alone]: concept -> words that mean it
+only where nothing stands beside them; closed lists ([outcome], [reason], ...): word of ours -> theirs, and [asked] what
+a column's name asks of the end of a cycle; [kinds]: titles of tables; [lists]. phrases.toml beside them says what tags
 mean together, units.toml how units are written.
 """
 
@@ -31,6 +31,8 @@ _LETTERS: Final = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "
 _SPELT_OUT: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
 NUMBER_SIGN: Final = re.compile(r"\b[nN]\s*[°º]|№|#")
 _MARKS: Final = re.compile(r"[^\w]+|_+")
+_WHOLE: Final = "_"  # behind a word: its beginning does not stand for it
+_WORD_MARKS: Final = f"?~{_WHOLE}"
 _LIKELY: Final = {"": 1.0, "~": 0.8, "?": 0.5, "??": 0.3}
 
 
@@ -77,6 +79,7 @@ class Language:
     endings: tuple[tuple[str, str], ...]  # of plurals and cases, each with what stands in their place in these files
     links: tuple[str, ...]  # letters between the parts of a compound
     alone: Mapping[str, Mapping[str, float]]  # plain name -> the concepts that it means as a whole name
+    unshortened: frozenset[tuple[str, str]] = frozenset()  # words and tags that no beginning of the word stands for
 
 
 @dataclass(frozen=True)
@@ -100,12 +103,16 @@ class Units:
 
 def _spellings(text: str) -> Iterator[tuple[str, float]]:
     """Yield the plain forms of a word of a file with how likely it is meant."""
-    word = text.rstrip("?~")
-    likely = _LIKELY[text[len(word) :]]
+    word = text.rstrip(_WORD_MARKS)
+    likely = _LIKELY[text[len(word) :].strip(_WHOLE)]
     yield _plain_or_self(word), likely
     spelt = word.casefold().translate(_SPELT_OUT)
     if spelt != word.casefold():
         yield plain(spelt), likely
+
+
+def _is_whole(text: str) -> bool:
+    return _WHOLE in text[len(text.rstrip(_WORD_MARKS)) :]
 
 
 def _plain_or_self(word: str) -> str:
@@ -145,6 +152,9 @@ def _language(code: str, content: Mapping[str, Any]) -> Language:
         tuple((ending, instead) for ending, _, instead in (text.partition("=") for text in content["endings"])),
         tuple(content.get("links", ())),
         alone,
+        frozenset(
+            (word, tag) for tag, listed in tagged for text in listed if _is_whole(text) for word, _ in _spellings(text)
+        ),
     )
 
 

@@ -661,4 +661,8 @@ def _holds(column: Column, what: str) -> bool:
 
 def _has_sibling(column: Column, sample: Sample) -> bool:
     """Return whether another column differs by saying maximum or average where this one says min."""
-    return any(says(other.name, "maximum", "average") for other in sample.columns if other.name != column.name)
+    return any(
+        says(other.name, "maximum", "average") and not other.reading.concepts.keys() & {"operation", "row_id"}
+        for other in sample.columns
+        if other.name != column.name
+    )

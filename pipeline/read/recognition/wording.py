@@ -143,8 +143,10 @@ def _currencies() -> frozenset[str]:
 def _beginnings(code: str) -> Mapping[str, str]:
     """Return the beginnings of words that can mean one tag only."""
     found: dict[str, set[str]] = {}
-    for word, tags in languages()[code].words.items():
-        if " " in word or len(word) <= _FIRST_LETTERS_WITH_POINT:
+    unshortened = languages()[code].unshortened
+    for word, meant in languages()[code].words.items():
+        tags = {tag: likely for tag, likely in meant.items() if (word, tag) not in unshortened}
+        if " " in word or len(word) <= _FIRST_LETTERS_WITH_POINT or not tags:
             continue
         sure = {tag for tag, likely in tags.items() if likely == 1.0}
         for length in range(_FIRST_LETTERS_WITH_POINT, len(word)):
