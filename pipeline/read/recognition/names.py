@@ -243,12 +243,10 @@ def _led_by_unit(tokens: list[str], asides: Sequence[str], whole: NameReading, *
     if not rest:
         return whole
     if _surest(whole) >= _TAGGED:  # "segundos ciclo" says both
-        says_unit = len(tokens[0]) >= _SPELT_UNIT and unit.unit != "min"
+        says_unit = len(tokens[0]) >= _SPELT_UNIT
         return replace(whole, unit=_fitting(unit.unit, whole.concepts)) if says_unit else whole
     parted = _understand(rest, asides, unit, dated=dated)
-    if unit.unit == "min":  # or the least
-        return replace(parted, concepts={concept: share * _TAGGED for concept, share in parted.concepts.items()})
-    return parted
+    return parted if parted.concepts or not whole.concepts else whole
 
 
 def _surest(reading: NameReading) -> float:

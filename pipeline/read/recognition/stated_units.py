@@ -12,7 +12,7 @@ from typing import Final
 
 from pipeline.read.recognition.wording import segments
 from schemas.profile import UNITS
-from schemas.words import groups, languages, unit_spelling, units
+from schemas.words import groups, languages, plain, unit_spelling, units
 
 _PER: Final = ("/", "per", "pro", "par", "por", "na", "je", "za")
 _TICKS: Final = ("us", "µs", "μs", "ns")  # of times that count from an instant; no words
@@ -27,6 +27,7 @@ _CLOCKS: Final = (
     ),
     (re.compile(r"m{1,3}:s{1,2}|m{1,3}ss|min:s|min:?s(ec|ek)"), "mm:ss"),  # the point of mm.ss is no part of a spelling
 )
+_TIMES: Final = frozenset({"time", "duration", "hours", "hour"})
 _IN_SECONDS: Final = re.compile(r"^(in|en|em|w|v|i)(?=(sek|sec|min|std|stu|hou|heu|hor|seg)[a-z]*$|kg$)")
 
 
@@ -86,9 +87,12 @@ def spoken_unit(tokens: list[str]) -> tuple[list[str], Unit]:
 
 def leading_unit(tokens: list[str]) -> tuple[list[str], Unit]:
     """Part the unit from a name that begins with it: "seg_cambio", "min_ciclo"."""
-    found = stated_unit(tokens[0]) if len(tokens) > 1 else NO_UNIT
+    if not any(token.isalpha() for token in tokens[1:]):
+        return [], NO_UNIT
+    found = stated_unit(tokens[0])
     measures = found.unit is not None and UNITS[found.unit][0] in ("time", "mass")
-    return (tokens[1:], found) if measures else ([], NO_UNIT)
+    said = {tag for language in languages().values() for tag in language.words.get(plain(tokens[0]), ())}
+    return (tokens[1:], found) if measures and said <= _TIMES else ([], NO_UNIT)  # "Std" is a standard too, "min" least
 
 
 def _is_measured(tokens: Sequence[str]) -> bool:
