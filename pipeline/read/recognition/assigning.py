@@ -375,7 +375,7 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
         return _STEPS  # a sequence of tens that come again is of operations, and numbers no rows
     if (beside := _BESIDE.get(name)) is not None and sample.borne_elsewhere(beside[1], column) >= NOTICED:
         concepts = {
-            concept: _PAIRED if concept == beside[0] and share >= _MEANT else share
+            concept: max(share, _PAIRED) if concept == beside[0] and share >= _MEANT else share
             for concept, share in concepts.items()
         }
     if kind == "estimate" and name == "cycle_s" and not _is_by_tools(sample):

@@ -13,6 +13,7 @@ from pipeline.read.recognition.fitting import fit
 from pipeline.read.recognition.names import read_name
 from pipeline.read.recognition.sample import Column, Knowledge, Sample
 from pipeline.read.recognition.standing_above import standing_above
+from schemas.vocabulary import InputKind
 from schemas.words import LANGUAGES
 
 NOBODY = Knowledge()
@@ -232,3 +233,25 @@ def test_a_sequence_of_tens_that_come_again_is_of_operations(cells: list[str], s
     sample = Sample(["Seq"], RawTable(frame))
 
     assert (name_share("estimate", "operation", sample.columns[0], sample) >= 0.8) is sure
+
+
+@pytest.mark.parametrize(
+    ("name", "field", "beside", "alone", "paired"),
+    [
+        ("Produced", "parts", "Scrap", 0.5, 0.8),
+        ("Producidas", "parts", "Rechazos", 0.5, 0.8),
+        ("Good parts", "parts", "Scrap", 0.95, 0.95),
+        ("Bruttogewicht (kg)", "stock_kg", "Nettogewicht (kg)", 0.7, 0.8),
+    ],
+)
+def test_a_weak_name_is_surer_beside_its_counterpart(
+    name: str, field: str, beside: str, alone: float, paired: float
+) -> None:
+    kind: InputKind = "cycle" if field == "parts" else "job"
+    for names, expected in (([name], alone), ([name, beside], paired)):
+        rows = [[str(row % 3 + 1)] * len(names) for row in range(12)]
+        cells = pl.DataFrame(rows, schema=names, orient="row").with_columns(
+            pl.int_range(1, 13).alias(ROW), pl.int_range(2, 14).alias(LINE), pl.lit("").alias(RAW)
+        )
+        sample = Sample(names, RawTable(cells))
+        assert name_share(kind, field, sample.columns[0], sample) == pytest.approx(expected, abs=0.06)
