@@ -104,7 +104,7 @@ def test_kinds_of_machining_are_told_by_their_words(language: str) -> None:
 
 
 def carried(head: list[str], rows: list[list[str]]) -> list[str]:
-    return standing_above(pl.DataFrame(rows, schema=head, orient="row"), {}).get("carried_down", [])
+    return list(standing_above(pl.DataFrame(rows, schema=head, orient="row"), {}).get("carried_down", []))
 
 
 HEAD = ["Commessa", "Fase", "Programma", "Inizio", "Pezzi"]

@@ -138,7 +138,7 @@ def test_a_state_beside_other_signals_is_never_left_out_in_silence(tmp_path: Pat
 SAID_OTHERWISE = {
     "ACTIVE": "cycle running | Zyklus läuft | cycle en cours | ciclo en marcha | a maquinar | ciclo in corso"
     " | cykl w toku | cyclus loopt | cyklus běží | cykel pågår",
-    "READY": "idle | Grundstellung | au repos | preparada | ociosa | a riposo | czuwanie | vrij | v klidu | ledig",
+    "READY": "idle | Grundstellung | au repos | preparada | ociosa | a riposo | czuwanie | in rust | v klidu | vila",
     "FEED_HOLD": "feed hold | Vorschub angehalten | arrêt avance | avance retenido | avanço retido"
     " | avanzamento fermo | wstrzymanie posuwu | aanzetstop | posuv zastaven | matningshåll",
     "UNAVAILABLE": "machine off | stromlos | non connectée | fuera de línea | sem ligação | non collegata | odłączona"
@@ -155,6 +155,8 @@ def test_words_for_states_in_ten_languages(state: str, words: str) -> None:
         assert said["Condition" if state == "FAULT" else "Execution"] == state, word
 
 
-@pytest.mark.parametrize("word", ["program stopped by light", "Zyklus steht", "cycle", "pump running", "not in cycle"])
+@pytest.mark.parametrize(
+    "word", ["program stopped by light", "Zyklus steht", "cycle", "pump running", "not in cycle", "frei"]
+)
 def test_what_stands_may_be_the_program_or_the_machine(word: str) -> None:
     assert _state(word) == {}
