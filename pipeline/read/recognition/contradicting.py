@@ -664,5 +664,5 @@ def _has_sibling(column: Column, sample: Sample) -> bool:
     return any(
         says(other.name, "maximum", "average") and not other.reading.concepts.keys() & {"operation", "row_id"}
         for other in sample.columns
-        if other.name != column.name
+        if other.name != column.name and (other.numbers or other.durations)  # "moyen" is a machine, too
     )
