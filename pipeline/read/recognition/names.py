@@ -20,7 +20,17 @@ from pipeline.read.recognition.wording import LONGEST_PHRASE, Words, segments
 from schemas.concepts import CONCEPTS, FIELDS
 from schemas.profile import UNITS, unit_dimension
 from schemas.vocabulary import InputKind
-from schemas.words import NUMBER_SIGN, SPECIAL, Language, closed_lists, languages, other_tables, plain, titles
+from schemas.words import (
+    NUMBER_SIGN,
+    SPECIAL,
+    Language,
+    closed_lists,
+    languages,
+    other_tables,
+    plain,
+    telling_columns,
+    titles,
+)
 
 Part = Literal["date", "time of day"]
 
@@ -218,6 +228,8 @@ def _read(name: str) -> NameReading:
             unit = found
         elif _DATE_FORM.match(remark.casefold()):
             dated = True
+        elif _includes_scrap(remark):
+            continue
         else:
             rest, per_thing = spoken_unit(_tokens(remark))
             unit = per_thing if per_thing.unit and rest[0] == "per" else unit
@@ -247,6 +259,17 @@ def _led_by_unit(tokens: list[str], asides: Sequence[str], whole: NameReading, *
         return replace(whole, unit=_fitting(unit.unit, whole.concepts)) if says_unit else whole
     parted = _understand(rest, asides, unit, dated=dated)
     return parted if parted.concepts or not whole.concepts else whole
+
+
+def _includes_scrap(remark: str) -> bool:
+    words = plain(remark)
+    rest = next((words[len(word) :] for word in telling_columns()["including"] if words.startswith(f"{word} ")), "")
+    return bool(rest) and says(rest, "scrap")
+
+
+def counts_scrap(name: str) -> bool:
+    """Return whether the name of a count says in brackets that scrap is among it: "Made (incl. scrap)"."""
+    return any(map(_includes_scrap, _BRACKETS.findall(name)))
 
 
 def _surest(reading: NameReading) -> float:

@@ -13,7 +13,7 @@ from pipeline.read.plan import TABLE_KINDS
 from pipeline.read.recognition.heads import holds_data, names_columns
 from pipeline.read.recognition.names import is_another_table
 from pipeline.read.recognition.places import names_machine
-from pipeline.read.recognition.said_above import fields_said, says_fields
+from pipeline.read.recognition.said_above import fields_named, fields_said, says_fields
 from pipeline.read.recognition.zones import title_is_universal, title_states_other
 
 Cells = Sequence[str | None]
@@ -52,7 +52,7 @@ def parts(
         top = {number: line(number) for number in range(first, min(first + _TOP, last + 1))}
         head = next((number for number, cells in top.items() if _is_head(cells)), None)
         if head is None:
-            may_be_titles = not found or (last - first < _TITLES and all(len(filled(c)) == 1 for c in top.values()))
+            may_be_titles = not found or _may_be_titles([filled(line(number)) for number in range(first, last + 1)])
             if may_be_titles:
                 lone += range(first, last + 1)
             elif found:
@@ -69,7 +69,7 @@ def parts(
         elif (
             begun.head != found[-1].head
             or names_machine(begun.titles, machines)
-            or fields_said(begun.titles)
+            or fields_named(begun.titles)
             or says_another(begun.titles)
         ):
             found.append(begun)
@@ -77,7 +77,7 @@ def parts(
     if len(found) < 2:
         return []
     ends = [*(begun.first - 1 for begun in found[1:]), stretches[-1][1]]
-    of_blocks = frozenset[str]().union(*(fields_said(begun.titles) for begun in found[1:]))
+    of_blocks = frozenset[str]().union(*(fields_named(begun.titles) for begun in found[1:]))
     said = [(), *(_of_all(found[0].titles, begun.titles, machines, of_blocks) for begun in found[1:])]
     return [Part(begun.first, end, taken) for begun, end, taken in zip(found, ends, said, strict=True)]
 
@@ -106,6 +106,13 @@ def _of_all(titles: Titles, own: Titles, machines: Mapping[str, str], of_blocks:
         or (not named and names_machine([cells], machines))
         or ((fields := fields_said([cells])) and fields.isdisjoint(of_blocks))
     )
+
+
+def _may_be_titles(lines: Sequence[tuple[str, ...]]) -> bool:
+    """Return whether a stretch below a table is of titles of the next: lone cells, or labels and their values."""
+    if all(len(cells) == 1 for cells in lines):
+        return len(lines) <= _TITLES
+    return len(lines) < _TOP and all(says_fields(cells) for cells in lines)
 
 
 def says_another(titles: Titles) -> bool:

@@ -25,7 +25,7 @@ from pipeline.read.recognition.heads import names_columns
 from pipeline.read.recognition.item_names import named_items
 from pipeline.read.recognition.leaving import without_open_fields
 from pipeline.read.recognition.places import disagree, looks_like_id, machine_of_line
-from pipeline.read.recognition.said_above import begins_with_label, said_above
+from pipeline.read.recognition.said_above import begins_with_label, fields_named, said_above
 from pipeline.read.recognition.sample import Knowledge, Sample
 from pipeline.read.recognition.settling import CALLED, NO_MACHINE, Settled, settle
 from pipeline.read.recognition.settling_by_sisters import settle_by
@@ -277,8 +277,10 @@ def _other_blocks(sample: Sample, profile: Profile) -> Iterator[str]:
     for row in cells.filter(first.is_in(labels)).head(_MOST_REMARKS).select(sample.names).iter_rows():
         line = tuple(text for cell in row if (text := (cell or "").strip()))
         said = said_above(profile.kind, [line])
-        if name := next((name for name in said if name not in columns), None):
-            yield f'a line among the rows says "{said[name][0].line}": the rows below it may be of that {name}'
+        unread = fields_named([line]) & {name for name, rule in profile.columns.items() if rule.constant is not None}
+        if name := next((name for name in (*said, *sorted(unread)) if name not in columns), None):
+            told = said[name][0].line if name in said else " ".join(line)
+            yield f'a line among the rows says "{told}": the rows below it may be of that {name}'
             return
 
 

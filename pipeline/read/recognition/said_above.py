@@ -40,6 +40,7 @@ _BEHIND: Final = re.compile(r"\s*[(\[][^()\[\]]*[)\]]$")
 _SEVERAL: Final = re.compile(
     r"[,;&+*]|\.\.\.?|…|\s[-–—/]\s|\b(?:and|und|et|y|e|i|en|a|och|to|bis|au|hasta|até|al|do|tot|až|till|von|of|de|di|z|van)\b"
 )
+_DECIMAL_COMMA: Final = re.compile(r"(?<=\d),(?=\d)")  # AlZn5,5MgCu
 _ID: Final = re.compile(r"[^\s]*\d[^\s]*")
 _PROGRAM: Final = re.compile(r"[%:]?[oO]?\d{2,8}|[\w-]+\.[A-Za-z]\w{0,4}|[^\W_]*\d[\w-]*|[^\W\d]+[_-][\w-]*")
 _OPERATION: Final = re.compile(r"(?:[^\W\d_]{1,4}[ .-]?)?(\d{1,4})")
@@ -76,6 +77,16 @@ def said_above(kind: InputKind, titles: Titles) -> dict[str, list[SaidAbove]]:
 def fields_said(titles: Titles) -> frozenset[str]:
     """Return the fields of any kind that lines above a table say of all of its rows."""
     return frozenset(name for kind in FIELDS_ABOVE for name in said_above(kind, titles))
+
+
+def fields_named(titles: Titles) -> frozenset[str]:
+    """Return the fields of any kind whose labels stand above a table, whether what they say can be read or not."""
+    return frozenset(
+        name
+        for label, value, _ in _pairs(titles)
+        for kind, names in FIELDS_ABOVE.items()
+        if (name := _field(kind, label, value)) in names
+    )
 
 
 def said_of(field: str, titles: Titles) -> str | None:
@@ -228,8 +239,9 @@ def _value(name: str, text: str) -> str | None:
     if name != "material":
         value = _BEHIND.sub("", value)
     words = value.split()
+    listed = _DECIMAL_COMMA.sub("", value) if name == "material" else value
     is_all = plain(value) in telling_columns()["any"] or known_word("total", value) is not None
-    if not words or is_all or len(value) > _MOST_CHARACTERS or len(words) > _MOST_WORDS or _SEVERAL.search(value):
+    if not words or is_all or len(value) > _MOST_CHARACTERS or len(words) > _MOST_WORDS or _SEVERAL.search(listed):
         return None
     if _is_dated(value) or is_period(value) or _MARK.search(value):
         return None

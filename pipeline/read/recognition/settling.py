@@ -19,7 +19,7 @@ from pipeline.read.recognition.day_order import told_order
 from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
 from pipeline.read.recognition.endings import told_word
 from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
-from pipeline.read.recognition.names import known_word, read_name, says, unit_of
+from pipeline.read.recognition.names import counts_scrap, known_word, read_name, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
 from pipeline.read.recognition.places import Said, disagree, machines_said
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, is_of_which, trimmed
@@ -259,7 +259,7 @@ def _settle_scrap(settled: Settled, guesses: Mapping[str, Guess]) -> None:
     name = guesses["parts"].cells.name
     if says(name, "good") or name == "parts":
         return
-    of_which = is_of_which(guesses["scrap"].cells)
+    of_which = is_of_which(guesses["scrap"].cells) or counts_scrap(name)
     if not of_which and (outside or (beside and not among)):
         settled.tell("parts", "rows with scrap have it beside the parts")
     elif not beside and (among or of_which or says(name, "pieces")):

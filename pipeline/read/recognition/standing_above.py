@@ -17,6 +17,7 @@ from pipeline.read.rawtable import OWN
 from pipeline.read.recognition.names import read_name
 from pipeline.read.recognition.places import looks_like_id, machine_of_line, numbers_another
 from pipeline.read.recognition.said_above import Titles, only_said, said_of
+from pipeline.read.recognition.sample import clock_us
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.skipping import TOTAL_LINE, why_no_row
 from schemas.words import WEEKDAYS, languages, plain
@@ -25,6 +26,8 @@ _MOST_SHARE: Final = 0.5  # of rows that are headings
 _MOST_HEADINGS: Final = 400
 _FEWEST_ROWS: Final = 4
 _EMPTY_SHARE: Final = 0.5
+_FEWEST_GOING_ON: Final = 3
+_ROWS_LOOKED_AT: Final = 200
 _NAMED: Final = 0.5
 _DESIGNATION: Final = re.compile(r"([^\W\d_]{2,8}[ -]?)\d{1,3}")
 _FEWEST_BESIDE: Final = 3
@@ -69,10 +72,13 @@ def _has_gaps(cells: pl.Series) -> bool:
 def _stands_once(cells: pl.DataFrame, name: str, names: list[str]) -> bool:
     """Return whether a column of days or machines is filled in the first row of each group alone, as merged cells are.
 
-    Most of its cells are empty then, none in the first row, and no row is empty beside it. `cells` are without totals.
+    Most of its cells are empty then, or of days those where the time of day beside it goes on; none in the first row,
+    and no row is empty beside it. `cells` are without totals.
     """
     text = cells[name].str.strip_chars().replace("", None)
-    if cells.height < _FEWEST_ROWS or text[0] is None or text.null_count() < _EMPTY_SHARE * cells.height:
+    if cells.height < _FEWEST_ROWS or text[0] is None:
+        return False
+    if text.null_count() < _EMPTY_SHARE * cells.height and not _goes_on(cells, text, names):
         return False
     concepts = read_name(name).concepts
     if concepts.get("machine", 0.0) < _NAMED and not (concepts.get("instant", 0.0) >= _NAMED and _holds_days(text)):
@@ -117,6 +123,23 @@ def _is_of_orders(name: str) -> bool:
 
 def _is_mostly_empty(text: pl.Series) -> bool:
     return len(text) >= _FEWEST_ROWS and text[0] is not None and text.null_count() >= _EMPTY_SHARE * len(text)
+
+
+def _goes_on(cells: pl.DataFrame, days: pl.Series, names: list[str]) -> bool:
+    """Return whether a day stands where another begins, and the time of day is later in each row without one."""
+    told = days.drop_nulls()
+    if days.null_count() < _FEWEST_GOING_ON or (told == told.shift(1)).any():
+        return False
+    for other in (name for name in names if name != days.name):
+        clock = cells[other].str.strip_chars().replace("", None)
+        form = next(iter(time_forms(clock.head(_ROWS_LOOKED_AT))), None)
+        if form is None or form.holds != "time of day" or form.share < 1.0 or clock.null_count():
+            continue
+        at_us = clock_us(clock, form.format)
+        later = (at_us >= at_us.shift(1)).filter(days.is_null())
+        if later.all() and not later.null_count():
+            return True
+    return False
 
 
 def _headings(cells: pl.DataFrame, names: list[str], machines: Mapping[str, str]) -> dict[str, str] | None:
@@ -228,7 +251,7 @@ def _are_dates(texts: pl.Series) -> bool:
 
 
 def _holds_days(cells: pl.Series) -> bool:
-    forms = time_forms(cells.str.strip_chars().replace("", None).head(200))
+    forms = time_forms(cells.str.strip_chars().replace("", None).head(_ROWS_LOOKED_AT))
     return any(form.holds != "time of day" and not form.weak for form in forms)
 
 
