@@ -18,11 +18,11 @@ from pipeline.read.plan import ESTIMATE_TIMES, text_of
 from pipeline.read.recognition.contradicting import contradictions
 from pipeline.read.recognition.elsewhere import belongs_elsewhere
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
-from pipeline.read.recognition.names import kind_titles, read_name, says
+from pipeline.read.recognition.names import read_name, says
 from pipeline.read.recognition.paper_signs import Filled
 from pipeline.read.recognition.places import disagree
 from pipeline.read.recognition.said_above import SaidAbove, said_above
-from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, file_share, title_share
 from pipeline.read.recognition.yearless import with_year
 from schemas.columns import STATE_FIELDS, columns, required
 from schemas.concepts import CONCEPTS, FIELD_CONCEPTS, FIELDS
@@ -55,6 +55,7 @@ _ONLY_DATE: Final = 0.92
 _TELL_CYCLES: Final = frozenset({"parts", "scrap", "outcome"})
 _STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
+_OF_A_RUN: Final = frozenset({"execution"})
 _TURNS_WORTH: Final = 0.35
 _PLACED_WORTH: Final = 0.8
 _MOST_PLACES: Final = 400  # of the largest magazines; common practice, no source
@@ -454,9 +455,13 @@ def _said(shown: str) -> tuple[str, ...]:
 
 
 def _means_another(kind: InputKind, name: str, column: Column) -> bool:
-    """Return whether the name of a column surely means something other than a field."""
+    """Return whether the name of a column surely means something other than a field.
+
+    "Run status" is a state in a log of states; where its cells say how runs ended, it is that of each run.
+    """
+    same = _OF_A_RUN if name == "outcome" else frozenset()
     return any(
-        share >= _NAMED and FIELDS[kind].get(concept) != name
+        share >= _NAMED and FIELDS[kind].get(concept) != name and concept not in same
         for concept, share in column.reading.concepts.items()
         if concept in CONCEPTS and can_bear(concept, column)
     )
@@ -641,16 +646,6 @@ def tool_stays(chosen: Mapping[str, Guess]) -> float:
 
 
 _SAID: Final = frozenset(concept for fields in FIELDS.values() for concept in fields)
-
-
-def title_share(kind: InputKind, sample: Sample) -> float:
-    """Return how surely the title lines of a table say that it is of a kind."""
-    return max((kind_titles(" ".join(cells)).get(kind, 0.0) for cells in sample.titles), default=0.0)
-
-
-def file_share(kind: InputKind, sample: Sample) -> float:
-    """Return how surely the name of the file says so: it is of the whole file, and often of a folder's habit."""
-    return kind_titles(sample.place.rpartition("/")[2]).get(kind, 0.0)
 
 
 def in_order(column: Column) -> bool:

@@ -17,7 +17,7 @@ from pipeline.read.recognition.endings import told_end
 from pipeline.read.recognition.fitting import can_bear
 from pipeline.read.recognition.names import asked_end, is_another_table, known_word, says, unit_of
 from pipeline.read.recognition.paper_signs import begins
-from pipeline.read.recognition.sample import Column, Sample, clock_us, is_zone
+from pipeline.read.recognition.sample import Column, Sample, clock_us, file_share, is_zone, title_share
 from pipeline.read.recognition.time_forms import time_forms
 from pipeline.read.recognition.zones import is_universal, states_other, title_states_other, values_are_universal
 from schemas.concepts import DURATIONS, NUMBERS, WORDS
@@ -31,6 +31,7 @@ _FEW: Final = 12  # distinct values of a column that sorts the rows of a table
 _BOX: Final = 12  # inserts that are handed out at a time, at most, where they are not whole boxes of five or ten
 _ALONE: Final = 0.5
 _SURELY: Final = 0.9
+_TITLED: Final = 0.6
 _LETTERED: Final = frozenset({"shift", "operator", "revision", "department"})  # often said by a letter
 _DAY_US: Final = 86_400_000_000
 _HOUR_US: Final = 3_600_000_000
@@ -254,7 +255,10 @@ def _against(
 
 
 def _is_of_changes(used: frozenset[str], sample: Sample) -> bool:
-    """Return whether a table names the program and the pocket of each tool, and nothing in it is a size of tools."""
+    """Return whether a table names the program of each tool, and its pocket or in a title that tools are changed.
+
+    A table with a size of tools is none: they are measured.
+    """
     meant = {
         concept
         for column in sample.columns
@@ -262,7 +266,9 @@ def _is_of_changes(used: frozenset[str], sample: Sample) -> bool:
         for concept, share in column.reading.concepts.items()
         if share >= _SURELY
     }
-    return {"program", "pocket"} <= meant and not any(_is_size(column) for column in sample.columns)
+    titled = max(title_share("tool_change", sample), file_share("tool_change", sample)) >= _TITLED
+    is_of_changes = "program" in meant and ("pocket" in meant or titled)
+    return is_of_changes and not any(_is_size(column) for column in sample.columns)
 
 
 def _describes(column: Column, used: frozenset[str], sample: Sample) -> bool:

@@ -20,13 +20,12 @@ from pipeline.read.recognition.assigning import (
     Assignment,
     Guess,
     assign,
-    title_share,
     tool_stays,
     unsure,
 )
 from pipeline.read.recognition.excluding import weighed_together
 from pipeline.read.recognition.names import known_word, says
-from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, title_share
 from pipeline.read.recognition.settling import Settled, seconds_of, settle
 from pipeline.read.state_ends import FOLLOWS_US, rounding_us
 from schemas.concepts import ITEM_CONCEPTS

@@ -30,15 +30,13 @@ from pipeline.read.recognition.assigning import (
     Assignment,
     Guess,
     ends_by,
-    file_share,
     follow,
     needed_fields,
-    title_share,
     tool_stays,
 )
 from pipeline.read.recognition.fitting import can_bear, fit
 from pipeline.read.recognition.names import says
-from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us
+from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, file_share, title_share
 from schemas.columns import columns
 from schemas.concepts import FIELDS, WORDS
 from schemas.profile import with_article

@@ -245,7 +245,8 @@ def fit_words(field: str, column: Column) -> Fit:
         return UNFIT
     meanings = {word: told_word(field, column.said(word)) for word in words}
     known = [word for word, meaning in meanings.items() if meaning is not None]
-    if field == "outcome" and len(known) == len(words) and set(meanings.values()) >= set(OPPOSITE):
+    asked = asked_end(column.name) is not None
+    if field == "outcome" and len(known) == len(words) and (asked or set(meanings.values()) >= set(OPPOSITE)):
         return Fit(ANSWERED, f"its cells say how cycles ended: {', '.join(sorted(known)[:4])}")
     if not known:  # "Run" says an outcome only where its cells do
         hardly = field == "outcome" and column.reading.concepts.get("outcome", 0.0) <= _HARDLY

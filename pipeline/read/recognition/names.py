@@ -264,7 +264,7 @@ def _led_by_unit(tokens: list[str], asides: Sequence[str], whole: NameReading, *
 def _includes_scrap(remark: str) -> bool:
     words = plain(remark)
     rest = next((words[len(word) :] for word in telling_columns()["including"] if words.startswith(f"{word} ")), "")
-    return bool(rest) and says(rest, "scrap")
+    return bool(rest) and read_name(rest).concepts.get("scrap", 0.0) >= _TAGGED
 
 
 def counts_scrap(name: str) -> bool:

@@ -17,7 +17,7 @@ from pipeline.read.doubled import with_readings_decided
 from pipeline.read.mapping import map_tables
 from pipeline.read.plan import TABLE_KINDS, Context, NoPlan, plan_table
 from pipeline.read.rawtable import RawTable
-from pipeline.read.recognition.assigning import SURE, Assignment, Guess, assign, title_share
+from pipeline.read.recognition.assigning import SURE, Assignment, Guess, assign
 from pipeline.read.recognition.event_logs import has_states, state_log, wide_log
 from pipeline.read.recognition.excluding import kind_share, weighed_together
 from pipeline.read.recognition.fitting import can_bear
@@ -26,7 +26,7 @@ from pipeline.read.recognition.item_names import named_items
 from pipeline.read.recognition.leaving import without_open_fields
 from pipeline.read.recognition.places import disagree, looks_like_id, machine_of_line
 from pipeline.read.recognition.said_above import begins_with_label, fields_named, said_above
-from pipeline.read.recognition.sample import Knowledge, Sample
+from pipeline.read.recognition.sample import Knowledge, Sample, title_share
 from pipeline.read.recognition.settling import CALLED, NO_MACHINE, Settled, settle
 from pipeline.read.recognition.settling_by_sisters import settle_by
 from pipeline.read.recognition.sisters import key_of

@@ -16,7 +16,7 @@ from pipeline.read.foot import stand_outside
 from pipeline.read.rawtable import RawTable, unique_names
 from pipeline.read.recognition.duration_forms import DurationForm, duration_forms
 from pipeline.read.recognition.legends import legend
-from pipeline.read.recognition.names import NameReading, read_name
+from pipeline.read.recognition.names import NameReading, kind_titles, read_name
 from pipeline.read.recognition.number_forms import NumberForm, number_forms
 from pipeline.read.recognition.shared_dates import dated_by_start
 from pipeline.read.recognition.sisters import HeadKey, Sisters
@@ -34,6 +34,7 @@ from pipeline.read.recognition.zones import (
 from pipeline.read.skipping import why_no_row
 from pipeline.read.times import read_times
 from schemas.concepts import TIMES
+from schemas.vocabulary import InputKind
 from schemas.words import plain, telling_columns
 
 _GLANCED_AT: Final = 50
@@ -211,6 +212,16 @@ class Sample:
     def rows(self) -> int:
         """How many rows are looked at."""
         return self.table.cells.height
+
+
+def title_share(kind: InputKind, sample: Sample) -> float:
+    """Return how surely the title lines of a table say that it is of a kind."""
+    return max((kind_titles(" ".join(cells)).get(kind, 0.0) for cells in sample.titles), default=0.0)
+
+
+def file_share(kind: InputKind, sample: Sample) -> float:
+    """Return how surely the name of the file says so: it is of the whole file, and often of a folder's habit."""
+    return kind_titles(sample.place.rpartition("/")[2]).get(kind, 0.0)
 
 
 def is_of_which(column: Column) -> bool:
