@@ -523,6 +523,15 @@ def _shares_a_date(guess: Guess, chosen: dict[str, Guess], taken: dict[str, str]
     return clock not in taken and other is not None and len(other.columns) == 2 and other.columns[0] == date
 
 
+def _numbered_part(guess: Guess, rival: Guess) -> Guess | None:
+    """Return which of two columns is the number of the part where the other is its name, None where neither is."""
+    numbered = [bool(each.cells.distinct.str.contains(r"\d").all()) for each in (guess, rival)]
+    worded = [not each.cells.distinct.str.contains(r"\d").any() for each in (guess, rival)]
+    if numbered[0] and worded[1]:
+        return guess
+    return rival if numbered[1] and worded[0] else None
+
+
 def _doubted(
     guess: Guess,
     candidates: list[Guess],
@@ -554,6 +563,10 @@ def _doubted(
             if likelier is guess:
                 continue
             return replace(rival, evidence=(*rival.evidence, f'column "{guess.columns[0]}" says where it stands'))
+        if guess.field == "part" and (numbered := _numbered_part(guess, rival)) is not None:
+            if numbered is guess:
+                continue
+            return replace(rival, confidence=guess.confidence, evidence=(*rival.evidence, "the other is its name"))
         if guess.field == "tool" and _is_next(guess.columns[0], rival.columns[0], sample):
             continue
         if guess.field == "tool" and _is_next(rival.columns[0], guess.columns[0], sample):
