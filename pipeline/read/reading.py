@@ -609,6 +609,7 @@ def _sheet_tables(job: _Job, sheet: Sheet) -> list[_SheetTable]:
     beside = [_sheet_table(job, part) for part in tables_beside(sheet)]
     if _is_told(beside):
         return beside
+    asked += [one for one in beside if isinstance(one.header, NoPlan) and one.proposal and not one.proposal.says_little]
     return asked[:1] or [whole]
 
 

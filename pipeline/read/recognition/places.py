@@ -23,6 +23,7 @@ _MOST_WORDS: Final = 3  # of a machine's name in a title, or in the name of a fo
 _MOST_CHARACTERS: Final = 40
 _ID: Final = re.compile(r"[^\W\d_]{1,8}-?\d{1,3}")  # a number alone may be a date or a copy
 _SIGN: Final = re.compile(r"([a-z]+)0*(\d+)")
+_WEEK: Final = re.compile(r"(?i)(?:v(?=\d\d)|kw|wk|cw|sem|tyg|t[yý]d)\d{1,2}")  # of a year: "svarvar_v47"
 _NUMBERED: Final = ("operation", "job", "part", "shift", "department", "operator", "row_id", "program", "tool", "batch")
 _ALNUM: Final = re.compile(r"[^\W\d_]+|\d+")
 _PLAIN: Final = re.compile(r"[\w\s-]*")
@@ -74,6 +75,23 @@ def machines_said(titles: Titles, path: str, machines: Mapping[str, str]) -> lis
     return found
 
 
+def machine_listed(titles: Titles, beside: Titles) -> Said | None:
+    """Return the title that another sheet lists among machines, by the head of its column: sums of each of them."""
+    heads: tuple[str, ...] = ()
+    listed: dict[str, str] = {}
+    for cells in beside:
+        if not any(any(mark.isdigit() for mark in cell) for cell in cells):
+            heads = tuple(cells)
+            continue
+        for head, cell in zip(heads, cells, strict=False):
+            if len(heads) == len(cells) and read_name(head).concepts.get("machine", 0.0) >= _NAMED:
+                listed[cell.casefold()] = head
+    found = {cell: head for cells in titles for cell in cells if (head := listed.get(cell.casefold())) is not None}
+    return (
+        Said(*next((cell, f'"{head}" on another sheet') for cell, head in found.items())) if len(found) == 1 else None
+    )
+
+
 def disagree(one: str, other: str, machines: Mapping[str, str]) -> bool:
     """Return whether two names of machines are plainly those of two: other ids of shop.toml, letters or numbers.
 
@@ -114,7 +132,10 @@ def _machines_of_part(stem: str) -> set[str]:
     found = {
         after
         for word, after in pairwise(words)
-        if _ID.fullmatch(after) and read_name(word).concepts.get("machine", 0.0) >= _NAMED and not word.isdigit()
+        if _ID.fullmatch(after)
+        and not _WEEK.fullmatch(after)
+        and read_name(word).concepts.get("machine", 0.0) >= _NAMED
+        and not word.isdigit()
     }
     found = found or {
         f"{word} {after}" for word, after in pairwise(words) if _is_kind(word) and _NUMBER.fullmatch(after)

@@ -21,7 +21,7 @@ from pipeline.read.recognition.endings import told_word
 from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
 from pipeline.read.recognition.names import counts_scrap, known_word, read_name, says, unit_of
 from pipeline.read.recognition.number_forms import NumberForm
-from pipeline.read.recognition.places import Said, disagree, machines_said
+from pipeline.read.recognition.places import Said, disagree, machine_listed, machines_said
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, is_of_which, trimmed
 from pipeline.read.recognition.sums import are_sums
 from pipeline.read.recognition.time_forms import TimeForm, time_forms
@@ -715,6 +715,8 @@ def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: 
         return
     if found.kind in ("estimate", "job"):
         return
+    if not said and (listed := machine_listed(sample.titles, sample.beside)) is not None:
+        said = [listed]
     if not said:
         settled.doubt(*NO_MACHINE, "nothing in it says which machine it is of: " + NAME_THE_MACHINE)
         return
