@@ -112,7 +112,7 @@ MACHINES = [{"id": "M1", "tool_change_s": 5.5, "rate_per_hour": 60.0}, {"id": "M
 
 @given(frames=shop_floors(), shop=st.sampled_from(SHOPS))
 @settings(
-    max_examples=12,
+    max_examples=8,
     derandomize=True,
     deadline=None,
     database=None,

@@ -22,7 +22,7 @@ from pipeline.store.loading import load_file
 from schemas.columns import columns
 
 checked = settings(
-    derandomize=True, deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    derandomize=True, deadline=None, max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 
 

@@ -86,7 +86,7 @@ def machine_listed(titles: Titles, beside: Titles) -> Said | None:
         for head, cell in zip(heads, cells, strict=False):
             if len(heads) == len(cells) and read_name(head).concepts.get("machine", 0.0) >= _NAMED:
                 listed[cell.casefold()] = head
-    found = {cell: head for cells in titles for cell in cells if (head := listed.get(cell.casefold())) is not None}
+    found = {cell: listed[cell.casefold()] for cells in titles for cell in cells if cell.casefold() in listed}
     return (
         Said(*next((cell, f'"{head}" on another sheet') for cell, head in found.items())) if len(found) == 1 else None
     )

@@ -715,8 +715,8 @@ def _settle_machine(settled: Settled, found: Assignment, sample: Sample, known: 
         return
     if found.kind in ("estimate", "job"):
         return
-    if not said and (listed := machine_listed(sample.titles, sample.beside)) is not None:
-        said = [listed]
+    if not said and (elsewhere := machine_listed(sample.titles, sample.beside)) is not None:
+        said = [elsewhere]
     if not said:
         settled.doubt(*NO_MACHINE, "nothing in it says which machine it is of: " + NAME_THE_MACHINE)
         return
