@@ -26,6 +26,10 @@ _MOST_COUNT: Final = 1_000_000
 _SIGN: Final = re.compile(r"[^\W\d_]{1,5}[ -]?\d{1,3}")  # M4, DR-02, BAZ 5
 _JOB_NUMBER: Final = r"^[\w./-]*\d[\w./-]*$"
 ANSWERED: Final = 0.95
+_SIGN_AND_NUMBER: Final = r"^([^\W\d_]{1,5})[. -]{0,2}\d{1,4}$"
+_SIGNED: Final = 0.6
+_SIGNS: Final = 0.85
+_LETTER: Final = r"^[A-Z]\d?$"
 _HARDLY: Final = 0.3
 _MARK: Final = "x"
 _COUNTED_ROWS: Final = 8
@@ -89,6 +93,7 @@ def fit(kind: InputKind, field: str, column: Column, known: Knowledge) -> Fit:
         "job": _fit_job,
         "operation": _fit_operation,
         "operation_kind": _fit_process,
+        "revision": _fit_revision,
         "material": _fit_material,
     }
     if field in ("outcome", "reason", "level"):
@@ -340,7 +345,19 @@ def _is_item(name: str) -> bool:
 
 
 def _fit_operation(column: Column, known: Knowledge) -> Fit:
-    return Fit(0.7, "its cells are numbers in fives or tens") if column.in_fives else Fit(0.15)
+    if column.in_fives:
+        return Fit(0.7, "its cells are numbers in fives or tens")
+    signs = column.distinct.str.extract(_SIGN_AND_NUMBER, 1).unique().to_list()
+    if signs and all(sign and read_name(sign).concepts.get("operation", 0.0) >= _SIGNED for sign in signs):
+        return Fit(_SIGNS, f"its cells are operations: {', '.join(column.distinct.sort().head(4))}")
+    return Fit(0.15)
+
+
+def _fit_revision(column: Column, known: Knowledge) -> Fit:
+    """Return how well cells are letters, with or without a number, as drawings and programs are revised: A, B, C1."""
+    if len(column.distinct) and column.distinct.str.contains(_LETTER).all():
+        return Fit(0.5, "its cells are letters, as revisions are")
+    return Fit(0.1)
 
 
 def _fit_process(column: Column, known: Knowledge) -> Fit:

@@ -122,7 +122,8 @@ def _find(records: Sequence[tuple[int, list[str | None]]], mark: str) -> Head | 
 def _named_head(records: Sequence[tuple[int, list[str | None]]], place: int, score: float, mark: str) -> Head:
     number, cells = records[place]
     rows = 1
-    if place + 1 < len(records) and (below := _below(cells, records[place + 1][1])):
+    is_under = place > 0 and _stands_under(records[place - 1][1], cells)
+    if not is_under and place + 1 < len(records) and (below := _below(cells, records[place + 1][1])):
         return Head(
             records[place + 1][0],
             2,
@@ -135,6 +136,13 @@ def _named_head(records: Sequence[tuple[int, list[str | None]]], place: int, sco
         cells, rows = group, 2
     titles = tuple(_filled(above) for _, above in records[: place - rows + 1])
     return Head(number, rows, mark, unique_names(cells), titles, score)
+
+
+def _stands_under(above: Sequence[str | None], cells: Sequence[str | None]) -> bool:
+    """Return whether a line leaves several columns open that the line above it names: they are one head."""
+    widest = [*cells, *[None] * (len(above) - len(cells))]
+    open_above = [high for high, low in zip(above, widest, strict=False) if (high or "").strip() and not (low or "")]
+    return len(open_above) > 1 and sum(map(_named, map(str, open_above))) >= _LONE_NAMED * len(open_above)
 
 
 def _below(cells: list[str | None], below: list[str | None]) -> list[str | None] | None:
