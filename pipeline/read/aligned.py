@@ -28,6 +28,7 @@ DAY: Final = (
 """A date as people write it, in figures or with a word for the month."""
 _FEW: Final = 2  # cells of a line that heads rows
 _DAY_LINE: Final = rf"^\s*[^\w\s]*\s?(?:[^\W\d_]+[.,:]* ){{0,3}}(?:{DAY})(?:[ ,(]{{1,2}}[^\W\d_]+[.)]*)?\s?[^\w\s]*\s*$"
+_LABEL_LINE: Final = r"^\s*[^\W\d_][^:\d]{1,29}: ?\S+(?: \S+){0,3}\s*$"  # "Job: 4711", which heads rows as a day does
 
 
 def part_line(line: str, spans: Sequence[Span]) -> list[str] | None:
@@ -94,8 +95,8 @@ def part_lines(raw: pl.Series, names: Sequence[str], spans: Sequence[Span]) -> t
         ]
     )
     few = cells.select(pl.sum_horizontal(pl.col(names) != "") <= min(_FEW, len(names) - 2)).to_series()
-    days = (odd | few) & lines.str.contains(_DAY_LINE)
-    if days.any():  # a day that heads the rows below it, longer than the first column is wide
+    days = (odd | few) & (lines.str.contains(_DAY_LINE) | lines.str.contains(_LABEL_LINE))
+    if days.any():  # a day, or a job, that heads the rows below it, longer than the first column is wide
         alone = [lines.str.strip_chars(), *[pl.Series([""]).new_from_index(0, len(lines))] * (len(names) - 1)]
         cells = pl.DataFrame(
             [text.zip_with(days, cells[name]).alias(name) for name, text in zip(names, alone, strict=True)]

@@ -77,11 +77,15 @@ def _tables(texts: Sequence[str]) -> Iterator[tuple[int, list[str], list[int]]]:
             continue
         counts = [len(texts[line].split()) for line in dated if line >= first]
         usual = median(counts)
+        phrases = [len(_PHRASE.findall(texts[line])) for line in dated if line >= first]
+        parted = median(phrases) >= _FEWEST_NAMES  # a line of one phrase is then a heading: "Monday, 16 February"
         titles = {_DIGITS.sub("#", title) for title in texts[: number + 1]}
         rows = [
             line
-            for line, count in zip((line for line in dated if line >= first), counts, strict=True)
-            if count >= _LIKE_ROWS * usual and _DIGITS.sub("#", texts[line]) not in titles
+            for line, count, said in zip((line for line in dated if line >= first), counts, phrases, strict=True)
+            if count >= _LIKE_ROWS * usual
+            and not (parted and said == 1)
+            and _DIGITS.sub("#", texts[line]) not in titles
         ]
         if len(rows) >= _FEWEST_ROWS:
             heads += 1

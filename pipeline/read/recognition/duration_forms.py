@@ -81,6 +81,12 @@ def may_be_dotted(text: pl.Series) -> bool:
     )
 
 
+def has_plain_fractions(text: pl.Series) -> bool:
+    """Return whether numbers have a fraction above .59: then they are decimals, and no clock's."""
+    fractions = text.drop_nulls().str.extract(_BEHIND).drop_nulls()
+    return len(fractions) > 0 and not _sixtieths(fractions)
+
+
 def is_dotted(text: pl.Series) -> bool:
     """Return whether numbers can be nothing but minutes and seconds, where their name says that a point parts them."""
     fractions = text.drop_nulls().str.extract(r"^\d+[.,](\d\d)$")

@@ -45,9 +45,15 @@ def find_text_head(lines: Sequence[str]) -> Head | None:
     """Return the head of a text, None where neither a delimiter nor aligned columns make a table of it."""
     found = [head for mark in DELIMITERS if (head := _find(_records(lines[:SEARCHED_LINES], mark), mark))]
     parted = max(found, key=lambda head: head.score, default=None)
-    if parted is not None and parted.score >= _NAMED:
+    if parted is not None and parted.score >= _NAMED and _parts_rows(parted, lines):
         return parted
     return find_aligned_head(lines) or _find_by_blanks(lines) or parted
+
+
+def _parts_rows(head: Head, lines: Sequence[str]) -> bool:
+    """Return whether lines below a head have its delimiter too; a title may have a comma where no row has one."""
+    below = [line for line in lines[head.line : SEARCHED_LINES] if line.strip()]
+    return not below or 2 * sum(head.delimiter in line for line in below) >= len(below)
 
 
 def _find_by_blanks(lines: Sequence[str]) -> Head | None:

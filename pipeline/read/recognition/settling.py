@@ -16,7 +16,7 @@ from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers, read_whole_numbers, without_empty_words
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess, unsure
 from pipeline.read.recognition.day_order import told_order
-from pipeline.read.recognition.duration_forms import is_dotted, may_be_dotted
+from pipeline.read.recognition.duration_forms import has_plain_fractions, is_dotted, may_be_dotted
 from pipeline.read.recognition.endings import told_word
 from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
 from pipeline.read.recognition.names import counts_scrap, known_word, read_name, says, unit_of
@@ -119,6 +119,7 @@ def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | No
             settled.rules[name]["split"] = split
         if unit_dimension(name):
             _settle_unit(settled, name, guess)
+    _dotted_by_others(settled, found.guesses)
     _hold_against_each_other(settled, found.guesses)
     if found.kind == "cycle":
         _settle_scrap(settled, found.guesses)
@@ -505,6 +506,20 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
         ways = "hours and minutes" if unit == "h" else "minutes and seconds"
         what = f'column "{column.name}" may be {ways} with a point between: no cell has more than .59 behind the mark'
         settled.doubt(name, "dotted", what)
+
+
+def _dotted_by_others(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Take numbers for decimals where a column of times beside them, of one unit, has fractions that no clock has."""
+    for name in [key[0] for key in settled.doubts if key[1] == "dotted"]:
+        unit = settled.rules[name].get("unit")
+        beside = (
+            other.cells
+            for field, other in guesses.items()
+            if field != name and unit_dimension(field) == "time" and settled.rules.get(field, {}).get("unit") == unit
+        )
+        if any(has_plain_fractions(column.text) for column in beside):
+            settled.doubts.pop((name, "dotted"))
+            settled.tell(name, "a column beside it has decimals")
 
 
 def seconds_of(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> pl.Series:
