@@ -20,7 +20,7 @@ from pipeline.read.recognition.elsewhere import belongs_elsewhere
 from pipeline.read.recognition.fitting import ORDERED, can_bear, fit
 from pipeline.read.recognition.names import read_name, says
 from pipeline.read.recognition.paper_signs import Filled
-from pipeline.read.recognition.places import disagree
+from pipeline.read.recognition.places import disagree, machines_said
 from pipeline.read.recognition.said_above import SaidAbove, said_above
 from pipeline.read.recognition.sample import Column, Knowledge, Sample, clock_us, file_share, title_share
 from pipeline.read.recognition.yearless import with_year
@@ -141,6 +141,8 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
         candidates = _with_places(_with_turns(candidates))
     if kind == "job" and title_share(kind, sample) >= _TITLED:
         candidates = _with_only_date(candidates, sample)
+    if kind in ("cycle", "tool_change", "edge_change"):
+        candidates = _of_the_machine_above(candidates, sample, known)
     candidates.sort(key=lambda guess: -guess.confidence)
     chosen: dict[str, Guess] = {}
     taken: dict[str, str] = {}
@@ -287,6 +289,17 @@ def _are_places(tools: Column, places: Column, machine: pl.Series | None) -> boo
     if pairs.height < _FEWEST_STEPS or 2 * pairs.height > rows.height:
         return False
     return pairs.height == pairs.select("of", "tool").n_unique() == pairs.select("of", "place").n_unique()
+
+
+def _of_the_machine_above(candidates: list[Guess], sample: Sample, known: Knowledge) -> list[Guess]:
+    """Return the guesses without bare numbers for machines by a weak name, where a title says the machine: "Poste"."""
+    if not machines_said(sample.titles, "", known.machines):
+        return candidates
+    return [
+        guess
+        for guess in candidates
+        if guess.field != "machine" or guess.confidence >= SURE or not guess.cells.numbers or guess.named
+    ]
 
 
 def _may_count_changes(column: Column) -> bool:

@@ -211,3 +211,62 @@ def test_the_number_of_a_part_goes_before_its_name(read: Read) -> None:
 
     assert found.status == "loaded", found.reason
     assert rows["part"].to_list() == [f"DR-{row % 4 + 110}" for row in range(9)]
+
+
+def test_numbers_under_a_weak_name_are_no_machine_where_a_title_says_it(read: Read) -> None:
+    lines = [f"{moment(7 * row)};P511;T{row * 5 % 12 + 1:02d};{row * 5 % 12 + 7}" for row in range(20)]
+    found, rows = read({"outils": ["CHANGEMENTS D'OUTIL", "Machine : CU-7", "Date;Programme;Outil;Poste", *lines]})
+
+    assert found.status == "loaded", found.reason
+    assert rows["machine"].unique().to_list() == ["CU-7"]
+
+
+def test_a_head_of_two_lines_above_a_line_of_units(read: Read) -> None:
+    lines = [
+        f"AXE-220;C-{row // 4};{(FIRST + timedelta(minutes=17 * row)):%d.%m.%Y;%H:%M:%S};"
+        f"{(FIRST + timedelta(minutes=17 * row + 11)):%d.%m.%Y;%H:%M:%S};1;0"
+        for row in range(12)
+    ]
+    head = ["Programme;Commande;Début;;Fin;;Quantité;", ";;Date;Heure;Date;Heure;bonnes;rebut", ";;;;;;pcs;pcs"]
+    found, rows = read({"relevé": ["Relevé de production", "Machine : Tour 6", "", *head, *lines]})
+
+    assert found.status == "loaded", found.reason
+    assert rows["ended_at"].to_list() == [FIRST + timedelta(minutes=17 * row + 11) for row in range(12)]
+
+
+def test_a_comma_in_a_title_parts_no_columns(read: Read) -> None:
+    """Columns stand below, aligned by blanks, and jobs head the rows."""
+    lines = ["Kalkulace časů, časy na kus", "", "Operace   Nástroj     Řezný čas (s)     Vedlejší čas (s)", ""]
+    for job in (40, 41):
+        lines += [f"Zakázka: Z26-{job}", *(f"10        {n + 2:<12}{n * 6 + 96:<18}{n + 9}" for n in range(6)), ""]
+    found, rows = read({"kalkulace": lines})
+
+    assert found.status == "loaded", found.reason
+    assert rows["job"].to_list() == ["Z26-40"] * 6 + ["Z26-41"] * 6
+
+
+def test_decimals_beside_tell_that_a_point_parts_no_seconds(read: Read) -> None:
+    lines = [f"N{n // 3};10;{n % 3 + 1};{n},{n % 9 + 1};0,{(5 * n + 10) % 50:02d}" for n in range(20)]
+    found, rows = read(
+        {"szacowanie": ["Program;Operacja;Narzędzie;Czas skrawania [min];Czas pomocniczy [min]", *lines]}
+    )
+
+    assert found.status == "loaded", found.reason
+    assert rows["noncut_s"].to_list() == pytest.approx([((5 * n + 10) % 50) * 0.6 for n in range(20)])
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [("Op", "OP{0}0"), ("Op", "{0}0"), ("wc", "HMC_0{0}"), ("Arb.order", "T-88{0}")],
+)
+def test_cells_tell_what_short_names_leave_open(read: Read, column: str, value: str) -> None:
+    has_machine = column != "wc"
+    lines = [
+        f"{'M1;' if has_machine else ''}O{row % 2};{moment(17 * row)};{moment(17 * row + 11)};1;"
+        + value.format(row % 3 + 1)
+        for row in range(12)
+    ]
+    head = f"{'Machine;' if has_machine else ''}Program;Start;End;Good;{column}"
+    found, _ = read({"run history": [head, *lines]})
+
+    assert found.status == "loaded", found.reason
