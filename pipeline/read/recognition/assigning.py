@@ -56,6 +56,7 @@ _TELL_CYCLES: Final = frozenset({"parts", "scrap", "outcome"})
 _STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
 _COST_OF_ROW: Final = 0.85
+_TOOL_WORD: Final = r"^[Tt]\d{1,4}$"
 _OF_A_RUN: Final = frozenset({"execution"})
 _TURNS_WORTH: Final = 0.35
 _PLACED_WORTH: Final = 0.8
@@ -138,7 +139,7 @@ def assign(kind: InputKind, sample: Sample, known: Knowledge) -> Assignment:
     if kind == "cycle":
         candidates = _with_sequence(candidates)
     if kind == "tool_change":
-        candidates = _with_places(_with_turns(candidates))
+        candidates = _of_changes_unnamed(_with_places(_with_turns(candidates)), sample)
     if kind == "job" and title_share(kind, sample) >= _TITLED:
         candidates = _with_only_date(candidates, sample)
     if kind in ("cycle", "tool_change", "edge_change"):
@@ -299,6 +300,28 @@ def _of_the_machine_above(candidates: list[Guess], sample: Sample, known: Knowle
         guess
         for guess in candidates
         if guess.field != "machine" or guess.confidence >= SURE or not guess.cells.numbers or guess.named
+    ]
+
+
+def _of_changes_unnamed(candidates: list[Guess], sample: Sample) -> list[Guess]:
+    """Return the guesses of a list without a head that the file's name says is of tool changes: its times, its T01.
+
+    What else stands in it says what the name of the file does, in every row: its machine.
+    """
+    if not sample.is_unnamed or file_share("tool_change", sample) < SURE:
+        return candidates
+    times = [column.name for column in sample.columns if column.times]
+    tools = [column.name for column in sample.columns if column.distinct.str.contains(_TOOL_WORD).all()]
+    others = [column.distinct for column in sample.columns if column.name not in (*times, *tools)]
+    if any(len(said) > 1 or plain(said[0]) not in plain(sample.place) for said in others):
+        return candidates
+    only = {"occurred_at": (times, "its only times"), "tool": (tools, "its only cells that are tools: T and a number")}
+    told = f'of a file called "{sample.place.rpartition("/")[2]}"'
+    return [
+        replace(guess, confidence=SURE, evidence=(*guess.evidence, f"{only[guess.field][1]}, {told}"))
+        if guess.field in only and only[guess.field][0] == [*guess.columns] and guess.confidence < SURE
+        else guess
+        for guess in candidates
     ]
 
 

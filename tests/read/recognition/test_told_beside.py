@@ -270,3 +270,15 @@ def test_cells_tell_what_short_names_leave_open(read: Read, column: str, value: 
     found, _ = read({"run history": [head, *lines]})
 
     assert found.status == "loaded", found.reason
+
+
+@pytest.mark.parametrize(("second", "loaded"), [("Centro 2", True), ("Centro 1", False)])
+def test_changes_without_a_head_are_told_by_the_name_of_the_file(read: Read, second: str, loaded: bool) -> None:
+    lines = [
+        f"{('Centro 2', second)[row % 2]};{moment(7 * row + 12 * 1440)};T{row * 5 % 12 + 1:02d}" for row in range(20)
+    ]
+    found, rows = read({"Centro 2 - cambios de herramienta": lines})
+
+    assert (found.status == "loaded") is loaded
+    if loaded:
+        assert rows["machine"].unique().to_list() == ["Centro 2"]
