@@ -13,7 +13,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.read.rawtable import LINE, RAW, skipped_rows
-from pipeline.read.recognition.names import known_word, read_name, unit_of
+from pipeline.read.recognition.names import known_word, read_name, says, unit_of
 from pipeline.read.recognition.stated_units import stated_unit
 from pipeline.read.rows import no_skipped
 from schemas.profile import UNITS, SkipRule
@@ -52,6 +52,7 @@ _UNIT_WORDS: Final = {
         "–",
     ),
 }
+_SHORT_PIECES: Final = 4  # letters of "pç", "pcs", which stand below a head as units do
 TOTAL_LINE: Final = "total line"
 REMARK_LINE: Final = "remark line"
 ANOTHER_TABLE: Final = "another table"
@@ -265,7 +266,7 @@ def _states_unit(cells: pl.Series) -> pl.Expr:
 def _is_unit(text: str) -> bool:
     bare = text.strip(_UNIT_DRESS)
     known = bare.lower() in _UNIT_WORDS or unit_cell(bare) is not None or stated_unit(bare).tag is not None
-    return bool(bare) and known
+    return bool(bare) and (known or (len(bare) <= _SHORT_PIECES and says(bare, "pieces")))
 
 
 def _is_page(text: str) -> bool:
