@@ -16,7 +16,12 @@ from pipeline.read.durations import read_durations
 from pipeline.read.numbers import read_numbers, read_whole_numbers, without_empty_words
 from pipeline.read.recognition.assigning import NOTICED, SURE, Assignment, Guess, unsure
 from pipeline.read.recognition.day_order import told_order
-from pipeline.read.recognition.duration_forms import has_plain_fractions, is_dotted, may_be_dotted
+from pipeline.read.recognition.duration_forms import (
+    has_plain_fractions,
+    is_dotted,
+    may_be_dotted,
+    sums_as_decimals,
+)
 from pipeline.read.recognition.endings import told_word
 from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
 from pipeline.read.recognition.names import counts_scrap, known_word, read_name, says, unit_of
@@ -119,7 +124,7 @@ def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | No
             settled.rules[name]["split"] = split
         if unit_dimension(name):
             _settle_unit(settled, name, guess)
-    _dotted_by_others(settled, found.guesses)
+    _dotted_by_others(settled, found.guesses, sample)
     _hold_against_each_other(settled, found.guesses)
     if found.kind == "cycle":
         _settle_scrap(settled, found.guesses)
@@ -508,8 +513,11 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
         settled.doubt(name, "dotted", what)
 
 
-def _dotted_by_others(settled: Settled, guesses: Mapping[str, Guess]) -> None:
-    """Take numbers for decimals where a column of times beside them, of one unit, has fractions that no clock has."""
+def _dotted_by_others(settled: Settled, guesses: Mapping[str, Guess], sample: Sample) -> None:
+    """Take numbers for decimals where a column of times beside them, of one unit, has fractions that no clock has.
+
+    So they are where a total below them is their sum as decimals.
+    """
     for name in [key[0] for key in settled.doubts if key[1] == "dotted"]:
         unit = settled.rules[name].get("unit")
         beside = (
@@ -520,6 +528,9 @@ def _dotted_by_others(settled: Settled, guesses: Mapping[str, Guess]) -> None:
         if any(has_plain_fractions(column.text) for column in beside):
             settled.doubts.pop((name, "dotted"))
             settled.tell(name, "a column beside it has decimals")
+        elif sums_as_decimals(guesses[name].cells.text, sample.totals(guesses[name].cells.name)):
+            settled.doubts.pop((name, "dotted"))
+            settled.tell(name, "its total is the sum of decimals")
 
 
 def seconds_of(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> pl.Series:

@@ -282,3 +282,31 @@ def test_changes_without_a_head_are_told_by_the_name_of_the_file(read: Read, sec
     assert (found.status == "loaded") is loaded
     if loaded:
         assert rows["machine"].unique().to_list() == ["Centro 2"]
+
+
+LENGTHS = [f"{3 + row % 4},{(row * 7 + 5) % 12 * 5:02d}" for row in range(36)]
+SUM = f"{sum(float(length.replace(',', '.')) for length in LENGTHS):.2f}".replace(".", ",")
+
+
+@pytest.mark.parametrize(("total", "loaded"), [(SUM, True), ("190,00", False), ("", False)])
+def test_a_total_that_sums_decimals_tells_that_they_are_none_of_a_clock(read: Read, total: str, loaded: bool) -> None:
+    """Without their sum, lengths of no more than .55 behind the mark may be minutes and seconds."""
+    lines = [f"SU-1;{moment(31 * row)};{length};POUZ{row % 4};1;0" for row, length in enumerate(LENGTHS)]
+    head = "Stroj;Čas zahájení;Trvání [min];Program;Dobré ks;Zmetky"
+    found, rows = read({"Výkaz cyklů": [head, *lines, *([f"Celkem;;{total};;36;0"] if total else [])]})
+
+    assert (found.status == "loaded") is loaded, found.reason
+    if loaded:
+        lengths_s = [(end - start).total_seconds() for start, end in rows.select("started_at", "ended_at").iter_rows()]
+        assert lengths_s == pytest.approx([60 * float(length.replace(",", ".")) for length in LENGTHS])
+
+
+def test_words_for_pieces_stand_in_a_row_of_units(read: Read) -> None:
+    lines = [f"FR-{row % 2};O52;{moment(17 * row)};4;1;0" for row in range(12)]
+    units = ";;;min;pç;pç"
+    found, rows = read(
+        {"registo": ["Máquina;Programa NC;Início do ciclo;Tempo de ciclo;Boas;Rejeitadas", units, *lines]}
+    )
+
+    assert found.status == "loaded", found.reason
+    assert rows.height == 12
