@@ -530,7 +530,7 @@ def _read_workbook(job: _Job) -> FileRead:
     notes += (
         f'sheet "{_called(one.sheet)}" is not read: {one.header.reason}'
         for one in found
-        if isinstance(one.header, NoPlan) and one.proposal is not None and not one.proposal.says_little
+        if isinstance(one.header, NoPlan) and one.asks
     )
     return job.read("workbook", partial(_workbook_rows, job, known, tuple(notes)), asked)
 
@@ -542,6 +542,11 @@ class _SheetTable(NamedTuple):
     header: Header | NoPlan
     proposal: Proposal | None
     head: FoundTable | None = None
+
+    @property
+    def asks(self) -> bool:
+        """Whether it looks like something of ours and is not to be read as it stands."""
+        return isinstance(self.header, NoPlan) and self.proposal is not None and not self.proposal.says_little
 
     @property
     def is_ours(self) -> bool:
@@ -600,7 +605,7 @@ def _sheet_tables(job: _Job, sheet: Sheet) -> list[_SheetTable]:
     found = _decided_together(job, [_sheet_table(job, part) for part in below])
     if _is_told(found):
         return found
-    asked = [one for one in found if isinstance(one.header, NoPlan) and one.proposal and not one.proposal.says_little]
+    asked = [one for one in found if one.asks]
     if against := [one for one in asked if one.proposal and one.proposal.contradicted]:
         return against[:1]
     whole = _sheet_table(job, sheet)
@@ -609,16 +614,13 @@ def _sheet_tables(job: _Job, sheet: Sheet) -> list[_SheetTable]:
     beside = [_sheet_table(job, part) for part in tables_beside(sheet)]
     if _is_told(beside):
         return beside
-    asked += [one for one in beside if isinstance(one.header, NoPlan) and one.proposal and not one.proposal.says_little]
+    asked += [one for one in beside if one.asks]
     return asked[:1] or [whole]
 
 
 def _is_told(found: Sequence[_SheetTable]) -> bool:
     """Return whether some tables can be read, and all others are none of ours."""
-    asked = any(
-        isinstance(one.header, NoPlan) and one.proposal is not None and not one.proposal.says_little for one in found
-    )
-    return any(isinstance(one.header, Header) for one in found) and not asked
+    return any(isinstance(one.header, Header) for one in found) and not any(one.asks for one in found)
 
 
 def _sheet_table(job: _Job, sheet: Sheet) -> _SheetTable:

@@ -55,7 +55,6 @@ _ONLY_DATE: Final = 0.92
 _TELL_CYCLES: Final = frozenset({"parts", "scrap", "outcome"})
 _STAYS: Final = 0.5  # share of rows without a change from which a table is a log of signals
 _FEWEST_ROWS: Final = 4
-_COST_OF_ROW: Final = 0.85
 _TOOL_WORD: Final = r"^[Tt]\d{1,4}$"
 _OF_A_RUN: Final = frozenset({"execution"})
 _TURNS_WORTH: Final = 0.35
@@ -420,8 +419,6 @@ def name_share(kind: InputKind, name: str, column: Column, sample: Sample) -> fl
         concepts = {concept: share for concept, share in concepts.items() if concept != "cut_time"}
     if name == "ended_at" and sample.borne_elsewhere("started", column) >= SURE:  # "Stop" beside "Start"
         concepts = {concept: share for concept, share in concepts.items() if concept != "idle_time"}
-    if name == "edge_cost" and kind == "edge_change" and title_share(kind, sample) >= _TITLED:  # of the change it is of
-        concepts = {concept: _COST_OF_ROW if concept == "cost" else share for concept, share in concepts.items()}
     if kind == "cycle" and name == "parts" and sample.scrap_is_of_a_total and not _counts_on(column):
         concepts = {"parts" if concept == "part_count" else concept: share for concept, share in concepts.items()}
     meant, others = 0.0, 0.0

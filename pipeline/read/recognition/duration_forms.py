@@ -28,7 +28,6 @@ _OR_THOUSANDS: Final = r"(?:^|\D)[1-9]\d{0,2}[.,]\d{3}(?:\D|$)"
 _ONLY_M: Final = r"(?i)^[\d.,]+\s*m$"
 
 _DOTTED: Final = r"^\d+(?:[.,]\d{1,2})?$"
-_HALF_A_HUNDREDTH: Final = 0.005
 _BEHIND: Final = r"[.,](\d{1,2})$"
 _FEWEST_DOTTED: Final = 12  # of decimal minutes, one in 460 columns of as many rows has no fraction above .59
 _FEWEST_FRACTIONS: Final = 6  # halves and quarters of an hour go no higher than .50 either
@@ -86,14 +85,6 @@ def has_plain_fractions(text: pl.Series) -> bool:
     """Return whether numbers have a fraction above .59: then they are decimals, and no clock's."""
     fractions = text.drop_nulls().str.extract(_BEHIND).drop_nulls()
     return len(fractions) > 0 and not _sixtieths(fractions)
-
-
-def sums_as_decimals(text: pl.Series, totals: pl.Series) -> bool:
-    """Return whether the one total of a column is the sum of its cells as decimals: a clock's parts sum otherwise."""
-    total, cells = (said.drop_nulls().str.replace(",", ".").cast(pl.Float64, strict=False) for said in (totals, text))
-    if len(total) != 1 or len(cells) < _FEWEST_DOTTED or total.null_count() or cells.null_count():
-        return False
-    return abs(float(total[0]) - float(cells.sum())) < _HALF_A_HUNDREDTH
 
 
 def is_dotted(text: pl.Series) -> bool:

@@ -80,8 +80,6 @@ _BREAK: Final = re.compile(
     r"<\s*br\s*/?\s*>|</?(?:b|i|u|p|em|strong|span|div|font|sup|sub|small|th|td|tr)>", re.IGNORECASE
 )
 _AROUND: Final = re.compile(r"^[\s:.*\"_-]+|[\s:.*\"_-]+$")
-_RUNNING_THINGS: Final = ("program", "machine")
-_OF_ITSELF: Final = frozenset({"ACTIVE", "READY", "INTERRUPTED"})  # that a program stopped is another state than a stop
 _BRACKETS: Final = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]?")
 _CAMEL: Final = re.compile(r"(?<=[a-zà-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-Z])(?=[A-Z][a-z])")
 _DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?=\d)|(?<=\d)(?=[^\W\d_])")
@@ -155,9 +153,6 @@ def known_word(list_name: str, text: str) -> str | None:
         # by whom or why it was broken off ("Aborted by operator") changes nothing
         linked = next((at for at, token in enumerate(tokens) if at and token in closed_lists()["because"]), 0)
         return "aborted" if words.get(" ".join(tokens[:linked])) == "aborted" else None
-    if list_name == "execution":  # "Program interrupted": of a program or a machine, nothing else is
-        told = words.get(" ".join(token for token in tokens if not says(token, *_RUNNING_THINGS)))
-        return told if told in _OF_ITSELF else None
     if list_name != "reason":
         return None
     runs = [" ".join(tokens[a:b]) for a in range(len(tokens)) for b in range(a + 1, len(tokens) + 1) if b - a <= 4]

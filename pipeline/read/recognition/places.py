@@ -77,19 +77,16 @@ def machines_said(titles: Titles, path: str, machines: Mapping[str, str]) -> lis
 
 def machine_listed(titles: Titles, beside: Titles) -> Said | None:
     """Return the title that another sheet lists among machines, by the head of its column: sums of each of them."""
-    heads: tuple[str, ...] = ()
+    heads: Sequence[str] = ()
     listed: dict[str, str] = {}
     for cells in beside:
-        if not any(any(mark.isdigit() for mark in cell) for cell in cells):
-            heads = tuple(cells)
-            continue
-        for head, cell in zip(heads, cells, strict=False):
-            if len(heads) == len(cells) and read_name(head).concepts.get("machine", 0.0) >= _NAMED:
-                listed[cell.casefold()] = head
-    found = {cell: listed[cell.casefold()] for cells in titles for cell in cells if cell.casefold() in listed}
-    return (
-        Said(*next((cell, f'"{head}" on another sheet') for cell, head in found.items())) if len(found) == 1 else None
-    )
+        if not any(mark.isdigit() for cell in cells for mark in cell):
+            heads = cells
+        elif len(heads) == len(cells):
+            named = zip(heads, cells, strict=True)
+            listed |= {cell: head for head, cell in named if read_name(head).concepts.get("machine", 0.0) >= _NAMED}
+    found = {cell for cells in titles for cell in cells if cell in listed}
+    return Said(cell, f'"{listed[cell]}" on another sheet') if len(found) == 1 and (cell := found.pop()) else None
 
 
 def disagree(one: str, other: str, machines: Mapping[str, str]) -> bool:

@@ -31,7 +31,7 @@ from pipeline.read.recognition.zones import (
     zone_pattern,
     zones_behind,
 )
-from pipeline.read.skipping import TOTAL_LINE, why_no_row
+from pipeline.read.skipping import why_no_row
 from pipeline.read.times import read_times
 from schemas.concepts import TIMES
 from schemas.vocabulary import InputKind
@@ -156,11 +156,6 @@ class Sample:
         """The cells of the rows; totals, remarks, numbers of pages and what stands below the table are left out."""
         rows = self.table.cells.select(self.names)
         return rows.filter(why_no_row(rows).is_null() & ~stand_outside(self.table.cells))
-
-    def totals(self, name: str) -> pl.Series:
-        """Return what the lines of totals have in a column."""
-        rows = self.table.cells.select(self.names)
-        return trimmed(rows.filter((why_no_row(rows) == TOTAL_LINE).fill_null(False))[name]).drop_nulls()
 
     @cached_property
     def columns(self) -> list[Column]:

@@ -20,7 +20,6 @@ from pipeline.read.recognition.duration_forms import (
     has_plain_fractions,
     is_dotted,
     may_be_dotted,
-    sums_as_decimals,
 )
 from pipeline.read.recognition.endings import told_word
 from pipeline.read.recognition.fitting import OPPOSITE, answers, is_marked
@@ -124,7 +123,7 @@ def settle(found: Assignment, sample: Sample, known: Knowledge, over: Guess | No
             settled.rules[name]["split"] = split
         if unit_dimension(name):
             _settle_unit(settled, name, guess)
-    _dotted_by_others(settled, found.guesses, sample)
+    _dotted_by_others(settled, found.guesses)
     _hold_against_each_other(settled, found.guesses)
     if found.kind == "cycle":
         _settle_scrap(settled, found.guesses)
@@ -513,11 +512,8 @@ def _settle_unit(settled: Settled, name: str, guess: Guess) -> None:
         settled.doubt(name, "dotted", what)
 
 
-def _dotted_by_others(settled: Settled, guesses: Mapping[str, Guess], sample: Sample) -> None:
-    """Take numbers for decimals where a column of times beside them, of one unit, has fractions that no clock has.
-
-    So they are where a total below them is their sum as decimals.
-    """
+def _dotted_by_others(settled: Settled, guesses: Mapping[str, Guess]) -> None:
+    """Take numbers for decimals where a column of times beside them, of one unit, has fractions that no clock has."""
     for name in [key[0] for key in settled.doubts if key[1] == "dotted"]:
         unit = settled.rules[name].get("unit")
         beside = (
@@ -528,9 +524,6 @@ def _dotted_by_others(settled: Settled, guesses: Mapping[str, Guess], sample: Sa
         if any(has_plain_fractions(column.text) for column in beside):
             settled.doubts.pop((name, "dotted"))
             settled.tell(name, "a column beside it has decimals")
-        elif sums_as_decimals(guesses[name].cells.text, sample.totals(guesses[name].cells.name)):
-            settled.doubts.pop((name, "dotted"))
-            settled.tell(name, "its total is the sum of decimals")
 
 
 def seconds_of(column: Column, rule: Mapping[str, Any], file: Mapping[str, Any]) -> pl.Series:

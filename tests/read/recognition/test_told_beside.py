@@ -1,4 +1,4 @@
-"""What stands beside tells: labels above, days that stand once, sums on other sheets. 4 s of CPU.
+"""What stands beside tells: labels above, days that stand once, sums on other sheets. 5 s of CPU.
 
 The lists are made up.
 """
@@ -14,7 +14,8 @@ import pytest
 import xlsxwriter
 
 from pipeline.read.reading import read_file
-from pipeline.read.recognition.names import counts_scrap, known_word
+from pipeline.read.recognition.event_logs import _state
+from pipeline.read.recognition.names import counts_scrap, read_name
 from pipeline.read.recognition.places import machine_listed, machine_of_name
 from pipeline.read.recognition.said_above import fields_named, said_above
 from pipeline.read.rows import FileRead
@@ -162,6 +163,16 @@ def test_counts_say_in_brackets_that_scrap_is_among_them(name: str) -> None:
     assert not counts_scrap(name.partition(" (")[0] + " (kg)")
 
 
+@pytest.mark.parametrize("name", ["Piezas (con defecto)", "Peças (com defeito)", "Antal (med fel)", "Stuks (met fout)"])
+def test_parts_with_a_fault_are_no_count_of_all(name: str) -> None:
+    assert not counts_scrap(name)
+
+
+@pytest.mark.parametrize("name", ["Los", "Los-Nr.", "Losgröße"])
+def test_a_lot_is_no_start(name: str) -> None:
+    assert "started" not in read_name(name).concepts
+
+
 def test_scrap_in_brackets_is_taken_off(read: Read) -> None:
     lines = [f"M1;O{row % 2};{moment(17 * row)};{moment(17 * row + 11)};4;{row % 2};complete" for row in range(9)]
     found, rows = read({"log": ["Machine;Program;Start;End;Made (incl. scrap);Scrap;Result", *lines]})
@@ -175,11 +186,11 @@ def test_scrap_in_brackets_is_taken_off(read: Read) -> None:
     [
         ("Program přerušen", "INTERRUPTED"), ("Programm unterbrochen", "INTERRUPTED"), ("Maschine läuft", "ACTIVE"),
         ("programme interrompu", "INTERRUPTED"), ("programma onderbroken", "INTERRUPTED"),
-        ("programa en marcha", "ACTIVE"), ("programmet avbrutet", "INTERRUPTED"), ("machine stopped", None),
+        ("programa en marcha", "ACTIVE"), ("programmet avbrutet", "INTERRUPTED"),
     ],
 )  # fmt: skip
-def test_states_of_a_program_or_a_machine(said: str, means: str | None) -> None:
-    assert known_word("execution", said) == means
+def test_states_of_a_program_or_a_machine(said: str, means: str) -> None:
+    assert _state(said) == {"Execution": means}
 
 
 @pytest.mark.parametrize("column", ["Run Status", "Status", "Ended", "How it ended"])
@@ -282,23 +293,6 @@ def test_changes_without_a_head_are_told_by_the_name_of_the_file(read: Read, sec
     assert (found.status == "loaded") is loaded
     if loaded:
         assert rows["machine"].unique().to_list() == ["Centro 2"]
-
-
-LENGTHS = [f"{3 + row % 4},{(row * 7 + 5) % 12 * 5:02d}" for row in range(36)]
-SUM = f"{sum(float(length.replace(',', '.')) for length in LENGTHS):.2f}".replace(".", ",")
-
-
-@pytest.mark.parametrize(("total", "loaded"), [(SUM, True), ("190,00", False), ("", False)])
-def test_a_total_that_sums_decimals_tells_that_they_are_none_of_a_clock(read: Read, total: str, loaded: bool) -> None:
-    """Without their sum, lengths of no more than .55 behind the mark may be minutes and seconds."""
-    lines = [f"SU-1;{moment(31 * row)};{length};POUZ{row % 4};1;0" for row, length in enumerate(LENGTHS)]
-    head = "Stroj;Čas zahájení;Trvání [min];Program;Dobré ks;Zmetky"
-    found, rows = read({"Výkaz cyklů": [head, *lines, *([f"Celkem;;{total};;36;0"] if total else [])]})
-
-    assert (found.status == "loaded") is loaded, found.reason
-    if loaded:
-        lengths_s = [(end - start).total_seconds() for start, end in rows.select("started_at", "ended_at").iter_rows()]
-        assert lengths_s == pytest.approx([60 * float(length.replace(",", ".")) for length in LENGTHS])
 
 
 def test_words_for_pieces_stand_in_a_row_of_units(read: Read) -> None:
